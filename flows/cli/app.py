@@ -11,7 +11,10 @@ import typer
 from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
+from flows.cli.examples import examples
 from flows.cli.ingest import register
+from flows.cli.init import init, schema
+from flows.cli.join_report import join_lines, join_rows
 from flows.cli.maintenance import register_upkeep
 from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
 from flows.cli.output import complain, finish, line_with, strong
@@ -24,7 +27,7 @@ from flows.scheduling.schedule import POST_SHIFT, WHOLE
 from reports.language.display_units import number
 from reports.language.translate import mark, say, say_n, start_in_english
 from reports.sections.cautions import CAUTION
-from transforms.config.workspace import Workspace, init_workspace
+from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 
@@ -39,6 +42,9 @@ app = typer.Typer(
     "was given; 2 wrong call or workspace; 3 internal error; 130 stopped with Ctrl-C.",
 )
 app.add_typer(report_app, name="report")
+app.command()(init)
+app.command()(schema)
+app.command()(examples)
 register(app)
 register_decisions(app)
 register_serve(app)
@@ -57,7 +63,7 @@ def _locked_workspace(folder: Path, command: str, wait_s: float = 0.0) -> Iterat
 
 def _count_rows(received: list[Any]) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
-    return {"files": len(received), **{k: sum(getattr(r, k) for r in received) for k in keys}}
+    return {"files": len({r.file for r in received}), **{k: sum(getattr(r, k) for r in received) for k in keys}}
 
 
 def _describe_counts(counts: dict[str, int]) -> str:
@@ -75,26 +81,6 @@ def _describe_counts(counts: dict[str, int]) -> str:
 def _exit_if_rejected(strict: bool, counts: dict[str, int]) -> None:
     if strict and counts["rows_rejected"]:
         raise typer.Exit(1)
-
-
-@app.command()
-def init(folder: Folder = HERE, as_json: Json = False) -> None:
-    """Create a workspace: a commented season.toml and the folders for your files."""
-    init_workspace(folder)
-    finish(
-        as_json,
-        {"workspace": folder},
-        [
-            say("Workspace ready in {folder}", folder=folder.resolve()),
-            line_with(
-                mark(
-                    "Next: enter factories and prices in season.toml, create a mapping per export with taretrace map "
-                    "FILE, copy files into inbox/, then run {command}."
-                ),
-                command=strong(f"taretrace post-shift {folder}"),
-            ),
-        ],
-    )
 
 
 @app.command()
@@ -133,10 +119,13 @@ def _run_post_shift(
     workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool, open_index: bool
 ) -> None:
     with reporter.stage(mark("Starting the flow engine")):
+        from flows.cli.unread_lines import unread_lines, unread_rows
         from flows.pipeline.jobs import run_job
         from reports.language.reason_text import format_reason
         from reports.pages.index_data import INDEX
+        from transforms.ingest.unread import find_unread
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
+        from transforms.operations.join_sources import find_join_findings
         from transforms.storage.warehouse import Warehouse
 
         engine.ready()
@@ -149,13 +138,23 @@ def _run_post_shift(
     counts, index = _count_rows(received), workspace.out.resolve() / INDEX
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse)
+        failures, unread = failed_checks(warehouse), find_unread(received, warehouse)
+        joins = find_join_findings(warehouse, workspace)
     warnings = [format_reason(a.why, workspace.season.catalogue) for a in failures]
     finish(
         as_json,
-        {**counts, "shift_page": page.resolve(), "index": index, FAILED_CHECK: [a.subject for a in failures]},
+        {
+            "joins": join_rows(joins, workspace),
+            **counts,
+            "shift_page": page.resolve(),
+            "index": index,
+            FAILED_CHECK: [a.subject for a in failures],
+            "unread": unread_rows(unread, workspace),
+        },
         [
+            *join_lines(joins, workspace),
             _describe_counts(counts),
+            *unread_lines(unread, workspace),
             *(say("Warning: {warning}", warning=warning) for warning in warnings),
             line_with(mark("Shift page: {page}"), page=strong(page.resolve())),
             say("All pages: {page}", page=index),
@@ -202,7 +201,9 @@ def post_shift_command(
 def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_json: Json = False) -> None:
     """Ingest new files from the inbox, trace loads, and join them with tares and conditions."""
     from flows import stages
+    from flows.cli.unread_lines import unread_lines, unread_rows
     from flows.runtime.local_pool import helpers
+    from transforms.ingest.unread import find_unread
 
     reporter = Reporter(quiet=as_json)
     with _locked_workspace(folder, "ingest", wait) as workspace:
@@ -212,9 +213,13 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
             stages.trace_loads(workspace, reporter, executor)
         for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
+        with stages.open_warehouse(workspace) as warehouse:
+            unread = find_unread(received, warehouse)
+        joins = stages.monitor_joins(workspace)
     counts = _count_rows(received)
     stored = say("Stored in {file}. Next: taretrace fit {folder}", file=workspace.warehouse, folder=folder)
-    finish(as_json, counts, [_describe_counts(counts), stored])
+    lines = [*join_lines(joins, workspace), _describe_counts(counts), *unread_lines(unread, workspace), stored]
+    finish(as_json, {"joins": join_rows(joins, workspace), **counts, "unread": unread_rows(unread, workspace)}, lines)
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 

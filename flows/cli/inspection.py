@@ -9,6 +9,7 @@ from rich.console import Console
 
 from flows import stages
 from flows.cli.intake_tables import check_table, failed_table, rejected_table
+from flows.cli.join_report import join_rows, join_tables
 from flows.cli.load_tables import load_tables
 from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
@@ -62,6 +63,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
         typer.echo(
             json.dumps(
                 {
+                    "joins": join_rows(examined.joins, workspace),
                     "files": files.to_dicts(),
                     "rejected": with_reasons(reasons, season.catalogue).to_dicts(),
                     "left": [(name, format_reason(why)) for name, why in left],
@@ -72,7 +74,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
             )
         )
     else:
-        tables = [check_table(files, zone)]
+        tables = [*join_tables(examined.joins, workspace), check_table(files, zone)]
         if reasons.height:
             tables.append(rejected_table(say("Rows that ingest would reject, by reason"), reasons, "line", season))
         if failed.height:
@@ -89,7 +91,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
             say_n(
                 "{n} new file; nothing was written. Next: taretrace ingest {folder}",
                 "{n} new files; nothing was written. Next: taretrace ingest {folder}",
-                files.height,
+                files["file"].n_unique(),
                 folder=folder,
             ),
         )

@@ -6,10 +6,12 @@ import polars as pl
 
 from flows.cli.columns import Column, Row, figure, local_time, plain
 from flows.cli.console_table import ConsoleTable
+from reports.language.labels import setting_label
 from reports.language.reason_messages.failed_reads import failed_read_words
 from reports.language.reason_text import row_reason
 from reports.language.table_labels import table_label
 from reports.language.translate import say, translated
+from reports.sections.data_health import FAULT_WORDS
 from transforms.config.workspace import Season
 
 
@@ -94,6 +96,17 @@ def status_tables(found: Mapping[str, pl.DataFrame], season: Season) -> list[Con
             found["lookalikes"].to_dicts(),
         ),
         ConsoleTable(
+            say("Sensors flagged on most days: are they set points? Their readings are used"),
+            (
+                plain(say("Machine"), "machine_id"),
+                Column(say("Setting"), lambda row: setting_label(row["setting"], season.catalogue)),
+                Column(say("Reason"), lambda row: say(FAULT_WORDS[row["fault_code"]])),
+                plain(say("Days flagged"), "flagged"),
+                plain(say("Days"), "days"),
+            ),
+            found["questioned_sensors"].to_dicts(),
+        ),
+        ConsoleTable(
             say("Stored tables"),
             (Column(say("Table"), lambda row: table_label(row["name"])), plain(say("Rows"), "rows")),
             found["tables"].to_dicts(),
@@ -116,4 +129,18 @@ def check_table(files: pl.DataFrame, zone: str) -> ConsoleTable:
             local_time(say("To"), "to_at", zone),
         ),
         files.to_dicts(),
+    )
+
+
+def examples_table(rows: list[Row]) -> ConsoleTable:
+    """Return the table of example files with their mappings."""
+    return ConsoleTable(
+        say("Example files, invented"),
+        (
+            Column(say("Kind"), _kind),
+            Column(say("File"), lambda row: str(row["file"])),
+            Column(say("Mapping"), lambda row: str(row["mapping"])),
+            plain(say("Rows"), "rows"),
+        ),
+        rows,
     )

@@ -24,18 +24,26 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
     """
     from flows.cli.doctor import cluster, finding_row, findings_table, installation, language, prefect, recipients
     from transforms.operations.health import check_workspace
+    from transforms.operations.health_data import JOINS
 
     workspace = Workspace(folder)
     found = [*installation(), *check_workspace(workspace, dt.datetime.now(dt.UTC))]
     if (folder / "season.toml").exists() and not any(f.state == "wrong" and "season" in f.check for f in found):
         found += [*language(workspace), *prefect(workspace), *cluster(workspace), *recipients(workspace)]
+    found.sort(key=lambda f: not f.code.startswith(JOINS))
     wrong = [f for f in found if f.state == "wrong"]
+    failed_joins = sum(f.code.startswith(JOINS) for f in found)
     if as_json:
         typer.echo(json.dumps({"wrong": len(wrong), "findings": [finding_row(f) for f in found]}))
     else:
         show(findings_table(say("Checks of {folder}", folder=folder.resolve()), found))
         failed = say_n("{n} check failed; apply its remedy.", "{n} checks failed; apply the remedies.", len(wrong))
-        print_line(prose_console(), failed if wrong else say("Everything is in order."))
+        unjoined = say_n(
+            "{n} finding on sources that do not fit together comes first; apply its remedy.",
+            "{n} findings on sources that do not fit together come first; apply their remedies.",
+            failed_joins,
+        )
+        print_line(prose_console(), failed if wrong else unjoined if failed_joins else say("Everything is in order."))
     if wrong:
         raise typer.Exit(2)
 

@@ -21,7 +21,7 @@ from reports.language.reason_text import format_reason
 from reports.language.time_patterns import time_pattern
 from reports.language.translate import say, say_n
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Season, Workspace
+from transforms.config.workspace import MAPPING_SCHEMA, Season, Workspace
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
 from transforms.ingest.mapping_file import parse_mapping
@@ -239,7 +239,9 @@ def _save(
         )
     with lock_workspace(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
-        target.write_text(text, "utf-8")
+        # Editors find the schema of a mapping by its first line.
+        schema = f"#:schema ../{MAPPING_SCHEMA}\n" if (workspace.root / MAPPING_SCHEMA).exists() else ""
+        target.write_text(schema + text, "utf-8")
     if not as_json:
         reads = ", ".join(proposal.layout["files"])
         print_line(

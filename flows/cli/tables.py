@@ -61,10 +61,13 @@ def export(
 
 
 def status(folder: Folder = HERE, as_json: Json = False) -> None:
-    """Show received files, the delay of each source, rejected rows with reasons, and the size of each table."""
+    """Show failed joins, received files, delays of sources, rejected rows with reasons, and the size of each table."""
     from flows.cli.intake_tables import status_tables
+    from flows.cli.join_report import join_rows, join_tables
     from reports.language.reason_text import with_reasons
     from transforms.ingest.failed_read import failed_reads
+    from transforms.operations.join_sources import find_join_findings
+    from transforms.operations.sensor_questions import sensor_questions
     from transforms.storage.warehouse import Warehouse
 
     workspace = Workspace(folder)
@@ -77,11 +80,16 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
             "findings": with_reasons(warehouse.query("source_finding"), season.catalogue),
             "failed": failed_reads(warehouse),
             "lookalikes": warehouse.query("lookalike_id"),
+            "questioned_sensors": sensor_questions(warehouse),
             "tables": warehouse.query("status"),
         }
-    outcome = {name: frame.to_dicts() for name, frame in found.items()}
+        joins = find_join_findings(warehouse, workspace)
+    outcome = {
+        "joins": join_rows(joins, workspace),
+        **{name: frame.to_dicts() for name, frame in found.items()},
+    }
     line = say("Workspace: {folder}", folder=folder.resolve())
-    finish(as_json, outcome, [line], status_tables(found, season))
+    finish(as_json, outcome, [line], [*join_tables(joins, workspace), *status_tables(found, season)])
 
 
 def register_tables(app: typer.Typer) -> None:

@@ -5,8 +5,10 @@ from pathlib import Path
 
 from flows.runtime.progress import Reporter
 from reports.language.translate import mark
+from transforms.config.json_schema import write_schemas
+from transforms.config.season_writer import SeasonAnswers, season_text
 from transforms.config.settings_catalogue import load_catalogue
-from transforms.config.workspace import HOME, Workspace, init_workspace, season_template
+from transforms.config.workspace import HOME, Workspace, init_workspace
 from transforms.demo.district import LOCAL_ZONE
 from transforms.demo.exports import write_exports, write_truth
 from transforms.demo.scenario import DEMO, Plan, Scenario
@@ -17,19 +19,10 @@ MARK = ".taretrace-demo"
 """Marker file of a demo folder, which may be replaced."""
 
 
-def _render_season_toml(season: DemoSeason) -> str:
-    sites = "\n".join(
-        f"[sites.{name}]\nlat_deg = {lat:.5f}\nlon_deg = {lon:.5f}\n"
-        for name, (lat, lon) in season.district.sites.items()
-    )
-    text = (
-        season_template()
-        .replace('name = "New season"', 'name = "Demo season (invented)"')
-        .replace("Europe/Prague", LOCAL_ZONE)
-    )
-    head, tail = text.split("[sites]", 1)
-    _, prices = tail.split("[prices]", 1)
-    return f"{head}{sites}\n[prices]{prices}"
+def render_season_toml(season: DemoSeason) -> str:
+    """Return the text of `season.toml` of a demo season, with its factories."""
+    sites = {name: (round(lat, 5), round(lon, 5)) for name, (lat, lon) in season.district.sites.items()}
+    return season_text(SeasonAnswers({"name": "Demo season (invented)", "time_zone": LOCAL_ZONE}, sites))
 
 
 def clear_demo(folder: Path) -> None:
@@ -71,8 +64,9 @@ def write_demo(
     with reporter.stage(mark("Simulating the season")):
         season = invent_season(Plan(machines, days, seed, hz, scenario), catalogue)
     with reporter.stage(mark("Writing export files")):
-        workspace = init_workspace(folder, _render_season_toml(season))
+        workspace = init_workspace(folder, render_season_toml(season))
         (folder / MARK).write_text("created by 'taretrace demo', which may replace this folder\n", "utf-8")
+        write_schemas(folder, catalogue)
         write_exports(season, catalogue, workspace.inbox, workspace.mappings)
         write_truth(season, folder / "truth")
     return workspace

@@ -24,7 +24,8 @@ from reports.message import run_message
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
-from transforms.operations.alarms import Alarm, alarms, publish_alarms
+from transforms.operations.alarms import Alarm, alarms, join_alarms, publish_alarms
+from transforms.operations.join_sources import find_join_findings
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
@@ -166,14 +167,16 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        found = alarms(warehouse, done.received, workspace.season.notify)
+        joins = join_alarms(find_join_findings(warehouse, workspace))
+        found = [*joins, *alarms(warehouse, done.received, workspace.season.notify)]
     return _notify(job, workspace, done, [*found, *publish_alarms(done.published)], log)
 
 
 def _count_rows(done: JobResult) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     counts = {key: sum(getattr(r, key) for r in done.received) for key in keys}
-    return {"files": len(done.received), "failed_files": sum(bool(r.failed) for r in done.received), **counts}
+    files = len({r.file for r in done.received})
+    return {"files": files, "failed_files": sum(bool(r.failed) for r in done.received), **counts}
 
 
 def _describe_delivery(ended: RunOutcome) -> dict[str, Any]:

@@ -38,6 +38,8 @@ from transforms.ingest.pending import (
     record_inbox,
 )
 from transforms.ingest.received_copies import ReceivedCopies
+from transforms.joins.join_finding import JoinFinding
+from transforms.operations.join_sources import JoinPreview, find_join_findings
 from transforms.operations.ready import prepare_lake, remove_unfinished_files
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
@@ -138,8 +140,9 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
                 if received is None:
                     reporter.line(say("Left for the next run: {file} changed while it was being read", file=found.file))
                 else:
-                    out.append(received)
-                    _report_failure(received, reporter)
+                    out.extend(received)
+                    for part in received:
+                        _report_failure(part, reporter)
                 advance()
         with reporter.stage(mark("Storing copies of received files")):
             copying = copy_received(inbox, warehouse, copies, place.keep_received_days, now)
@@ -181,16 +184,18 @@ class Examined:
     """Preview of the ingest of the pending files.
 
     Attributes:
-        received: row counts of each file.
+        received: row counts of each file and mapping.
         rejected: rejected rows.
         left: (name, reason) of each file that is not read.
         failed: files whose reader failed in earlier runs.
+        joins: findings on the joins of these files and all stored ones.
     """
 
     received: list[IngestedFile]
     rejected: pl.DataFrame
     left: list[tuple[str, Reason]]
     failed: pl.DataFrame
+    joins: list[JoinFinding]
 
 
 def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
@@ -199,11 +204,19 @@ def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
         files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
+        joined = JoinPreview(warehouse)
         with reporter.stage(CHECKING, len(files)) as advance:
             out = []
             for found in files:
-                out.append(preview_ingest(found, mappings, catalogue, target, IsolatedRead()))
+                out.append(preview_ingest(found, mappings, catalogue, target, IsolatedRead(), joined.add))
                 advance()
         rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
         failed = failed_reads(warehouse)
-    return Examined([received for received, _ in out], rejected, inbox.left, failed)
+    joins = find_join_findings(joined.warehouse, workspace)
+    return Examined([part for received, _ in out for part in received], rejected, inbox.left, failed, joins)
+
+
+def monitor_joins(workspace: Workspace) -> list[JoinFinding]:
+    """Return the findings on the joins of the stored rows."""
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+        return find_join_findings(warehouse, workspace)

@@ -24,8 +24,8 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
         stale = stale_days(warehouse, catalogue, damaged)
         with reporter.stage(BINNING, len(stale)) as advance:
             binned = bin_days(stale, warehouse, lake, catalogue, advance, executor)
-        # A constant signal is a set point if it is constant on the machine's other days too, otherwise a stuck sensor:
-        # the new bins may change that result for other days.
+        # The machine's other days decide if a constant signal is a set point or a stuck sensor, and if a rule asks
+        # instead of flagging: the new bins may change that result for other days.
         if affected := stale_days(warehouse, catalogue, set()):
             bin_days(affected, warehouse, lake, catalogue, lambda: None, executor)
     if binned < len(stale):

@@ -19,7 +19,7 @@ from reports.language.translate import local_moment, local_number, translated, t
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.contracts.reason import ALSO, ERROR_TEXT, Reason
 
-WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
+WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "file_kind", "state"}
 """Arguments whose values are codes with a word of their own."""
 
 TEXT_OF: dict[str, Callable[[str], str]] = {
@@ -39,8 +39,11 @@ STORED_COLUMN_CODES = {
     "ask_unit_mismatch",
     "below_minimum",
     "column_empty",
+    "key_not_in_lookup",
     "not_above_bound",
     "not_in_file_name",
+    "not_in_preamble",
+    "not_in_sheet_name",
     "text_has_nul_bytes",
     "text_too_long",
     "value_not_a_number",

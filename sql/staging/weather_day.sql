@@ -1,9 +1,9 @@
 -- A row is a day of a weather station that gives no hours. Key: station_id, day_at. Reads received_weather_day,
--- received_weather_reading (climate archives: tenths of mm and of °C), source_file: the newest delivery counts.
+-- received_weather_reading (climate archives: tenths of mm and of °C), arrived_file: the newest delivery counts.
 create or replace view weather_day as
 with reading as (
     select station_id, day_at, element, value
-    from received_weather_reading join source_file using (source_sha256)
+    from received_weather_reading join arrived_file using (source_sha256)
     qualify row_number() over (partition by station_id, day_at, element order by file_at desc, source_sha256, part, line) = 1
 ),
 archived as (
@@ -16,7 +16,7 @@ archived as (
 ),
 delivered as (
     select r.* exclude (source_sha256, line, part)
-    from received_weather_day as r join source_file using (source_sha256)
+    from received_weather_day as r join arrived_file using (source_sha256)
     qualify row_number() over (partition by station_id, day_at order by file_at desc, source_sha256, part, line) = 1
 )
 select * from delivered

@@ -19,7 +19,7 @@ from flows.stages import pages
 from tests.support.workspace_tables import Whole, every_table
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
-from transforms.ingest.read_file import IngestedFile
+from transforms.ingest.file_read import IngestedFile
 from transforms.operations import export
 from transforms.operations.repair.outcome import Outcome, Step
 from transforms.parallel import serial

@@ -33,7 +33,10 @@ def test_init_creates_a_commented_workspace_and_keeps_existing_files(tmp_path):
     season.write_text(season.read_text().replace("38.0", "41.5"))
     assert taretrace_here("init", tmp_path / "w").code == 0
     assert "41.5" in season.read_text()
-    assert {p.name for p in (tmp_path / "w").iterdir()} == {"season.toml", "mappings", "inbox", "lake", "out"}
+    assert {p.name for p in (tmp_path / "w").iterdir()} == {
+        *("season.toml", "season.schema.json", "mapping.schema.json"),
+        *("mappings", "inbox", "lake", "out"),
+    }
 
 
 @pytest.mark.parametrize(

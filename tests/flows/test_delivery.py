@@ -20,7 +20,7 @@ from flows.stages.delivery import deliver_pages
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET
 from transforms.config.workspace import Workspace, init_workspace, season_template
-from transforms.ingest.read_file import IngestedFile
+from transforms.ingest.file_read import IngestedFile
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 

@@ -332,8 +332,8 @@ def test_task_data_is_mapped_without_questions_and_lists_its_other_values(worksp
 def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_own_mapping(
     season: Season, tmp_path, name, catalogue
 ):
-    from transforms.ingest.ingest_file import find_mapping  # noqa: PLC0415
     from transforms.ingest.mapping_file import read_mapping, read_mappings  # noqa: PLC0415
+    from transforms.ingest.mapping_match import matching_mappings  # noqa: PLC0415
     from transforms.ingest.preview import first_rows  # noqa: PLC0415
 
     source = season.workspace.inbox / name
@@ -347,8 +347,7 @@ def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_ow
         "machine_id=" + ("name" if "one" in name else "machine"),
     )
     proposed = read_mapping(Path(result["mapping"]), catalogue)
-    original = find_mapping(name, read_mappings(season.workspace.mappings, catalogue))
-    assert original is not None
+    (original,) = matching_mappings(name, read_mappings(season.workspace.mappings, catalogue))
     one, two = (first_rows(source, m, catalogue, 50)[0] for m in (proposed, original))
     shared = [c for c in two.columns if two[c].count()]
     assert one.select(shared).equals(two.select(shared))

@@ -17,7 +17,7 @@ from tests.support.mailbox import mail_server, web_server
 from tests.support.program import taretrace_here
 from transforms.config.workspace import Workspace, init_workspace, season_template
 from transforms.contracts.reason import reason
-from transforms.ingest.read_file import IngestedFile
+from transforms.ingest.file_read import IngestedFile
 from transforms.operations.publish import Publication, PublishFault
 from transforms.storage.run_log import RunLog
 

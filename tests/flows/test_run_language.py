@@ -21,7 +21,7 @@ from tests.support.pseudo_language import bare, bracketed, texts_of_sources
 from transforms.config.workspace import Workspace, init_workspace, season_template
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
-from transforms.ingest.read_file import IngestedFile
+from transforms.ingest.file_read import IngestedFile
 from transforms.operations.alarms import Alarm
 from transforms.operations.publish import Publication, PublishFault
 from transforms.storage.run_log import RunLog

@@ -37,7 +37,8 @@ from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.reason import reason
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.ingest import isolated_read
-from transforms.ingest.read_file import IngestedFile, read_file
+from transforms.ingest.file_read import IngestedFile
+from transforms.ingest.read_file import read_file
 from transforms.operations.alarms import Alarm, alarms
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse

@@ -93,3 +93,17 @@ def test_a_header_cut_short_is_a_reason_and_its_neighbour_is_read(taken):
     why = out.rejected.filter(pl.col("part") == "TLG00003").row(0, named=True)
     assert why["rule"] == "not_xml"
     assert why["reason_code"] == "not_xml"
+
+
+@pytest.mark.parametrize("name", sorted(p.name for p in SAMPLES.iterdir()) if SAMPLES.exists() else [])
+def test_every_sample_is_read_or_refused_with_a_reason_and_its_clock_is_judged(taken, name):
+    archives = sorted((SAMPLES / name).glob("*.zip"))
+    out = taken(f"{name}/{archives[0].name}" if archives else name)
+    assert out.accepted.height > 100
+    assert all(code for code, _ in out.reasons)
+    clocks = [code for code, _ in out.findings if code.startswith(("zone_", "machine_clock", "satellite_"))]
+    assert len(clocks) >= out.accepted["part"].n_unique()
+    # The mapping of this test says UTC, which is a zone of western Europe and Africa.
+    places = out.accepted.group_by("part").agg(pl.col("lon_deg").drop_nulls().first())
+    is_far = places.filter(pl.col("lon_deg").abs() > 60).height > 0 and "zone_of_mapping" in clocks
+    assert ("zone_unlike_position" in clocks) == is_far

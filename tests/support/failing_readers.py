@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from transforms.ingest.read_file import FileRead, ReadJob, read_file
+from transforms.ingest.file_read import FileRead, ReadJob
+from transforms.ingest.read_file import read_file
 
 
 def fail(name: str) -> None:

@@ -52,14 +52,15 @@ def take(path: Path, mapping: Mapping, catalogue: Catalogue) -> Taken:
     """Take a file into an empty store; its rows must all be accounted for."""
     of_kind = [name for name in sql_names("raw") if name == f"received_{mapping.kind}"]
     with Warehouse.in_memory(*STORED, *of_kind) as warehouse, tempfile.TemporaryDirectory() as folder:
-        received = ingest_file(found(path), [mapping], catalogue, IngestTarget(warehouse, Lake(Path(folder))))
-        assert received is not None
+        parts = ingest_file(found(path), [mapping], catalogue, IngestTarget(warehouse, Lake(Path(folder))))
+        assert parts is not None
+        (received,) = parts
         assert received.rows_in == received.rows_accepted + received.rows_rejected + received.rows_repeated
         rejected = warehouse.table("rejected_row").sort("part", "line", maintain_order=True)
         assert rejected.height == received.rows_rejected
         if mapping.kind == "telemetry":
-            parts = [pl.read_parquet(p) for p in sorted(Path(folder).glob("telemetry/*/*/*.parquet"))]
-            accepted = pl.concat(parts).sort("logged_at") if parts else pl.DataFrame()
+            days = [pl.read_parquet(p) for p in sorted(Path(folder).glob("telemetry/*/*/*.parquet"))]
+            accepted = pl.concat(days).sort("logged_at") if days else pl.DataFrame()
         else:
             accepted = warehouse.table(f"received_{mapping.kind}").sort("part", "line")
         assert accepted.height == received.rows_accepted

@@ -283,8 +283,9 @@ def run(kind: str, examples: int) -> None:
                 return
             before = warehouse.table("rejected_row").height if examples <= FEW else None
             with no_hang():
-                received = ingest_file(file, [mapping], CATALOGUE, store)
-            assert received is not None
+                parts = ingest_file(file, [mapping], CATALOGUE, store)
+            assert parts is not None
+            (received,) = parts
             assert received.rows_in == received.rows_accepted + received.rows_rejected + received.rows_repeated
             if before is not None:
                 assert warehouse.table("rejected_row").height - before == received.rows_rejected

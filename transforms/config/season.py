@@ -24,6 +24,7 @@ from transforms.config.season_tables import (
     PublishTable,
     RunTable,
     ScheduleTable,
+    SeasonFile,
     SeasonTable,
     SettingTable,
     SiteTable,
@@ -43,20 +44,7 @@ TABLE_MODELS: dict[str, type[Table]] = {
     "schedule": ScheduleTable,
 }
 """Models of the tables that have no rules between keys."""
-TABLES = (
-    "season",
-    "sites",
-    "prices",
-    "lab",
-    "fit",
-    "advice",
-    "trial",
-    "run",
-    "schedule",
-    "notify",
-    "publish",
-    "settings",
-)
+TABLES = tuple(SeasonFile.model_fields)
 UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")
 
 

@@ -3,10 +3,12 @@
 import datetime as dt
 import re
 import shlex
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core.core_schema import CoreSchema, no_info_after_validator_function
 
 from transforms.config.tables import SECRET, Name, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
@@ -19,17 +21,26 @@ RECIPIENT = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://\S+")
 SETTING_NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
 
 
-def _matches(pattern: re.Pattern[str]) -> AfterValidator:
-    def check(text: str) -> str:
-        if not pattern.fullmatch(text):
+@dataclass(frozen=True)
+class _Matches:
+    """Validator of a text's format, which the schema for editors states too."""
+
+    pattern: re.Pattern[str]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return no_info_after_validator_function(self._check, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {**handler(schema), "pattern": f"^(?:{self.pattern.pattern})$"}
+
+    def _check(self, text: str) -> str:
+        if not self.pattern.fullmatch(text):
             raise ValueError(phrase("it has the wrong format"))
         return text
 
-    return AfterValidator(check)
 
-
-def _or_empty(pattern: re.Pattern[str]) -> AfterValidator:
-    return _matches(re.compile(rf"(?:{pattern.pattern})?"))
+def _or_empty(pattern: re.Pattern[str]) -> _Matches:
+    return _Matches(re.compile(rf"(?:{pattern.pattern})?"))
 
 
 def _moment(value: Any) -> Any:
@@ -68,7 +79,7 @@ def _address(text: str) -> str:
     return text
 
 
-Time = Annotated[Text, _matches(CLOCK)]
+Time = Annotated[Text, _Matches(CLOCK)]
 TimeOrNever = Annotated[Text, _or_empty(CLOCK)]
 Money = Annotated[float, Field(ge=0, le=1e9, description="an amount of money, a number from 0 to 1,000,000,000")]
 Percent = Annotated[float, Field(ge=0, le=100, description="a number of percent from 0 to 100")]
@@ -85,7 +96,7 @@ class SeasonTable(Table):
     shift_starts: Time = Field("05:00", description=CLOCK_HINT)
     units: Literal["metric", "us"] = Field("metric", description="metric or us")
     currency: Annotated[Name, Field(max_length=12)] = Field("EUR", description="a currency such as EUR")
-    locale: Annotated[Text, _matches(LOCALE)] = Field(
+    locale: Annotated[Text, _Matches(LOCALE)] = Field(
         "en-GB", description="a language and country such as en-GB, en-US or de-DE"
     )
 
@@ -230,3 +241,20 @@ class SettingTable(Table):
     curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
         None, description="a list of two numbers such as [3, 12]"
     )
+
+
+class SeasonFile(Table):
+    """The tables of `season.toml`, each of which may be missing."""
+
+    season: SeasonTable
+    sites: dict[str, SiteTable] = Field(description="a table [sites.NAME] for each factory")
+    prices: PricesTable
+    lab: LabTable
+    fit: FitTable
+    advice: AdviceTable
+    trial: TrialTable
+    run: RunTable
+    schedule: ScheduleTable
+    notify: NotifyTable
+    publish: PublishTable
+    settings: dict[str, SettingTable] = Field(description="a table [settings.NAME] for each machine setting")

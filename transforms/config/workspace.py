@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 HOME = ".prefect"
 FOLDERS = ("mappings", "inbox", "lake", "out")
+SEASON_SCHEMA, MAPPING_SCHEMA = "season.schema.json", "mapping.schema.json"
+"""Names of the schemas for editors, beside `season.toml`."""
 
 
 def _price(default: float, unit: str, words: str) -> float:
@@ -217,7 +219,7 @@ class Workspace:
 
 
 def season_template() -> str:
-    """Return the commented `season.toml` of a new workspace."""
+    """Return the commented `season.toml` of a new workspace, with all defaults."""
     return files(__package__).joinpath("season_template.toml").read_text("utf-8")
 
 

@@ -6,7 +6,6 @@ from importlib.metadata import PackageNotFoundError, version
 import polars as pl
 
 from transforms.ingest.inbox import Inbox, InboxFile
-from transforms.ingest.mapping import Mapping
 from transforms.storage.warehouse import Warehouse
 
 MAX_TRIES = 2
@@ -27,9 +26,16 @@ def _program() -> str:
         return "sources"
 
 
-def record_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
-    """Count a reader failure of a file, in the transaction that rejects the file."""
-    attempt = {"mapping_fingerprint": mapping.fingerprint(), "program": _program()}
+def record_failure(found: InboxFile, fingerprint: str, code: str, warehouse: Warehouse) -> None:
+    """Count a reader failure of a file, in the transaction that rejects the file.
+
+    Args:
+        found: the file.
+        fingerprint: fingerprint of the mappings that match the file.
+        code: code of the failure.
+        warehouse: the warehouse of the workspace.
+    """
+    attempt = {"mapping_fingerprint": fingerprint, "program": _program()}
     before = warehouse.matching("failed_read", _source(found.sha)).filter(**attempt)
     failures = 1 + (int(before["failures"][0]) if before.height else 0)
     forget_failure(found.sha, warehouse)

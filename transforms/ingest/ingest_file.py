@@ -1,4 +1,4 @@
-"""Ingestion of one file, in one transaction, through the mapping that matches its name."""
+"""Ingestion of one file, in one transaction, through every mapping that matches its name and fits it."""
 
 import errno
 import tempfile
@@ -12,11 +12,13 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.errors import DamagedError, SourceFileError, is_panic
 from transforms.ingest.failed_read import record_failure
+from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.file_record import clear_failure, record_file, reject_whole
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob, read_file
+from transforms.ingest.mapping_match import matched_fingerprint, matching_mappings
+from transforms.ingest.read_file import read_file
 from transforms.ingest.reader_main import locate_problem
 from transforms.ingest.reader_process import ReaderFailureError, ReadError
 from transforms.storage.lake import PREFIX, Lake
@@ -24,11 +26,6 @@ from transforms.storage.warehouse import Warehouse
 
 __all__ = ["FileRead", "IngestTarget", "IngestedFile", "ReadJob", "ingest_file", "ingest_or_report", "preview_ingest"]
 Read = Callable[[ReadJob], FileRead]
-
-
-def find_mapping(file: str, mappings: list[Mapping]) -> Mapping | None:
-    """Return the first mapping whose patterns match a file; None if no mapping matches."""
-    return next((m for m in mappings if m.is_match(file.rsplit("/", 1)[-1])), None)
 
 
 class ChangedWhileReadError(Exception):
@@ -45,49 +42,52 @@ def _recording(found: InboxFile, store: IngestTarget) -> Iterator[None]:
 
 
 def ingest_in_transaction(
-    found: InboxFile, mapping: Mapping | None, catalogue: Catalogue, store: IngestTarget, read: Read
-) -> IngestedFile:
+    found: InboxFile, matches: tuple[Mapping, ...], catalogue: Catalogue, store: IngestTarget, read: Read
+) -> list[IngestedFile]:
     """Read a file and record it; an unreadable file is recorded as one rejected row.
 
     Args:
         found: the file.
-        mapping: the mapping that reads it; None rejects the file.
+        matches: every mapping that matches its name; a file without one is rejected.
         catalogue: the machine settings of the workspace.
         store: the destination.
         read: the function that reads a file.
 
+    Returns:
+        The counts of each mapping that read it.
+
     Raises:
         ChangedWhileReadError: the file changed while it was read.
     """
-    if mapping is None:
+    if not matches:
         with _recording(found, store):
-            return reject_whole(found, None, "no_mapping", reason("no_mapping"), store)
+            return [reject_whole(found, matches, "no_mapping", reason("no_mapping"), store)]
     try:
-        (job,) = store.jobs([(found, mapping)], catalogue)
+        (job,) = store.jobs([(found, matches)], catalogue)
         result = read(job)
     except SourceFileError as problem:
         store.onto.delete_source(found.sha)
         with _recording(found, store):
             clear_failure(found, store)
-            return reject_whole(found, mapping, problem.rule, problem.reason, store)
+            return [reject_whole(found, matches, problem.rule, problem.reason, store)]
     with _recording(found, store):
-        record_file(found, mapping, result, catalogue, store)
-    return result.received
+        return record_file(found, matches, result, catalogue, store)
 
 
 def ingest_file(
     found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
-) -> IngestedFile | None:
+) -> list[IngestedFile] | None:
     """Ingest one file in one transaction and record the outcome of every row.
 
     An unreadable file counts as one rejected row with a reason.
 
     Returns:
-        The counts of the file; None if it changed or disappeared while it was read, and nothing was stored.
+        The counts of each mapping; None if the file changed or disappeared while it was read, and nothing was stored.
     """
     store.onto.begin_ingest([found.sha])
     try:
-        received = ingest_in_transaction(found, find_mapping(found.file, mappings), catalogue, store, read)
+        matches = matching_mappings(found.file, mappings)
+        received = ingest_in_transaction(found, matches, catalogue, store, read)
     except (ChangedWhileReadError, FileNotFoundError):
         if found.path.exists() and found.is_unchanged():
             raise
@@ -130,7 +130,9 @@ def _is_system_error(problem: BaseException, store: IngestTarget) -> bool:
     return is_remote or (isinstance(problem, OSError) and problem.errno in SYSTEM_ERRORS)
 
 
-def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, store: IngestTarget) -> IngestedFile:
+def reject_failed(
+    found: InboxFile, matches: tuple[Mapping, ...], problem: BaseException, store: IngestTarget
+) -> IngestedFile:
     """Reject a file whose reader failed, and count the failure, in the transaction of the caller."""
     code, failed = "internal_error", ""
     if isinstance(problem, ReaderFailureError):
@@ -138,19 +140,19 @@ def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, st
     else:
         failed = str(problem) if isinstance(problem, ReadError) else locate_problem(problem)
         why = reason("internal_error", place=failed)
-    received = reject_whole(found, mapping, code, why, store)
-    record_failure(found, mapping, code, store.into)
+    received = reject_whole(found, matches, code, why, store)
+    record_failure(found, str(matched_fingerprint(found.file, matches)), code, store.into)
     received.failed, received.failure_code = failed, code
     return received
 
 
 def ingest_or_report(
     found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
-) -> IngestedFile | None:
+) -> list[IngestedFile] | None:
     """Ingest one file as `ingest_file` does; if its reader fails, reject it so that other files continue.
 
     Returns:
-        The counts of the file; None if it changed or disappeared while it was read.
+        The counts of each mapping; None if the file changed or disappeared while it was read.
 
     Raises:
         DamagedError: stored data is damaged.
@@ -164,24 +166,38 @@ def ingest_or_report(
         if isinstance(problem, DamagedError) or (isinstance(problem, OSError) and problem.errno in FULL_DISK):
             raise
         store.onto.delete_source(found.sha)
-        mapping = find_mapping(found.file, mappings)
+        matches = matching_mappings(found.file, mappings)
         if not found.path.exists() or not found.is_unchanged():
             store.onto.end_ingest([found.sha])
             return None
-        if mapping is None or _is_system_error(problem, store):
+        if not matches or _is_system_error(problem, store):
             store.onto.end_ingest([found.sha])
-            return IngestedFile(found.file, None, failed=locate_problem(problem))
+            return [IngestedFile(found.file, None, failed=locate_problem(problem))]
         with store.into.transaction():
-            received = reject_failed(found, mapping, problem, store)
+            received = [reject_failed(found, matches, problem, store)]
     store.recorded.add(found.sha[:PREFIX])
     store.onto.end_ingest([found.sha])
     return received
 
 
 def preview_ingest(
-    found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
-) -> tuple[IngestedFile, pl.DataFrame]:
-    """Return the counts and rejected rows that ingesting one file would give, without storing anything."""
+    found: InboxFile,
+    mappings: list[Mapping],
+    catalogue: Catalogue,
+    store: IngestTarget,
+    read: Read = read_file,
+    use: Callable[[Warehouse, Lake], None] = lambda *_: None,
+) -> tuple[list[IngestedFile], pl.DataFrame]:
+    """Return the counts and rejected rows that ingesting one file would give, without storing anything.
+
+    Args:
+        found: the file.
+        mappings: all mappings.
+        catalogue: the machine settings of the workspace.
+        store: the warehouse and lake that rows are compared with.
+        read: the function that reads a file.
+        use: called with a temporary warehouse and lake that have the rows of this file.
+    """
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
         scratch = IngestTarget(
             store.warehouse,
@@ -192,5 +208,5 @@ def preview_ingest(
             rolled=store.rolled,
         )
         received = ingest_or_report(found, mappings, catalogue, scratch, read)
-        received = received or IngestedFile(found.file, None)
-        return received, memory.table("rejected_row")
+        use(memory, scratch.onto)
+        return received or [IngestedFile(found.file, None)], memory.table("rejected_row")

@@ -5,9 +5,9 @@ import datetime as dt
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import ReadJob
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.read_file import ReadJob
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -40,10 +40,13 @@ class IngestTarget:
         self.rolled = _expired_days(warehouse) if rolled is None else rolled
         self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
 
-    def jobs(self, files: list[tuple[InboxFile, Mapping]], catalogue: Catalogue) -> list[ReadJob]:
-        """Return the read jobs for files, all with the sources and expired machine-days known at present."""
+    def jobs(self, files: list[tuple[InboxFile, tuple[Mapping, ...]]], catalogue: Catalogue) -> list[ReadJob]:
+        """Return the read jobs for files with their matching mappings.
+
+        All have the sources and expired machine-days known at present.
+        """
         known = frozenset(self.recorded), frozenset(self.rolled)
-        return [ReadJob(found, mapping, catalogue, self.lake, self.onto, *known) for found, mapping in files]
+        return [ReadJob(found, matches, catalogue, self.lake, self.onto, *known) for found, matches in files]
 
 
 def _recorded_sources(warehouse: Warehouse) -> set[str]:

@@ -13,7 +13,8 @@ from queue import SimpleQueue
 from typing import Any, TypeVar
 
 from transforms.errors import WorkspaceError
-from transforms.ingest.read_file import FileRead, ReadJob, read_file
+from transforms.ingest.file_read import FileRead, ReadJob
+from transforms.ingest.read_file import read_file
 from transforms.ingest.reader_process import ReaderProcess, memory_limit, time_limit
 from transforms.storage.lake import Lake
 

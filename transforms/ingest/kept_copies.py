@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import IngestedFile
 from transforms.ingest.inbox import Inbox, InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.parallel_read import ingest_files
-from transforms.ingest.read_file import IngestedFile
 from transforms.ingest.received_copies import Copy, ReceivedCopies
 from transforms.parallel import Executor
 from transforms.storage.atomic_file import write_bytes
@@ -55,7 +55,7 @@ def copy_received(
         keep_days: retention period in days; with 0, no copy is made or kept.
         now: the present time.
     """
-    taken = warehouse.table("source_file").select("source_sha256", "file", "file_at", "received_at")
+    taken = warehouse.table("arrived_file").select("source_sha256", "file", "file_at", "received_at")
     index = copies.index()
     oldest = now - dt.timedelta(days=keep_days) if keep_days else dt.datetime.max.replace(tzinfo=dt.UTC)
     in_inbox: dict[str, list[InboxFile]] = {}
@@ -147,7 +147,7 @@ def ingest_copies(
     store: IngestTarget,
     executor: Executor,
     read: IsolatedRead,
-) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
+) -> Iterator[tuple[InboxFile, list[IngestedFile] | None]]:
     """Ingest copies as `ingest_files` does, with a few unpacked at a time."""
     for batch in batches(pending):
         with copies.unpacked(batch, folder) as founds:

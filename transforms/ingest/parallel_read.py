@@ -7,16 +7,16 @@ after the earlier one is recorded.
 
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import replace
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.file_record import record_file
 from transforms.ingest.inbox import InboxFile
-from transforms.ingest.ingest_file import find_mapping, ingest_or_report
+from transforms.ingest.ingest_file import ingest_or_report
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob
+from transforms.ingest.mapping_match import matching_mappings
 from transforms.ingest.telemetry_writer import StoredSpan
 from transforms.parallel import MIN_PARALLEL_TASKS, Executor, ProcessExecutor, serial
 from transforms.storage.lake import PREFIX
@@ -27,8 +27,7 @@ FILES_AT_ONCE = 16
 def read_in_parallel(job: ReadJob) -> FileRead | None:
     """Read one file to the lake, in a reader process of this worker; return None on failure."""
     try:
-        read = IsolatedRead()(job)
-        return replace(read, rejected=read.rejected.loaded())
+        return IsolatedRead()(job).loaded()
     except Exception:  # noqa: BLE001
         # The file changed, is not accessible from this worker, or crashes its reader. The caller reads it again and
         # reports the error.
@@ -61,7 +60,7 @@ def ingest_files(
     store: IngestTarget,
     executor: Executor,
     read: IsolatedRead,
-) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
+) -> Iterator[tuple[InboxFile, list[IngestedFile] | None]]:
     """Ingest files sequentially, or telemetry files in parallel; yield each file with its counts, in order.
 
     Locally, a few files are read one at a time with all processors; of many files, each processor reads its own.
@@ -74,7 +73,8 @@ def ingest_files(
         executor: the executor of parallel reads.
         read: the function that reads a file in a reader process.
     """
-    chosen = {f.sha: m for f in files if (m := find_mapping(f.file, mappings)) is not None and m.kind == "telemetry"}
+    matches = {f.sha: matching_mappings(f.file, mappings) for f in files}
+    chosen = {sha: own for sha, own in matches.items() if any(m.kind == "telemetry" for m in own)}
     if executor is serial or (
         isinstance(executor, ProcessExecutor) and (executor.count == 1 or len(chosen) < MIN_PARALLEL_TASKS)
     ):
@@ -85,11 +85,13 @@ def ingest_files(
     jobs = store.jobs([(f, chosen[f.sha]) for f in files if f.sha in chosen], catalogue)
     batch = _RecordBatch(catalogue, store)
 
-    def alone(found: InboxFile) -> IngestedFile | None:
+    def alone(found: InboxFile) -> list[IngestedFile] | None:
         batch.record()
         return ingest_or_report(found, mappings, catalogue, store, read)
 
-    ordered = _interleaved(files, mappings)
+    # A file with telemetry and another kind is not independent of the lists, so the order of the files stays.
+    is_mixed = any(m.kind != "telemetry" for own in chosen.values() for m in own)
+    ordered = files if is_mixed else _interleaved(files, matches, chosen)
     if isinstance(executor, ProcessExecutor):
         with closing(read.side_by_side(jobs, executor.count)) as results:
             yield from _record_in_order(ordered, chosen, results, batch, alone)
@@ -99,37 +101,38 @@ def ingest_files(
 
 def _record_in_order(
     files: list[InboxFile],
-    chosen: dict[str, Mapping],
+    chosen: dict[str, tuple[Mapping, ...]],
     results: Iterator[FileRead | None],
     batch: "_RecordBatch",
-    alone: Callable[[InboxFile], IngestedFile | None],
-) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
+    alone: Callable[[InboxFile], list[IngestedFile] | None],
+) -> Iterator[tuple[InboxFile, list[IngestedFile] | None]]:
     """Record the results of parallel reads; a file whose times overlap an earlier one is read again alone."""
     covered = _TimeSpans()
     for found in files:
         result = next(results) if found.sha in chosen else None
-        received: IngestedFile | None
-        if result is not None and not covered.overlaps(result.received.spans) and found.is_unchanged():
+        received: list[IngestedFile] | None
+        if result is not None and not covered.overlaps(result.spans) and found.is_unchanged():
             batch.add(found, chosen[found.sha], result)
-            received = result.received
+            received = [part.received for part in result.reads]
         else:
             if result is not None:
                 batch.drop(found, result)
             received = alone(found)
-        if received is not None:
-            covered.add(received.spans)
+        for part in received or []:
+            covered.add(part.spans)
         yield found, received
     batch.record()
 
 
-def _interleaved(files: list[InboxFile], mappings: list[Mapping]) -> list[InboxFile]:
+def _interleaved(
+    files: list[InboxFile], matches: dict[str, tuple[Mapping, ...]], chosen: dict[str, tuple[Mapping, ...]]
+) -> list[InboxFile]:
     """Return the files in order of ingestion: other kinds are interleaved with telemetry, which is read meanwhile.
 
     Telemetry and other kinds are independent; each group keeps its order.
     """
-    kinds = [m.kind if (m := find_mapping(f.file, mappings)) is not None else None for f in files]
-    lists = [f for f, kind in zip(files, kinds, strict=True) if kind not in {None, "telemetry"}]
-    others = [f for f, kind in zip(files, kinds, strict=True) if kind in {None, "telemetry"}]
+    lists = [f for f in files if matches[f.sha] and f.sha not in chosen]
+    others = [f for f in files if not matches[f.sha] or f.sha in chosen]
     positioned = [((k + 1) / len(part), f) for part in (lists, others) for k, f in enumerate(part)]
     return [f for _, f in sorted(positioned, key=lambda item: item[0])]
 
@@ -139,18 +142,18 @@ class _RecordBatch:
 
     def __init__(self, catalogue: Catalogue, store: IngestTarget) -> None:
         self._catalogue, self._store = catalogue, store
-        self._batch: list[tuple[InboxFile, Mapping, FileRead]] = []
+        self._batch: list[tuple[InboxFile, tuple[Mapping, ...], FileRead]] = []
 
-    def add(self, found: InboxFile, mapping: Mapping, read: FileRead) -> None:
+    def add(self, found: InboxFile, matches: tuple[Mapping, ...], read: FileRead) -> None:
         """Add a file; its telemetry is valid from now on."""
-        self._batch.append((found, mapping, read))
+        self._batch.append((found, matches, read))
         self._store.recorded.add(found.sha[:PREFIX])
         if len(self._batch) == FILES_AT_ONCE:
             self.record()
 
     def drop(self, found: InboxFile, read: FileRead) -> None:
         """Delete the rows read from a file."""
-        read.rejected.discard()
+        read.discard()
         self._store.onto.delete_source(found.sha)
 
     def record(self) -> None:
@@ -158,7 +161,7 @@ class _RecordBatch:
         if not self._batch:
             return
         with self._store.into.transaction():
-            for found, mapping, read in self._batch:
-                record_file(found, mapping, read, self._catalogue, self._store)
+            for found, matches, read in self._batch:
+                record_file(found, matches, read, self._catalogue, self._store)
         self._store.onto.end_ingest([found.sha for found, _, _ in self._batch])
         self._batch.clear()

@@ -9,8 +9,8 @@ from transforms.contracts.reason import reason
 from transforms.ingest.failed_read import sources_to_retry
 from transforms.ingest.file_record import file_at
 from transforms.ingest.inbox import Inbox, InboxFile, KnownFiles
-from transforms.ingest.ingest_file import find_mapping
 from transforms.ingest.mapping import Mapping
+from transforms.ingest.mapping_match import matched_fingerprint, matching_mappings
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -44,26 +44,40 @@ class Changed:
 
 
 def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[str]) -> Changed:
-    """Return the files that would now be read through a different mapping.
+    """Return the files that would now be read through different mappings.
 
-    A file that no mapping matches any more keeps its rows.
+    A file that no mapping matches any more keeps its rows, and so does one whose mapping of some kind is missing:
+    `repair` restores the mapping.
 
     Args:
         mappings: the present mappings.
         taken: the ingested sources, table `source_file`.
         readable: sha-256 of contents that are in the inbox or copied.
     """
-    prints = {m.name: m.fingerprint() for m in mappings}
+    names = {m.name for m in mappings}
     again, stuck = set[str](), list[tuple[str, str]]()
-    for sha, file, read_by in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
-        mapping = find_mapping(file, mappings)
-        if mapping is None or prints[mapping.name] == read_by:
+    rows = taken.select("source_sha256", "file", "matched_fingerprint", "mapping", "kind", "rows_in", "rows_rejected")
+    for (sha,), own in rows.group_by("source_sha256", maintain_order=True):
+        file, read_by = str(own["file"][0]), own["matched_fingerprint"][0]
+        matches = matching_mappings(file, mappings)
+        if not matches or matched_fingerprint(file, matches) == read_by or _has_lost_mapping(own, matches, names):
             continue
         if sha in readable:
-            again.add(sha)
+            again.add(str(sha))
         elif read_by is not None:
-            stuck.append((sha, file))
+            stuck.append((str(sha), file))
     return Changed(again, stuck)
+
+
+def _has_lost_mapping(rows: pl.DataFrame, matches: tuple[Mapping, ...], names: set[str]) -> bool:
+    """Return True if stored rows of a file are of a missing mapping, and no other one of their kind matches it."""
+    kinds = {m.kind for m in matches}
+    return any(
+        name is not None and name not in names and kind not in kinds and stored
+        for name, kind, stored in rows.select(
+            "mapping", "kind", pl.col("rows_in") > pl.col("rows_rejected")
+        ).iter_rows()
+    )
 
 
 def delete_remapped(
@@ -136,7 +150,7 @@ def record_earlier_dates(founds: Iterable[InboxFile], mappings: list[Mapping], w
     taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
     at = dict(taken.select("source_sha256", "file_at").iter_rows())
     for found in founds:
-        dated = file_at(found, find_mapping(found.file, mappings))
+        dated = file_at(found, matching_mappings(found.file, mappings))
         if found.sha in at and dated < at[found.sha]:
             warehouse.date_file(found.sha, dated)
 

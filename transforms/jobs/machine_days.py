@@ -14,11 +14,11 @@ from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.bins import make_bins
-from transforms.telemetry.sensor_activity import sensor_activity, silent_sensors
-from transforms.telemetry.sensor_faults import fault_stretches
+from transforms.telemetry.sensor_activity import other_days, sensor_activity
+from transforms.telemetry.sensor_faults import OtherDays, fault_stretches
 from transforms.telemetry.unloads import find_unloads
 
-BIN_VERSION = "5"
+BIN_VERSION = "6"
 """Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 
@@ -36,8 +36,8 @@ def _last_instant(records: pl.DataFrame) -> dt.datetime:
     return instant
 
 
-def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str]) -> str:
-    text = "\n".join([BIN_VERSION, surroundings, *sorted(silent), *(f"{f.stem}:{f.size_bytes}" for f in files)])
+def _fingerprint(files: list[LakeFile], surroundings: str, others: OtherDays) -> str:
+    text = "\n".join([BIN_VERSION, surroundings, *others.words(), *(f"{f.stem}:{f.size_bytes}" for f in files)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -49,8 +49,8 @@ def find_expired_days(warehouse: Warehouse) -> set[tuple[str, str]]:
 _OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "field_day")
 DAYS_AT_ONCE = 16
 """Machine-days per transaction: a crash loses at most this many."""
-Stale = dict[tuple[str, str], tuple[list[LakeFile], str, frozenset[str]]]
-"""(machine folder, day) -> (telemetry files, fingerprint, settings silent because of a fault)."""
+Stale = dict[tuple[str, str], tuple[list[LakeFile], str, OtherDays]]
+"""(machine folder, day) -> (telemetry files, fingerprint, results of the machine's other days)."""
 
 
 def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[str, str]]) -> Stale:
@@ -69,14 +69,14 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     whole = {f.key for f in recorded_files(warehouse, "bin")} - damaged
     rolled, out = find_expired_days(warehouse), {}
-    silent = silent_sensors(warehouse.table("sensor_activity"))
+    others = other_days(warehouse.table("sensor_activity"))
     for key, files in telemetry_days(warehouse).items():
         if key in rolled:
             continue
-        stuck = silent.get(key, frozenset())
-        fingerprint = _fingerprint(files, surroundings, stuck)
+        known = others.get(key, OtherDays())
+        fingerprint = _fingerprint(files, surroundings, known)
         if done.get(key) != fingerprint or key not in whole:
-            out[key] = (files, fingerprint, stuck)
+            out[key] = (files, fingerprint, known)
     return out
 
 
@@ -107,7 +107,7 @@ class DayJob:
         fields: the field list.
         catalogue: the settings catalogue.
         lake: the lake.
-        silent: settings silent because of a fault.
+        others: results of the machine's other days.
     """
 
     key: tuple[str, str]
@@ -116,7 +116,7 @@ class DayJob:
     fields: pl.DataFrame
     catalogue: Catalogue
     lake: Lake
-    silent: frozenset[str] = frozenset()
+    others: OtherDays | None = None
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ def bin_day(job: DayJob) -> DayBins:
     if setup is None:
         # Without a machine list entry there is nothing to bin; store empty bins so that the day is not read again.
         return DayBins(job.lake.put_day(pl.DataFrame(schema=NO_BINS), "bin", job.key), None)
-    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.silent)
+    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.others)
     found = {
         "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
         "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
@@ -176,7 +176,7 @@ def bin_days(
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     count, batch = 0, list[_Binned]()
-    jobs = [DayJob(key, files, setups, fields, catalogue, lake, silent) for key, (files, _, silent) in stale.items()]
+    jobs = [DayJob(key, files, setups, fields, catalogue, lake, others) for key, (files, _, others) in stale.items()]
     for job, bins in zip(jobs, executor(bin_day, jobs), strict=True):
         batch.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
         if len(batch) == DAYS_AT_ONCE or job is jobs[-1]:

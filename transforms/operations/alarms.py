@@ -1,11 +1,15 @@
-"""Alarms after a run: rejected rows, failed reads, silent machines, late tares, failed checks, unpublished pages."""
+"""Alarms after a run.
+
+Failed joins, rejected rows, failed reads, silent machines, late tares, failed checks, unpublished pages.
+"""
 
 from dataclasses import dataclass
 
 from transforms.config.runtime import Notify
-from transforms.contracts.reason import Reason, reason
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.ingest_file import IngestedFile
+from transforms.joins.join_finding import JoinFinding
 from transforms.operations.publish import Publication
 from transforms.storage.warehouse import Warehouse
 
@@ -20,8 +24,9 @@ class Alarm:
     """A notification for the user: a data issue or a failed model check.
 
     Attributes:
-        kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares`, `failed_check` or `unpublished`.
-        subject: the kind of file, file, machine, check or folder concerned.
+        kind: `failed_join`, `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares`, `failed_check` or
+            `unpublished`.
+        subject: the kind of file, join, file, machine, check or folder concerned.
         why: the message as a reason, with figures.
     """
 
@@ -80,6 +85,14 @@ def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
         out.append(Alarm("stale_tares", "tares", reason("stale_tares", hours=hours)))
     return [*out, *failed_checks(warehouse)]
+
+
+def join_alarms(found: list[JoinFinding]) -> list[Alarm]:
+    """Return an alarm for each finding on joins, with its likely cause and remedy."""
+    return [
+        Alarm("failed_join", f"{f.says.code} {f.source}".strip(), combine_reasons([f.says, f.cause, f.remedy]))
+        for f in found
+    ]
 
 
 def publish_alarms(published: Publication | None) -> list[Alarm]:

@@ -5,21 +5,27 @@ from collections.abc import Iterator
 import polars as pl
 
 from transforms.config.workspace import Workspace
-from transforms.contracts.reason import Reason, reason
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.errors import DamagedError, LockedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
+from transforms.ingest.unread import UNREAD_SHEET
 from transforms.operations.finding import Finding, error_remedy, error_what
+from transforms.operations.join_sources import find_join_findings
 from transforms.operations.ready import RESTORING, require_workspace
 from transforms.operations.repair.files_repair import find_files_without_mapping
+from transforms.operations.sensor_questions import sensor_questions
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import compare_lake
 from transforms.storage.run_log import RunLog
 from transforms.storage.sql_files import sql_names
 from transforms.storage.warehouse import Warehouse
+
+JOINS = "joins"
+"""Subject of findings on joins between sources."""
 
 
 def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
@@ -38,9 +44,12 @@ def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
         return
     try:
         with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+            yield from _joins(warehouse, workspace)
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
+            yield from _sensor_questions(warehouse)
             yield from _failed_reads(warehouse)
+            yield from _unread(warehouse)
             yield from _lake(workspace, warehouse)
             yield from _received(workspace, warehouse)
             yield from _mappings(workspace, warehouse)
@@ -68,7 +77,16 @@ def _warehouse(warehouse: Warehouse) -> Iterator[Finding]:
         fault = reason("checks_fail", names=wrong)
         yield Finding("warehouse", "wrong", fault, reason("report_and_restore"), "warehouse.check_fails")
     else:
-        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("source_file").height))
+        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("arrived_file").height))
+
+
+def _joins(warehouse: Warehouse, workspace: Workspace) -> Iterator[Finding]:
+    """Report rows that match nothing in other sources, and figures of two sources that differ by a unit."""
+    found = find_join_findings(warehouse, workspace)
+    for f in found:
+        yield Finding(JOINS, "note", combine_reasons([f.says, f.cause]), f.remedy, f"joins.{f.says.code}")
+    if not found:
+        yield Finding(JOINS, "fine", reason("joins_fit"))
 
 
 def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:
@@ -83,6 +101,18 @@ def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:
             yield Finding("inbox", "note", once, reason("next_run_retries"), "inbox.failed_read")
 
 
+def _unread(warehouse: Warehouse) -> Iterator[Finding]:
+    """Report files and sheets that no mapping reads."""
+    unmapped = warehouse.table("source_file").filter(pl.col("mapping").is_null())["file"].sort().to_list()
+    sheets = warehouse.table("source_finding").filter(reason_code=UNREAD_SHEET)["file"].sort().to_list()
+    if unmapped:
+        found = reason("files_without_mapping", n=len(unmapped), file=unmapped[0])
+        yield Finding("inbox", "note", found, reason("map_each_kind"), "inbox.no_mapping")
+    if sheets:
+        found = reason("sheets_not_read", n=len(sheets), file=sheets[0])
+        yield Finding("inbox", "note", found, reason("map_each_sheet"), "inbox.sheet_not_read")
+
+
 def _lookalike_ids(warehouse: Warehouse) -> Iterator[Finding]:
     """Report ids that differ only in letter case, spaces or letter forms, because each counts as a separate id."""
     alike = warehouse.query("lookalike_id")
@@ -90,6 +120,14 @@ def _lookalike_ids(warehouse: Warehouse) -> Iterator[Finding]:
         first = alike.row(0, named=True)
         found = reason("ids_look_alike", n=alike.height, kind=first["kind"], written=first["written"][:200])
         yield Finding("ids", "note", found, reason("spell_ids_alike"), "ids.look_alike")
+
+
+def _sensor_questions(warehouse: Warehouse) -> Iterator[Finding]:
+    """Report sensors that a rule would flag on most days: their readings are used until a person decides."""
+    asked = sensor_questions(warehouse)
+    if asked.height:
+        found = reason("sensors_flagged_on_most_days", n=asked.height, **asked.row(0, named=True))
+        yield Finding("sensors", "note", found, reason("keep_or_leave_out"), "sensor.flagged_on_most_days")
 
 
 def _checkable(warehouse: Warehouse, name: str) -> bool:

@@ -11,7 +11,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.geo import fields_of_places
 from transforms.telemetry.clock_jumps import remove_clock_jumps
 from transforms.telemetry.overlap import new_ground_fraction
-from transforms.telemetry.sensor_faults import flag_faults, logged_settings, mask_invalid_positions
+from transforms.telemetry.sensor_faults import OtherDays, flag_faults, logged_settings, mask_invalid_positions
 
 BIN, BIN_S = "30s", 30.0
 LONGEST_INTERVAL_S = 30.0
@@ -126,7 +126,7 @@ def make_bins(
     catalogue: Catalogue,
     setup: dict[str, float],
     fields: pl.DataFrame,
-    usually: frozenset[str] = frozenset(),
+    others: OtherDays | None = None,
 ) -> BinnedDay:
     """Bin one machine-day.
 
@@ -135,11 +135,11 @@ def make_bins(
         catalogue: the settings catalogue.
         setup: `rows_count` and `row_spacing_cm` of the machine on that day.
         fields: the field list.
-        usually: settings that fluctuate on the machine's other days.
+        others: results of the machine's other days; None if there are none.
     """
     continuous, steps = remove_clock_jumps(records)
     unique = _unique_instants(continuous.drop("file", "line", "part", strict=False))
-    flagged = flag_faults(mask_invalid_positions(add_state(unique)), catalogue, usually)
+    flagged = flag_faults(mask_invalid_positions(add_state(unique)), catalogue, others)
     names = logged_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
     sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)

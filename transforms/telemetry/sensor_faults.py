@@ -3,13 +3,15 @@
 Published practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.result_tables import schema_of
-from transforms.telemetry.stuck import stuck_records
+from transforms.telemetry.stuck import fluctuating_sensors, stuck_records
 
 Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
@@ -85,42 +87,85 @@ def _is_speed_off(working: pl.DataFrame) -> bool:
     return bool(OFF_PLACE < abs(np.log(max(ratio, 1e-6))) < NO_PLACE)
 
 
-def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] = frozenset()) -> pl.DataFrame:
+@dataclass(frozen=True)
+class WorkingReadings:
+    """Readings of one machine-day over its working time of n records.
+
+    Attributes:
+        by_setting: readings of each setting, NaN if missing, shape (n,).
+        seconds: working seconds since the start, shape (n,).
+    """
+
+    by_setting: dict[str, Array]
+    seconds: Array
+
+    def drifting(self, catalogue: Catalogue) -> frozenset[str]:
+        """Return the settings that drift over the day."""
+        window = (self.seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
+        return frozenset(n for n, v in self.by_setting.items() if _drifts(v, window, catalogue[n].step))
+
+    def fluctuating(self) -> frozenset[str]:
+        """Return the settings that fluctuate."""
+        return fluctuating_sensors(self.by_setting, self.seconds)
+
+
+def working_readings(working: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
+    """Return the readings of one machine-day's working records, with `dt_s` (seconds to the next record)."""
+    names = numeric_settings(working, catalogue)
+    by_setting = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
+    return WorkingReadings(by_setting, working["dt_s"].cum_sum().to_numpy())
+
+
+@dataclass(frozen=True)
+class OtherDays:
+    """Results of the machine's other days that change the flags of one day.
+
+    Attributes:
+        silent: settings silent on this day that fluctuate on most others: they are stuck.
+        questioned: (setting, fault code) flagged on most days: a question for a person, so the readings are kept.
+    """
+
+    silent: frozenset[str] = frozenset()
+    questioned: frozenset[tuple[str, str]] = frozenset()
+
+    def words(self) -> list[str]:
+        """Return the results as sorted words, for a fingerprint."""
+        return sorted([*self.silent, *(":".join(pair) for pair in self.questioned)])
+
+
+def flag_faults(records: pl.DataFrame, catalogue: Catalogue, others: OtherDays | None = None) -> pl.DataFrame:
     """Flag faulty readings of one machine-day.
 
     Args:
         records: one machine's records ordered by time, with `working` and `dt_s` (seconds to the next record).
         catalogue: the settings catalogue.
-        usually: settings that fluctuate on the machine's other days.
+        others: results of the machine's other days; None if there are none.
 
     Returns:
         The records with a column `fault_<setting>` per setting: null if valid, else `out_of_range`, `spike`, `stuck`,
         `drift` or, for the ground speed, `off_position`.
     """
-    names = numeric_settings(records, catalogue)
-    if not names:
-        return records
+    known = others or OtherDays()
     working = records.filter("working")
-    if not working.height:
+    if not numeric_settings(records, catalogue) or not working.height:
         return records
-    seconds = working["dt_s"].cum_sum().to_numpy()
-    readings = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
-    stuck = stuck_records(readings, seconds, usually)
-    window = (seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
+    read = working_readings(working, catalogue)
+    names = list(read.by_setting)
+    stuck = stuck_records(read.by_setting, read.seconds, read.fluctuating() | known.silent)
+    drifting = read.drifting(catalogue)
     is_speed_off = "ground_speed_kmh" in names and _is_speed_off(working)
     verdicts = []
     for name in names:
         setting, value = catalogue[name], pl.col(name)
-        drifts = _drifts(readings[name], window, setting.step)
         off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
         verdicts.append(
             pl.when((value < setting.low) | (value > setting.high))
             .then(pl.lit("out_of_range"))
             .when(off > SPIKE_STEPS * setting.step)
             .then(pl.lit("spike"))
-            .when(pl.Series(stuck[name]))
+            .when(pl.Series(stuck[name] & ((name, "stuck") not in known.questioned)))
             .then(pl.lit("stuck"))
-            .when(pl.lit(drifts))
+            .when(pl.lit(name in drifting and (name, "drift") not in known.questioned))
             .then(pl.lit("drift"))
             .when(pl.lit(name == "ground_speed_kmh" and is_speed_off))
             .then(pl.lit("off_position"))

@@ -62,22 +62,31 @@ def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
     return bool(full.any() and np.mean(alive[full]) > 0.5)
 
 
-def stuck_records(settings: dict[str, Array], seconds: Array, usually: frozenset[str] = frozenset()) -> dict[str, Mask]:
+def fluctuating_sensors(settings: dict[str, Array], seconds: Array) -> frozenset[str]:
+    """Return the settings whose readings fluctuate over one machine-day.
+
+    Args:
+        settings: readings of each setting over working time, NaN if missing, shape (n,).
+        seconds: working seconds since the start, one per record, shape (n,).
+    """
+    return frozenset(n for n, v in settings.items() if is_fluctuating(v, seconds, run_seconds(v, seconds)))
+
+
+def stuck_records(settings: dict[str, Array], seconds: Array, alive: frozenset[str]) -> dict[str, Mask]:
     """Return a mask of the records in which each sensor is stuck, shape (n,), by setting.
 
     Args:
         settings: readings of each setting over one machine-day's working time, NaN if missing, shape (n,).
         seconds: working seconds since the start, one per record, shape (n,).
-        usually: settings that fluctuate on the machine's other days; such a sensor is stuck if it is silent all day.
+        alive: settings that fluctuate, on this day or on the machine's other days; only these are stuck or compared.
     """
     limit = STUCK_MINUTES * 60
-    runs = {name: run_seconds(values, seconds) for name, values in settings.items()}
-    alive = [n for n, values in settings.items() if n in usually or is_fluctuating(values, seconds, runs[n])]
-    known = {n: np.isfinite(settings[n]) for n in alive}
+    runs = {n: run_seconds(v, seconds) for n, v in settings.items() if n in alive}
+    known = {n: np.isfinite(settings[n]) for n in runs}
     out = {name: np.zeros(seconds.size, dtype=bool) for name in settings}
-    for name in alive:
-        others = [n for n in alive if n != name]
+    for name, run in runs.items():
+        others = [n for n in runs if n != name]
         seen = np.sum([known[n] for n in others], axis=0) if others else np.zeros(seconds.size)
         moving = np.sum([known[n] & (runs[n] < limit) for n in others], axis=0) if others else np.zeros(seconds.size)
-        out[name] = (runs[name] >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
+        out[name] = (run >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
     return out

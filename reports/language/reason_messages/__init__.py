@@ -11,6 +11,7 @@ from reports.language.reason_messages.alarms import ALARMS, PUBLISHING
 from reports.language.reason_messages.benchmark import BENCHMARK
 from reports.language.reason_messages.health import HEALTH
 from reports.language.reason_messages.intake import INTAKE
+from reports.language.reason_messages.joins import JOINS
 from reports.language.reason_messages.model import MODEL
 from reports.language.reason_messages.proposal import PROPOSAL
 from reports.language.reason_messages.trace import TRACE
@@ -23,6 +24,7 @@ EARLIER = {"earlier_text": mark("{text}")}
 AREAS: dict[str, Mapping[str, str | Counted]] = {
     "earlier": EARLIER,
     "intake": INTAKE,
+    "joins": JOINS,
     "model": MODEL,
     "trace": TRACE,
     "benchmark": BENCHMARK,

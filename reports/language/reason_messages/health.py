@@ -8,6 +8,9 @@ REMEDIES: dict[str, str | Counted] = {
     "run_repair": mark("run 'taretrace repair {folder}'"),
     "run_post_shift": mark("run 'taretrace post-shift {folder}'"),
     "map_each_kind": mark("run 'taretrace map FILE' on one file of each kind of export"),
+    "map_each_sheet": mark(
+        "run 'taretrace map FILE' for the sheet if its rows are needed; 'taretrace status' names it"
+    ),
     "run_shell": mark("run '{command}'"),
     "fix_at": mark("{where}: {remedy}"),
     "free_disk": mark("free up space: a shift needs about 1 GB"),
@@ -21,6 +24,10 @@ REMEDIES: dict[str, str | Counted] = {
         "provide the file in another format or in parts, change its mapping, or remove it from the inbox"
     ),
     "spell_ids_alike": mark("spell each id the same way in all files; 'taretrace status' lists these groups"),
+    "keep_or_leave_out": mark(
+        "if it is a set point, nothing to do: its readings are used; if the sensor is faulty, have it repaired, or "
+        "remove its column from the mapping; 'taretrace status' lists these sensors"
+    ),
     "mount_or_repair": mark("mount its disk, or run 'taretrace repair {folder}'"),
     "delete_unknown": mark("nothing to do; delete them if no run wrote them"),
     "put_back_or_restore": mark("put them back in the inbox, or restore a backup"),
@@ -86,11 +93,25 @@ STORED: dict[str, str | Counted] = {
     "lake_unreadable": mark("the lake cannot be read ({detail})"),
     "checks_fail": mark("checks fail: {names}"),
     "rows_of_check": mark_n("{name} ({n} row)", "{name} ({n} rows)"),
+    "joins_fit": mark("tares, loads, fields, machines and logs fit together"),
     "files_received": mark_n("{n} file received; all checks pass", "{n} files received; all checks pass"),
     "read_failed_once": mark("'{file}' was not read: {failure}"),
     "read_failed_twice": mark("'{file}' is in quarantine, because reading it failed twice: {failure}"),
+    "files_without_mapping": mark_n(
+        "no mapping matches {n} received file: {file}", "no mapping matches {n} received files, such as {file}"
+    ),
+    "sheets_not_read": mark_n(
+        "no mapping reads {n} sheet of the received workbooks, in {file}",
+        "no mapping reads {n} sheets of the received workbooks, such as one in {file}",
+    ),
     "ids_look_alike": mark_n(
         "{n} group of ids looks alike: {kind} {written}", "{n} groups of ids look alike, such as {kind} {written}"
+    ),
+    "sensors_flagged_on_most_days": mark_n(
+        "{n} sensor is flagged on most days: {setting} of machine {machine_id} ({flagged} of {days} days); is it a set "
+        "point?",
+        "{n} sensors are flagged on most days, such as {setting} of machine {machine_id} ({flagged} of {days} days); "
+        "are they set points?",
     ),
     "lake_absent": mark_n(
         "{lake} is missing or empty, but {n} file of it is recorded",
@@ -148,8 +169,10 @@ _LABELS = (
     mark("lake"),
     mark("log"),
     mark("warehouse"),
+    mark("joins"),
     mark("inbox"),
     mark("ids"),
+    mark("sensors"),
     mark("received files"),
     mark("cluster"),
     mark("notify"),

@@ -30,6 +30,7 @@ ROWS = {
     "check_without_result": mark("the root check has no measurement"),
     "check_without_link": mark("the root check names no load, machine or field"),
     "place_unknown": mark("the place is none of tank, pile and yard"),
+    "sampling_reason_unknown": mark("the reason of sampling is neither random nor looks"),
     "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
     "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
     "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
@@ -37,6 +38,10 @@ ROWS = {
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
     "unknown_word": mark("'{column}' is none of {words}"),
+    "word_not_known": mark(
+        "'{column}' contains '{word}', which is none of {words}; add it to the words of the mapping"
+    ),
+    "key_not_in_lookup": mark("the mapping has no value of {column} for '{key}'; add one"),
     "not_a_step": mark("'{column}' is not a number between the steps {low:g} and {high:g} of the mapping"),
     "not_a_number": mark("'{column}' is not a number with the decimal mark of the mapping"),
     "same_key_twice": mark("{key} occurs earlier in this file with other values; the first was taken"),
@@ -48,12 +53,24 @@ ROWS = {
 """Reasons for rejecting a row because of its values."""
 FILES = {
     "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
+    "id_stated_for_all": mark(
+        "mapping '{mapping}' states {column} {value} for all its files, but '{text}' in this file's name may mean "
+        "another one: narrow 'files' to those of {value}, read the id from the name with file_name, or add "
+        "for_all_files = true to [columns.{column}]"
+    ),
+    "mappings_overlap": mark(
+        "the mappings {mappings} read the same rows as {file_kind}, so none was used: narrow 'files' or 'sheet' of one "
+        "of them, or remove it"
+    ),
     "missing_column": mark("there is no column '{column}'; the file has {columns}"),
+    "missing_columns": mark("at least one of the columns {missing} is needed; the file has {columns}"),
     "unit_unknown": mark("the file does not state the unit of '{column}'; name it in the mapping"),
     "unit_mismatch": mark(
         "'{column}' has the unit '{unit}', which cannot be converted to '{stored_unit}'; correct it in the mapping"
     ),
     "not_in_file_name": mark("{column} should be in the file's name, and is not"),
+    "not_in_preamble": mark("{column} should be in a line above the header, and is not"),
+    "not_in_sheet_name": mark("{column} should be in the name of the sheet '{sheet}', and is not"),
     "reader_failed": mark("{why}; send it in another format, or in parts"),
     "reader_too_slow": mark("reading it took more than {max_s:.0f} s"),
     "reader_processor_time": mark("reading it took too much processor time"),
@@ -80,6 +97,8 @@ INBOX = {
 """Reasons for skipping an entry of the inbox."""
 NOTES: dict[str, str | Counted] = {
     "in_part": mark("{part}: {why}"),
+    "mapping_not_fitting": mark("mapping '{mapping}' matches the file's name but does not read it: {why}"),
+    "sheet_not_read": mark("no mapping reads the sheet '{sheet}'; create one with 'taretrace map'"),
     "mapping_changed_without_copy": mark(
         "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
     ),

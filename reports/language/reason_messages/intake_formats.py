@@ -88,6 +88,7 @@ ARCHIVES = {
 TASK_DATA = {
     "no_task_data": mark("the archive contains no TASKDATA.XML; other archives are not read: unpack them first"),
     "too_many_sets": mark("the archive contains {sets} TASKDATA.XML; at most {max_sets}"),
+    "task_data_is_telemetry": mark("task data has rows of telemetry only"),
     "task_data_too_large": mark("the task data has more than {max_mb} MB of XML"),
     "task_data_doctype": mark("'{file}' declares a document type; no machine writes one, and it is not read"),
     "not_xml": mark("'{file}' is damaged or cut short ({detail})"),
@@ -142,6 +143,13 @@ CLOCKS = {
         "the machine's clock is {minutes:+.1f} min from UTC, which does not fit any time zone; satellite time is used"
     ),
     "satellite_time_varies": mark("satellite time differs by {minutes:+.1f} min, and not constantly"),
+    "satellite_date_differs": mark(
+        "satellite time differs by {days:+,.1f} days, so the date of the machine or of its receiver is wrong"
+    ),
+    "zone_unlike_position": mark(
+        "local time is {hours:+g} h from UTC, but the sun at longitude {lon_deg:.1f}° is {sun_hours:+.1f} h from it: "
+        "check the machine's clock and time_zone of the mapping"
+    ),
     "task_start_differs": mark("the log begins {minutes:+.1f} min from the start of its task"),
 }
 """Clocks of task data."""

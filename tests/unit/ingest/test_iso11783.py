@@ -133,7 +133,7 @@ def test_early_writers_put_every_position_field_into_every_record(tmp_path, mapp
         ("ABDHI", {"H": 6 * 3_600_000 + 34 * 60_000, "I": 16_710}, "", 6.5 + 4 / 60, "machine_clock_wrong"),
         ("ABDHI", {"H": 0, "I": 0xFFFF}, "2025-10-01T06:00:20Z", 6, "zone_by_task_start"),
         ("ABDHI", {"H": 0, "I": 0}, "", 6, "zone_of_mapping"),
-        ("ABD", {}, "2025-10-01T02:15:00Z", 2.25, "zone_by_task_start"),
+        ("ABD", {"B": 850_000_000}, "2025-10-01T02:15:00Z", 2.25, "zone_by_task_start"),
     ],
 )
 def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue, letters, position, began, hour, code):
@@ -148,6 +148,45 @@ def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue
     out = take(write_set(tmp_path / "t", log, [SPEED], letters, began=began), mapping, catalogue)
     assert out.accepted["logged_at"][0] == dt.datetime(2025, 10, 1, tzinfo=dt.UTC) + dt.timedelta(hours=hour)
     assert [c for c, _ in out.findings] == [code]
+
+
+@pytest.mark.parametrize(
+    ("days", "began", "codes"),
+    [
+        # The receiver's date is 1,024 weeks early: its time of day cannot be used.
+        (-7168, "", ["zone_of_mapping_instead"]),
+        (-7168, "2025-10-01T06:00:00Z", ["zone_by_task_start"]),
+        (3, "", ["zone_of_mapping_instead"]),
+        (0, "", ["zone_by_satellites"]),
+    ],
+)
+def test_a_satellite_date_that_contradicts_the_log_is_reported(tmp_path, mapping, catalogue, days, began, codes):
+    day = (START - dt.datetime(1980, 1, 1)).days  # noqa: DTZ001
+    log = [
+        Moment(START + dt.timedelta(seconds=s), {**PLACE, "H": 6 * 3_600_000 + 1000 * s, "I": day + days})
+        for s in range(60)
+    ]
+    out = take(write_set(tmp_path / "t", log, [SPEED], "ABDHI", began=began), mapping, catalogue)
+    assert out.accepted["logged_at"][0] == dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
+    assert [code for code, _ in out.findings] == codes
+    # The log is 2 h from UTC, so the difference is that of the dates less or more these hours.
+    text = str(out.findings)
+    assert ("satellite_date_differs" in text) == (days != 0)
+    assert days == 0 or str(round(-days + 2 / 24, 1))[:4] in text
+
+
+@pytest.mark.parametrize(
+    ("lon_deg", "zone", "sun_hours"),
+    [(15.0, "Europe/Prague", None), (15.0, "America/Chicago", 1.0), (-97.0, "Europe/Prague", -6.47)],
+)
+def test_a_zone_that_cannot_be_at_the_place_of_the_log_is_reported(tmp_path, catalogue, lon_deg, zone, sun_hours):
+    table = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": zone}
+    mapping = parse_mapping(table, "task_data", catalogue, "test")
+    log = [Moment(START + dt.timedelta(seconds=s), {**PLACE, "B": int(lon_deg * 1e7)}) for s in range(3)]
+    out = take(write_set(tmp_path / "t", log, [SPEED]), mapping, catalogue)
+    assert out.accepted.height == 3
+    found = [args["sun_hours"] for code, args in out.findings if code == "zone_unlike_position"]
+    assert found == ([] if sun_hours is None else [pytest.approx(sun_hours, abs=0.01)])
 
 
 def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):

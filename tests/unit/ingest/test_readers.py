@@ -26,7 +26,10 @@ TARE = {
     "load_id": {"from": "Ticket"},
     "dirt_tare_pct": {"from": "Dirt", "unit": "pct"},
 }
-LOG = {"machine_id": {"value": "M1"}, "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}}
+LOG: dict[str, dict[str, Any]] = {
+    "machine_id": {"value": "M1", "for_all_files": True},
+    "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
+}
 
 
 def mapping(catalogue, kind: str, columns: dict[str, Any], **layout):

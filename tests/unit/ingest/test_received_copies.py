@@ -34,7 +34,15 @@ format = "%Y-%m-%dT%H:%M:%S"
 from = "d"
 unit = "cm"
 """
-TASKS = 'kind = "telemetry"\nfiles = ["*"]\nform = "iso11783"\ntime_zone = "UTC"\n[columns.machine_id]\nvalue = "M2"\n'
+TASKS = """
+kind = "telemetry"
+files = ["*"]
+form = "iso11783"
+time_zone = "UTC"
+[columns.machine_id]
+value = "M2"
+for_all_files = true
+"""
 
 
 def log(first: int, last: int) -> str:
@@ -137,14 +145,18 @@ def test_a_folder_of_task_data_is_copied_as_an_archive_and_read_again(tmp_path):
     (copy,) = ReceivedCopies(made.received).index().values()
     assert copy.form == "tar.zst"
     with Warehouse(made.warehouse) as warehouse:
-        before = warehouse.table("source_file").drop("received_at", "mapping_fingerprint")
+        before = warehouse.table("source_file").drop("received_at", "mapping_fingerprint", "matched_fingerprint")
     assert before["rows_accepted"].sum() == 50
     empty_inbox(made)
     (made.mappings / "tasks.toml").write_text(TASKS.replace('"M2"', '"M3"'))
     (again,) = stages.receive_files(made, QUIET)
     assert again.rows_accepted == 50
     with Warehouse(made.warehouse) as warehouse:
-        assert warehouse.table("source_file").drop("received_at", "mapping_fingerprint").equals(before)
+        assert (
+            warehouse.table("source_file")
+            .drop("received_at", "mapping_fingerprint", "matched_fingerprint")
+            .equals(before)
+        )
     assert {p.parent.parent.name for p in made.lake.glob("telemetry/*/*/*.parquet")} == {"M3"}
 
 

@@ -125,8 +125,8 @@ def test_gross_and_net_weights_become_delivered_and_clean_ones(tmp_path, version
         insert(con, table, row | own)
     con.close()
     with Warehouse(path) as warehouse:
-        (row,) = warehouse.table("load").select("truck_full_t", "truck_empty_t", "delivered_t", "clean_t").rows()
-        assert row == (None, None, 27.0, 24.0)
+        loads = warehouse.table("load").select("truck_full_t", "truck_empty_t", "delivered_t", "clean_t").rows()
+        assert loads == [(None, None, 27.0, 24.0)]
         assert not {"gross_t", "net_t"} & set(warehouse.table("received_load").columns)
 
 
@@ -153,6 +153,29 @@ def test_rejected_tickets_name_the_weights_as_they_are_called_now(tmp_path):
         assert rows[2][:2] == ("clean_t", "clean_t_needed")
         assert rows[3][4] == "gross_t"
     con.close()
+
+
+def test_rows_of_when_one_mapping_read_a_file_are_of_that_mapping(tmp_path):
+    version = max(k for k in EARLIER if "matched_fingerprint" not in EVERY[k]["tables/source_file"])
+    path = tmp_path / "warehouse.duckdb"
+    con = made_of(EVERY[version], path)
+    kinds = columns(con)
+    sources = [("a", "load", "tickets", "p"), ("b", None, None, None)]
+    for sha, kind, mapping, fingerprint in sources:
+        source = {c: VALUES[k] for c, k in kinds["source_file"].items()}
+        source |= {"source_sha256": sha, "kind": kind, "mapping": mapping, "mapping_fingerprint": fingerprint}
+        rejected = {c: VALUES[k] for c, k in kinds["rejected_row"].items()} | {"source_sha256": sha}
+        for table, row in (("source_file", source), ("rejected_row", rejected)):
+            names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+            con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+    con.close()
+    with Warehouse(path) as warehouse:
+        files, rows = warehouse.table("source_file"), warehouse.table("rejected_row")
+    assert files.sort("source_sha256").select("mapping", "matched_fingerprint").rows() == [
+        ("tickets", "p"),
+        (None, None),
+    ]
+    assert rows.sort("source_sha256")["mapping"].to_list() == ["tickets", None]
 
 
 def test_audits_of_an_earlier_layout_have_the_same_loss_after_the_upgrade(tmp_path):

@@ -13,8 +13,8 @@ from transforms.demo.scenario import Plan
 from transforms.demo.season import invent_season
 from transforms.demo.sensors import logged
 from transforms.telemetry.bins import add_state
-from transforms.telemetry.sensor_activity import sensor_activity, silent_sensors
-from transforms.telemetry.sensor_faults import flag_faults
+from transforms.telemetry.sensor_activity import other_days, questioned_sensors, sensor_activity
+from transforms.telemetry.sensor_faults import OtherDays, flag_faults
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 HEIGHTS = ("scalper_height_mm", "intake_roller_height_mm", "separator_1_height_mm", "separator_2_height_mm")
@@ -41,9 +41,9 @@ def machine_day(minutes: int = 240, *, state: list[str] | None = None, **columns
     return pl.DataFrame(base | columns)
 
 
-def stuck(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] = frozenset()) -> dict[str, int]:
+def stuck(records: pl.DataFrame, catalogue: Catalogue, others: OtherDays | None = None) -> dict[str, int]:
     """Number of records flagged as stuck, by setting."""
-    flagged = flag_faults(add_state(records), catalogue, usually)
+    flagged = flag_faults(add_state(records), catalogue, others)
     counts = {
         c.removeprefix("fault_"): int((flagged[c] == "stuck").sum()) for c in flagged.columns if c.startswith("fault_")
     }
@@ -124,18 +124,68 @@ def test_a_quantised_speed_that_is_truly_stuck_is_found(catalogue):
 def test_a_sensor_that_is_silent_all_day_is_stuck_only_if_it_fluctuates_on_other_days(catalogue):
     silent = machine_day(cleaner_2_speed_rpm=38.7)
     assert stuck(silent, catalogue) == {}
-    usually = frozenset({"ground_speed_kmh", *SPEEDS})
-    assert stuck(silent, catalogue, usually) == {"cleaner_2_speed_rpm": silent.height}
+    others = OtherDays(silent=frozenset({"ground_speed_kmh", *SPEEDS}))
+    assert stuck(silent, catalogue, others) == {"cleaner_2_speed_rpm": silent.height}
+
+
+def activity_of(days: list[pl.DataFrame], catalogue: Catalogue) -> pl.DataFrame:
+    """Activity of the days of machine M1, the first of them 1 October."""
+    return pl.concat(
+        sensor_activity(add_state(day), catalogue).with_columns(machine=pl.lit("M1"), day=pl.lit(f"2025-10-{i:02}"))
+        for i, day in enumerate(days, start=1)
+    )
 
 
 def test_a_silent_day_is_judged_by_the_machine_s_other_days(catalogue):
     alive, silent = machine_day(), machine_day(cleaner_2_speed_rpm=38.7)
-    days = [
-        sensor_activity(add_state(day), catalogue).with_columns(machine=pl.lit("M1"), day=pl.lit(f"2025-10-0{i}"))
-        for i, day in enumerate((alive, alive, silent, alive), start=1)
+    known = other_days(activity_of([alive, alive, silent, alive], catalogue))
+    assert known == {("M1", "2025-10-03"): OtherDays(silent=frozenset({"cleaner_2_speed_rpm"}))}
+    # Silent on most days: a set point.
+    assert other_days(activity_of([alive, silent, silent, silent], catalogue)) == {}
+
+
+def test_a_sensor_that_the_rule_would_flag_on_most_days_is_asked_about_and_kept(catalogue):
+    """A height that works by itself at times and is set by hand at others: 300 constant records on each day of five."""
+    rng = np.random.default_rng(2)
+    n = machine_day().height
+    half_set = [
+        machine_day(separator_1_height_mm=held(40 + rng.normal(0, 1.0, n), 300 + 10 * i, 600 + 10 * i))
+        for i in range(5)
     ]
-    assert silent_sensors(pl.concat(days)) == {("M1", "2025-10-03"): frozenset({"cleaner_2_speed_rpm"})}
-    assert silent_sensors(pl.concat([days[0], *days[2:3] * 3])) == {}  # silent on most days: a set point
+    assert [stuck(day, catalogue) for day in half_set] == [{"separator_1_height_mm": 300}] * 5
+    activity = activity_of(half_set, catalogue)
+    assert questioned_sensors(activity).rows() == [("M1", "separator_1_height_mm", "stuck", 5, 5)]
+    known = other_days(activity)
+    assert [stuck(day, catalogue, known["M1", f"2025-10-{i:02}"]) for i, day in enumerate(half_set, start=1)] == [
+        {}
+    ] * 5
+    # Three days are too few to ask, and two days of five are faults.
+    whole = [machine_day(separator_1_height_mm=40 + rng.normal(0, 1.0, n)) for _ in range(3)]
+    assert other_days(activity_of(half_set[:3], catalogue)) == {}
+    assert other_days(activity_of([*half_set[:2], *whole], catalogue)) == {}
+
+
+def test_a_day_without_a_change_of_a_sensor_that_is_asked_about_is_kept_too(catalogue):
+    rng = np.random.default_rng(2)
+    n = machine_day().height
+    half_set = [machine_day(separator_1_height_mm=held(40 + rng.normal(0, 1.0, n), 300, 600)) for _ in range(4)]
+    days = [*half_set, machine_day(separator_1_height_mm=41.3)]
+    known = other_days(activity_of(days, catalogue))
+    assert stuck(days[4], catalogue, known.get(("M1", "2025-10-05"))) == {}
+
+
+def test_a_drift_on_most_days_is_asked_about_and_kept(catalogue):
+    rng = np.random.default_rng(4)
+    n = machine_day(480).height
+    days = [machine_day(480, share_depth_cm=6 + np.linspace(0, 3, n) + rng.normal(0, 0.05, n)) for _ in range(4)]
+    activity = activity_of(days, catalogue)
+    assert questioned_sensors(activity).rows() == [("M1", "share_depth_cm", "drift", 4, 4)]
+    others = other_days(activity)["M1", "2025-10-01"]
+    flags = [
+        flag_faults(add_state(days[0]), catalogue, known)["fault_share_depth_cm"].eq("drift").sum()
+        for known in (None, others)
+    ]
+    assert flags == [n, 0]
 
 
 def test_every_planted_stuck_speed_of_a_fleet_is_found_and_nothing_else(catalogue):
@@ -168,3 +218,4 @@ def test_every_planted_stuck_speed_of_a_fleet_is_found_and_nothing_else(catalogu
             found |= {(machine, number, s) for s in stuck(day, catalogue)}
     assert len(planted) == 9
     assert found == planted
+    assert not any(setting in HEIGHTS for _, _, setting in found)

@@ -8,6 +8,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.contracts.required_columns import ONE_NEEDED, needed_columns, unmet_groups
 from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract
+from transforms.ingest.constant_ids import ID_COLUMNS, pattern_of_id
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.matching import (
@@ -131,6 +132,8 @@ class _Proposer:
                 proposal.columns.append(
                     ColumnProposal(column, {"value": answer[1:]}, 1.0, [reason("your_answer_for_file")])
                 )
+                if column in ID_COLUMNS:
+                    self.layout["files"] = [pattern_of_id(self.path.name, answer[1:])]
                 continue
             pattern = _id_in_name(self.path.name) if column == "machine_id" else None
             if answer == "name" and pattern is not None:

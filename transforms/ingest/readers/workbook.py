@@ -1,6 +1,7 @@
 """Reader of workbook sheets with all cells as text; supports merged header cells, unit rows and several sheets."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
@@ -15,7 +16,7 @@ from transforms.errors import SourceFileError, is_panic
 from transforms.ingest.chunk import EMPTY_WORDS, LINE, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.archive import checked_archive
-from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, repeated_columns
+from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, named_as_mapped, repeated_columns
 from transforms.ingest.readers.workbook_bounds import WorkbookBounds
 
 Result = TypeVar("Result")
@@ -28,13 +29,70 @@ def open_sheets(path: Path, mapping: Mapping) -> Source:
         SourceFileError: the file is not a workbook, or has no such sheet.
     """
     with _Book(path) as book:
-        names = book.names
-        wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
+        wanted = _wanted(book.names, mapping)
         if not wanted:
-            why = reason("no_such_sheet", wanted=", ".join(mapping.sheets), sheets=", ".join(names)[:200])
+            why = reason("no_such_sheet", wanted=", ".join(mapping.sheets), sheets=", ".join(book.names)[:200])
             raise SourceFileError("no_such_sheet", why)
         grids = [(name, book.grid(name)) for name in wanted]
     return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
+
+
+def _wanted(names: list[str], mapping: Mapping) -> list[str]:
+    """Return the sheets that a mapping names, or the first one if it names none."""
+    return [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
+
+
+@dataclass(frozen=True)
+class SheetSurvey:
+    """Sheets of a workbook and the mappings that fit them.
+
+    Attributes:
+        names: names of all sheets, in order.
+        filled: names of the sheets with a filled cell, in order.
+        lacking: mapping -> sheet that it names -> first of its columns that the sheet lacks; None if it lacks none.
+    """
+
+    names: list[str]
+    filled: list[str]
+    lacking: dict[str, dict[str, str | None]]
+
+
+def survey_sheets(path: Path, mappings: Sequence[Mapping]) -> SheetSurvey:
+    """Return the filled sheets of a workbook, and how its mappings fit them.
+
+    A single mapping fits every sheet that it names: reading reports the columns that are missing.
+
+    Raises:
+        SourceFileError: the file is not a workbook.
+    """
+    with _Book(path) as book:
+        names, grids = book.names, dict[str, pl.DataFrame]()
+        lacking: dict[str, dict[str, str | None]] = {}
+        for mapping in mappings:
+            wanted = _wanted(names, mapping)
+            is_alone = len(mappings) == 1
+            lacking[mapping.name] = {n: None if is_alone else _lacking(book, n, mapping, grids) for n in wanted}
+        return SheetSurvey(names, [n for n in names if book.bounds.has_cells(n)], lacking)
+
+
+def _lacking(book: "_Book", name: str, mapping: Mapping, grids: dict[str, pl.DataFrame]) -> str | None:
+    """Return the first column of a mapping that a sheet lacks; None also for a sheet whose reading will fail."""
+    try:
+        if name not in grids:
+            grids[name] = book.grid(name)
+    except SourceFileError:
+        return None
+    missing = mapping.missing_sources(_columns(_header(grids[name], mapping), mapping))
+    return " / ".join(missing) if missing else None
+
+
+def _columns(header: list[list[str]], mapping: Mapping) -> list[str]:
+    return named_as_mapped(column_names(header), header, mapping.sources())
+
+
+def _header(grid: pl.DataFrame, mapping: Mapping) -> list[list[str]]:
+    first = mapping.header_line - 1
+    return [_row(grid, i) for i in range(first, first + mapping.header_rows)]
 
 
 def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
@@ -129,17 +187,16 @@ def _pieces(grids: list[tuple[str, pl.DataFrame]], mapping: Mapping) -> Iterator
 
 
 def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) -> Chunk:
-    first = mapping.header_line - 1
-    header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
+    header = _header(grid, mapping)
     if not any(any(row) for row in header):
         raise SourceFileError("no_header", reason("sheet_header_empty", row=mapping.header_line, sheet=name))
-    columns = column_names(header)
-    missing = [s for s in mapping.sources() if s not in columns]
+    columns = _columns(header, mapping)
+    missing = mapping.missing_sources(columns)
     if missing and not is_only:
-        why = reason("sheet_lacks_column", column=missing[0])
+        why = reason("sheet_lacks_column", column=" / ".join(missing))
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", why)
         return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
-    skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
+    skip = mapping.header_line - 1 + mapping.header_rows + (1 if mapping.unit_row else 0)
     body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)
     body = body.with_columns(pl.col(columns).str.strip_chars().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))
     body = body.filter(pl.any_horizontal(pl.col(columns).is_not_null()))
@@ -148,4 +205,5 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
     cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
-    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header))
+    above = tuple("\t".join(_row(grid, i)) for i in range(mapping.header_line - 1))
+    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header), preamble=above)

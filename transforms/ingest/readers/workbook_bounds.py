@@ -1,10 +1,12 @@
 """Limits on a workbook, checked in its XML before loading, because memory use depends on the extent of its cells."""
 
 import posixpath
+import re
 import zipfile
 
 from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
+from transforms.ingest.readers.archive import FAULTS
 from transforms.ingest.readers.sheet_extent import Extent, StopScan, exact_extent, local_name, quick_extent, scan_part
 
 MAX_INDEX_BYTES = 16 << 20
@@ -17,6 +19,8 @@ FREE_GRID_CELLS = 5_000_000
 """Cells below which a sheet may be arbitrarily sparse. Common practice, no source."""
 MAX_CELLS_A_FILLED = 100
 """Maximum cells per filled cell in a larger sheet. Common practice, no source."""
+CELL_VALUE = re.compile(rb"<(?:\w+:)?(?:v|is)[ >]")
+"""Begin of the value of a filled cell."""
 SMALLEST_STRING_BYTES, MAX_DIGITS = len("<si/>"), 18
 
 
@@ -86,6 +90,17 @@ class WorkbookBounds:
             raise StopScan
 
         scan_part(self.archive, member, start)
+
+    def has_cells(self, sheet: str) -> bool:
+        """Return True if a sheet has a filled cell near its beginning, or is in another format."""
+        member = self.members.get(self.paths.get(sheet, "").casefold())
+        if member is None:
+            return True
+        try:
+            with self.archive.open(member) as part:
+                return CELL_VALUE.search(part.read(MAX_INDEX_BYTES >> 4)) is not None
+        except FAULTS:
+            return True
 
     def check_sheet(self, sheet: str) -> None:
         """Raise an error if loading a sheet would need too much memory.

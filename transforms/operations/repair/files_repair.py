@@ -8,10 +8,10 @@ import polars as pl
 from transforms.config.workspace import Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.inbox import content_hash
-from transforms.ingest.ingest_file import find_mapping
 from transforms.ingest.kept_copies import MAPPINGS, UNPACKED, mapping_copy
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.mapping_file import read_mapping
+from transforms.ingest.mapping_match import matching_mappings
 from transforms.ingest.received_copies import Copy, Form, ReceivedCopies
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.storage.atomic_file import write_bytes
@@ -24,12 +24,14 @@ def find_files_without_mapping(taken: pl.DataFrame, mappings: list[Mapping]) -> 
     """Return the files that were read with a mapping that is now missing, by (mapping, fingerprint).
 
     Args:
-        taken: `file, mapping, mapping_fingerprint` of the ingested files.
+        taken: `file, kind, mapping, mapping_fingerprint` of the ingested files.
         mappings: the present mappings.
     """
     out: dict[tuple[str, str], list[str]] = {}
-    for file, name, fingerprint in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
-        if name is not None and find_mapping(file, mappings) is None:
+    names = {m.name for m in mappings}
+    for file, kind, name, fingerprint in taken.select("file", "kind", "mapping", "mapping_fingerprint").iter_rows():
+        kinds = {m.kind for m in matching_mappings(file, mappings)}
+        if name is not None and (not kinds or (name not in names and kind not in kinds)):
             out.setdefault((name, fingerprint), []).append(file)
     return out
 
@@ -41,7 +43,7 @@ def restore_mappings(
 
     Args:
         workspace: the workspace; receives the mapping files.
-        taken: `file, mapping, mapping_fingerprint` of the ingested files.
+        taken: `file, kind, mapping, mapping_fingerprint` of the ingested files.
         mappings: the present mappings.
         copies: the copies of received files and mappings.
         outcome: receives the step.
@@ -58,7 +60,7 @@ def restore_mappings(
 def put_back_needed(
     workspace: Workspace, files: list[str], mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Restore the newest mapping copies for files without a mapping; for use without a readable warehouse.
+    """Restore the newest mapping copies for files without a mapping of that kind, if the warehouse is unreadable.
 
     Args:
         workspace: the workspace; receives the mapping files.
@@ -75,8 +77,9 @@ def put_back_needed(
             mapping = read_mapping(copy, workspace.season.catalogue)
         except WorkspaceError:
             continue
-        unread = [f for f in files if find_mapping(f, present) is None]
-        if not target.exists() and any(find_mapping(f, [mapping]) for f in unread):
+        own = [f for f in files if matching_mappings(f, [mapping])]
+        unread = [f for f in own if all(m.kind != mapping.kind for m in matching_mappings(f, present))]
+        if not target.exists() and unread:
             write_bytes(copy.read_bytes(), target)
             present.append(mapping)
             back.append(target.name)

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import polars as pl
 
-from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_transaction
+from transforms.ingest.ingest_file import IngestTarget, ingest_in_transaction
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
+from transforms.ingest.mapping_match import matched_fingerprint, matching_mappings
 from transforms.ingest.pending import delete_sources
 from transforms.jobs.machine_days import DayJob, bin_day, find_expired_days
 from transforms.operations.repair.outcome import Outcome, stamp
@@ -21,7 +22,8 @@ from transforms.storage.lake import PREFIX, Lake, write_bytes_atomic
 from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import compare_lake, record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.sensor_activity import silent_sensors
+from transforms.telemetry.sensor_activity import other_days
+from transforms.telemetry.sensor_faults import OtherDays
 
 SCRATCH = f"{UNPACKED}-lake"
 """Temporary folder of the workspace for telemetry that is read again."""
@@ -126,12 +128,13 @@ class LakeRepair:
             by_source.setdefault(str(file.source_sha256), []).append(file)
         out, earlier = _RereadFiles(), set[str]()
         taken = self.warehouse.table("source_file").sort("received_at", "source_sha256")
-        for sha, file, fingerprint in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
+        read = taken.select("source_sha256", "file", "matched_fingerprint").unique(maintain_order=True)
+        for sha, file, fingerprint in read.iter_rows():
             wanted = by_source.get(sha, [])
-            mapping = find_mapping(file, self.sources.mappings) if wanted else None
+            matches = matching_mappings(file, self.sources.mappings) if wanted else ()
             if wanted and sha not in self.sources.readable:
                 out.lost.extend(wanted)
-            elif wanted and (mapping is None or mapping.fingerprint() != fingerprint):
+            elif wanted and (not matches or matched_fingerprint(file, matches) != fingerprint):
                 out.pending.extend(wanted)
             elif wanted:
                 restored = self._read_source(sha, wanted, earlier)
@@ -155,8 +158,8 @@ class LakeRepair:
             store = IngestTarget(
                 self.warehouse, self.lake, into=memory, onto=scratch, recorded=set(earlier), rolled=set()
             )
-            mapping = find_mapping(found.file, self.sources.mappings)
-            ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
+            matches = matching_mappings(found.file, self.sources.mappings)
+            ingest_in_transaction(found, matches, self.sources.catalogue, store, IsolatedRead())
             made = {(*f.key, *Lake.time_span(f.stem)): f for f in recorded_files(memory, "telemetry")}
             for file in wanted:
                 same = made.get((*file.key, *Lake.time_span(file.stem)))
@@ -180,7 +183,7 @@ class LakeRepair:
         first, last = min(days), max(days) + dt.timedelta(days=1)
         reach = (pl.col("from_at") < last) & (pl.col("to_at") >= first)
         taken = self.warehouse.table("source_file").filter((pl.col("kind") == "telemetry") & reach)
-        shas = taken.sort("received_at", "source_sha256")["source_sha256"].to_list()
+        shas = taken.sort("received_at", "source_sha256")["source_sha256"].unique(maintain_order=True).to_list()
         if any(sha not in self.sources.readable for sha in shas):
             return [], damaged
         scratch, done = self._scratch(), list[LakeFile]()
@@ -189,8 +192,8 @@ class LakeRepair:
             for sha in shas:
                 with self.sources.opened(sha) as found:
                     if found is not None:
-                        mapping = find_mapping(found.file, self.sources.mappings)
-                        ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
+                        matches = matching_mappings(found.file, self.sources.mappings)
+                        ingest_in_transaction(found, matches, self.sources.catalogue, store, IsolatedRead())
                         store.recorded.add(sha[:PREFIX])
             files = telemetry_days(memory)
         for file in damaged:
@@ -204,8 +207,8 @@ class LakeRepair:
         if file.kind == "rolled":
             return scratch.put_day(lines_of(telemetry, scratch), "rolled", file.key)
         setups, fields = self.warehouse.table("machine_setup"), self.warehouse.table("field")
-        silent = silent_sensors(self.warehouse.table("sensor_activity")).get(file.key, frozenset())
-        job = DayJob(file.key, telemetry, setups, fields, self.sources.catalogue, scratch, silent)
+        others = other_days(self.warehouse.table("sensor_activity")).get(file.key, OtherDays())
+        job = DayJob(file.key, telemetry, setups, fields, self.sources.catalogue, scratch, others)
         return bin_day(job).file
 
     def _forget_bins(self, bins: list[LakeFile]) -> None:

@@ -5,7 +5,7 @@ clock is inferred only if satellite time differs from it by a constant offset ov
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -26,6 +26,8 @@ MIN_AGREEMENT = 0.75
 """Minimum share of satellite times in a log that agree with their median."""
 MIN_CLOCK_RECORDS, CONSTANT_MS = 60, 2_000
 """Minimum records, and maximum deviation of their offsets, to infer a wrong machine clock from satellite time."""
+MAX_FROM_SUN_H = 4.0
+"""No time zone is further from the sun, modulo a day; the largest difference on land is about 3.1 h."""
 MAX_SAMPLES = 1_000_000
 Ints = NDArray[np.int64]
 
@@ -107,9 +109,11 @@ def _zone_offset(offset_ms: int) -> int | None:
 
 def _by_satellites(differences: Ints) -> Clock | Reason | None:
     """Return the conversion by satellite time, or the reason why there is none; None without satellite time."""
+    if not differences.size:
+        return None
     near = differences[np.abs(differences) <= MAX_OFFSET_MS]
     if not near.size:
-        return None
+        return reason("satellite_date_differs", days=float(np.median(differences)) / DAY_MS)
     offset = int(np.median(near))
     whole = _zone_offset(offset)
     if whole is not None:
@@ -153,7 +157,7 @@ def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Cl
     why_not: list[Reason] = []
     for found in (_by_satellites(differences), _by_task(first_ms, log)):
         if isinstance(found, Clock):
-            return found
+            return replace(found, finding=combine_reasons([found.finding, *why_not]))
         why_not += [found] if found is not None else []
     if zone is None:
         why = reason("zone_contradictory", why=combine_reasons(why_not)) if why_not else reason("zone_unknown")
@@ -161,3 +165,22 @@ def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Cl
     if why_not:
         return Clock(None, zone, reason("zone_of_mapping_instead", zone=zone, why=combine_reasons(why_not)))
     return Clock(None, zone, reason("zone_of_mapping", zone=zone))
+
+
+def zone_unlike_position(offset_ms: int, lon_deg: float) -> Reason | None:
+    """Return a finding if no time zone at a longitude has this offset from UTC; None if it is possible.
+
+    The clock, its date or the zone of the mapping is then hours off. Days are not compared.
+
+    Args:
+        offset_ms: local time minus UTC, in milliseconds.
+        lon_deg: longitude of the log, in degrees.
+
+    >>> zone_unlike_position(2 * HOUR_MS, 15.0) is None, zone_unlike_position(9 * HOUR_MS, 15.0) is None
+    (True, False)
+    """
+    hours, sun_hours = offset_ms / HOUR_MS, lon_deg / 15
+    off = (hours - sun_hours + 12) % 24 - 12
+    if abs(off) <= MAX_FROM_SUN_H:
+        return None
+    return reason("zone_unlike_position", hours=hours, sun_hours=sun_hours, lon_deg=lon_deg)

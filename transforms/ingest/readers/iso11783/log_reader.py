@@ -15,7 +15,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, empty_rejections, rejected_rows
 from transforms.ingest.mapping import ColumnMapping, Mapping
 from transforms.ingest.readers.iso11783 import states
-from transforms.ingest.readers.iso11783.clock import Clock, all_offsets, clock_of, local_ms
+from transforms.ingest.readers.iso11783.clock import Clock, all_offsets, clock_of, local_ms, zone_unlike_position
 from transforms.ingest.readers.iso11783.container import Container, read_some
 from transforms.ingest.readers.iso11783.dictionary import SECTION_STATES, UNLOADING_STATUS, WORK_STATE
 from transforms.ingest.readers.iso11783.log_header import POSITION, Layout, layout_of
@@ -115,8 +115,20 @@ class LogReader:
         differences = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
         self.clock = clock_of(int(local_ms(head[:1])[0]), differences, self.log, self.mapping.time_zone)
         self.findings.append(self.clock.finding)
-        first = self.clock.utc(head).utc.drop_nulls()
+        times = self.clock.utc(head).utc
+        if not self.clock.by_satellites:
+            self._check_zone(head, times)
+        first = times.drop_nulls()
         return int(first.dt.timestamp("ms")[0]) if first.len() else None
+
+    def _check_zone(self, head: NDArray[np.void], times: pl.Series) -> None:
+        """Report an offset from UTC that is impossible at the place where the log begins."""
+        lon = self._position(head)[1]
+        both = np.flatnonzero(np.isfinite(lon) & times.is_not_null().to_numpy())
+        if both.size:
+            offset_ms = int(local_ms(head)[both[0]]) - int(times.dt.timestamp("ms")[int(both[0])])
+            found = zone_unlike_position(offset_ms, float(lon[both[0]]))
+            self.findings += [found] if found is not None else []
 
     def _heads(self) -> Iterator[NDArray[np.void]]:
         """Yield the heads of all records up to the end of the readable part of the log."""
@@ -189,7 +201,7 @@ class LogReader:
         def with_numbers(numbers: set[int]) -> list[Logged]:
             return [v for v in self.values if v.number in numbers]
 
-        lat, lon = self._position(records)
+        lat, lon = self._position(records.head)
         working, sections, unloading = (
             with_numbers({WORK_STATE}),
             with_numbers(set(SECTION_STATES)),
@@ -233,13 +245,12 @@ class LogReader:
         self.findings += findings
         return mean
 
-    def _position(self, records: Records) -> tuple[Floats, Floats]:
+    def _position(self, head: NDArray[np.void]) -> tuple[Floats, Floats]:
         """Return (latitude, longitude) in degrees; NaN if both are zero or out of range. The fix status is ignored."""
-        names = records.head.dtype.names or ()
-        n = records.head.size
+        names, n = head.dtype.names or (), head.size
         pair = []
         for _, name, _ in POSITION[:2]:
-            logged = records.head[name] * 1e-7 if name in names else np.full(n, self.layout.constants.get(name, np.nan))
+            logged = head[name] * 1e-7 if name in names else np.full(n, self.layout.constants.get(name, np.nan))
             pair.append(np.asarray(logged, dtype=np.float64))
         lat, lon = pair
         is_invalid = ((np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)) | (np.abs(lat) > 90) | (np.abs(lon) > 180)
