@@ -1,7 +1,12 @@
 """Fixtures: one demo season as the user runs it, and one small season for the rest. Each is made once a session."""
 
 import json
+import os
 from pathlib import Path
+
+# The tests run in two processes. With more threads in each, they would spend half of the time waiting for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 import pytest
 
@@ -48,10 +53,10 @@ def pytest_ignore_collect(collection_path: Path) -> bool | None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Group tests that share an expensive fixture, before xdist reads the groups: each group runs in one process.
 
-    The demo season and the small season are made once each; the other tests are grouped by file, because fixtures of
-    modules would be made once in each process.
+    The demo season, the small season and the small workspace of `tests/flows` are made once each; the other tests are
+    grouped by file, because fixtures of modules would be made once in each process.
     """
     for item in items:
         names = getattr(item, "fixturenames", ())
-        shared = next((name for name in ("demo", "season") if name in names), item.path.stem)
+        shared = next((name for name in ("demo", "season", "whole") if name in names), item.path.stem)
         item.add_marker(pytest.mark.xdist_group(shared))

@@ -10,7 +10,6 @@ from flows import stages
 from tests.support.linked_workspace import linked_copy
 from tests.support.program import Demo, Ran
 from tests.support.program import taretrace_here as taretrace
-from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
 WIDE = 10_000
@@ -81,9 +80,10 @@ def words_of(text: str) -> set[str]:
     return {word for word in words if word.strip(RULE)}
 
 
-def raw_names(workspace: Workspace) -> set[str]:
+@pytest.fixture(scope="module")
+def raw_names(demo: Demo) -> set[str]:
     """Return the names of the warehouse's tables and columns that are no plain words."""
-    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         tables = warehouse.query("status")["name"].to_list()
         columns = {c for name in tables for c in warehouse.table(name).columns}
     return {name for name in columns | set(tables) if "_" in name}
@@ -95,34 +95,32 @@ def has_raw_name(text: str, names: set[str]) -> set[str]:
 
 
 @pytest.mark.usefixtures("stored_results")
+@pytest.mark.parametrize("width", [40, pytest.param(80, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("name", [*TABLES, *LINES])
-def test_no_word_is_broken_or_cut_and_no_raw_column_name_is_shown(commands, demo, monkeypatch, name):
-    names = raw_names(demo.workspace)
-    assert has_raw_name("load_id: 3", names) == {"load_id"}
+def test_no_word_is_broken_or_cut_and_no_raw_column_name_is_shown(commands, raw_names, monkeypatch, name, width):
+    assert has_raw_name("load_id: 3", raw_names) == {"load_id"}
     wide = on_terminal(monkeypatch, WIDE, commands[name])
     assert words_of(wide.out)
-    assert has_raw_name(wide.out, names) == set()
-    for width in (80, 40):
-        narrow = on_terminal(monkeypatch, width, commands[name])
-        assert narrow.code == wide.code
-        assert words_of(narrow.out) == words_of(wide.out)
-        long = [line for line in narrow.out.splitlines() if cell_len(line) > width]
-        assert all(len(line.split()) == 1 for line in long), long
-        assert has_raw_name(narrow.out, names) == set()
+    assert has_raw_name(wide.out, raw_names) == set()
+    narrow = on_terminal(monkeypatch, width, commands[name])
+    assert narrow.code == wide.code
+    assert words_of(narrow.out) == words_of(wide.out)
+    long = [line for line in narrow.out.splitlines() if cell_len(line) > width]
+    assert all(len(line.split()) == 1 for line in long), long
+    assert has_raw_name(narrow.out, raw_names) == set()
 
 
 @pytest.mark.parametrize("name", [n for n in TABLES if n != "map"])
-def test_piped_tables_have_the_same_number_of_fields_on_every_line(commands, demo, monkeypatch, name):
+def test_piped_tables_have_the_same_number_of_fields_on_every_line(commands, raw_names, monkeypatch, name):
     monkeypatch.setenv("TTY_COMPATIBLE", "0")
     monkeypatch.setenv("COLUMNS", "40")
     ran = taretrace(*commands[name])
     assert ran.code == 0, ran.err
-    names = raw_names(demo.workspace)
     tables = [block.splitlines() for block in ran.out.removesuffix("\n").split("\n\n")]
     for header, *rows in tables:
         assert header.count("\t") >= 1
         assert {row.count("\t") for row in rows} <= {header.count("\t")}
-        assert has_raw_name(header, names) == set()
+        assert has_raw_name(header, raw_names) == set()
     assert "\x1b" not in ran.out
     assert RULE not in ran.out
 

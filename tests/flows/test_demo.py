@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.support.program import Demo, taretrace
+from tests.support.program import Demo, taretrace_here
 from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
@@ -91,6 +91,7 @@ def test_shares_sum_to_one_with_an_explicit_remainder(tables):
     assert 0 < rest.height < total.height
 
 
+@pytest.mark.slow
 def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, catalogue: Catalogue):
     """R2 of traced mean settings is at least 0.9; both baselines from the methods are printed for comparison."""
     names = [n for n in catalogue if n in tables["bin"].columns and n != "rear_roller_reversed"]
@@ -247,7 +248,7 @@ def test_nothing_but_tests_reads_the_truth(demo):
 
 @pytest.mark.parametrize("form", ["parquet", pytest.param("csv", marks=pytest.mark.slow)])
 def test_export_writes_every_table(demo, tmp_path, form):
-    ran = taretrace("export", demo.workspace.root, "--to", tmp_path, "--format", form, "--json")
+    ran = taretrace_here("export", demo.workspace.root, "--to", tmp_path, "--format", form, "--json")
     assert ran.code == 0, ran.err
     assert len(json.loads(ran.out)["files"]) >= 20
     assert (tmp_path / f"load_trace.{form}").exists()

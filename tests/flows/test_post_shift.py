@@ -92,6 +92,7 @@ def test_a_run_interrupted_while_reading_is_completed_by_the_next(tmp_path, monk
         assert table.equals(left[name]), name
 
 
+@pytest.mark.slow
 def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(demo, tmp_path, monkeypatch):
     # Creating a new Prefect home takes longer than the run.
     monkeypatch.setenv("PREFECT_HOME", str(demo.workspace.root / ".prefect"))
@@ -125,7 +126,7 @@ def test_every_stage_is_a_command(tmp_path):
 
 
 def test_a_second_run_at_once_is_refused(tmp_path):
-    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
+    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.02, reporter=SILENT)
     with stages.open_warehouse(workspace):
         ran = taretrace("ingest", workspace.root)
     assert ran.code == 2

@@ -42,7 +42,7 @@ def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
 
 
 def test_the_same_rows_in_files_with_other_bytes_are_all_repeated(tmp_path):
-    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
+    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     ingest(workspace)
     with stages.open_warehouse(workspace) as warehouse:
         before = _comparable(exported_tables(warehouse, Lake(workspace.lake)))
@@ -61,7 +61,7 @@ def test_the_same_rows_in_files_with_other_bytes_are_all_repeated(tmp_path):
 
 def test_the_same_seed_writes_the_same_files(tmp_path):
     first, again = (
-        write_demo(tmp_path / name, machines=2, days=2, seed=3, hz=0.1, reporter=QUIET) for name in ("a", "b")
+        write_demo(tmp_path / name, machines=2, days=2, seed=3, hz=0.02, reporter=QUIET) for name in ("a", "b")
     )
     names = sorted(p.name for p in first.inbox.glob("*.csv"))
     assert names == sorted(p.name for p in again.inbox.glob("*.csv"))

@@ -233,7 +233,7 @@ def test_a_failed_notification_is_reported_and_stops_nothing():
 
 
 def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp_path):
-    quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
+    quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.02, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
         assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48)) == []
@@ -259,7 +259,7 @@ def failing(monkeypatch):
 
 
 def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_run(tmp_path, monkeypatch, failing):
-    clean = write_demo(tmp_path / "clean", machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)
+    clean = write_demo(tmp_path / "clean", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = min(clean.inbox.glob("log_one_*"))
     broken = log.rename(log.with_stem(f"{log.stem}_bug")).name
     season = Workspace(Path(shutil.copytree(clean.root, tmp_path / "season")))

@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures.process import BrokenProcessPool
 from operator import attrgetter
 from pathlib import Path
@@ -27,11 +27,17 @@ from transforms.ingest import parallel_read as apart
 from transforms.parallel import ProcessExecutor, SharedValue, local, serial
 
 
-def test_results_keep_the_order_of_the_jobs_whatever_there_is_of_them():
+@pytest.fixture(scope="module")
+def started() -> Iterator[ProcessExecutor]:
+    """Two processes for all tests that do not end them: starting processes takes longer than the jobs."""
     with ProcessExecutor(2) as spread:
         spread.warm()
-        for count in (0, 1, 3, 64, 200):
-            assert list(spread(math.sqrt, range(count))) == list(serial(math.sqrt, range(count)))
+        yield spread
+
+
+def test_results_keep_the_order_of_the_jobs_whatever_there_is_of_them(started):
+    for count in (0, 1, 3, 64, 200):
+        assert list(started(math.sqrt, range(count))) == list(serial(math.sqrt, range(count)))
 
 
 def test_little_work_starts_no_process():
@@ -40,13 +46,11 @@ def test_little_work_starts_no_process():
         assert spread._pool is None
 
 
-def test_a_fault_of_a_job_comes_up_here():
-    with ProcessExecutor(2) as spread:
-        spread.warm()
-        found = spread(math.sqrt, [4.0, -1.0])
-        assert next(found) == 2
-        with pytest.raises(ValueError, match=r"math domain|nonnegative"):
-            next(found)
+def test_a_fault_of_a_job_comes_up_here(started):
+    found = started(math.sqrt, [4.0, -1.0])
+    assert next(found) == 2
+    with pytest.raises(ValueError, match=r"math domain|nonnegative"):
+        next(found)
 
 
 def test_when_a_process_dies_its_jobs_run_once_more_in_others(tmp_path, monkeypatch):
@@ -73,11 +77,9 @@ class MakesFolder:
         return tempfile.mkdtemp, ("", "read-", str(self.inside))
 
 
-def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file(tmp_path):
+def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file(started, tmp_path):
     big = SharedValue(MakesFolder(tmp_path))
-    with ProcessExecutor(2) as spread:
-        spread.warm()
-        found = list(spread(attrgetter("value"), [big] * 40))
+    found = list(started(attrgetter("value"), [big] * 40))
     assert len(found) == 40
     assert set(found) == {str(p) for p in tmp_path.iterdir()}
     assert 1 <= len(set(found)) <= 2
@@ -155,8 +157,8 @@ def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path,
     assert len(kept) == 3
 
 
-def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatch):
-    one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
+def test_files_read_by_helpers_are_taken_in_as_if_read_here(started, tmp_path, monkeypatch):
+    one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = min(one.inbox.glob("log_one_M01*.csv"))
     again, broken = log.with_name("log_one_M01_w8.csv"), log.with_name("log_one_M01_w9.csv")
     lines = log.read_text().splitlines(keepends=True)
@@ -166,8 +168,7 @@ def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatc
     for module in (spreading, apart):
         monkeypatch.setattr(module, "MIN_PARALLEL_TASKS", 1)
     reported = [{r.file for r in stages.receive_files(one, QUIET, serial)}]
-    with ProcessExecutor(2) as spread:
-        reported.append({r.file for r in stages.receive_files(two, QUIET, spread)})
+    reported.append({r.file for r in stages.receive_files(two, QUIET, started)})
     assert reported[0] == reported[1]
     tables = every_table(one, telemetry=True)
     assert tables["source_file"].filter(file=again.name)["rows_repeated"].item() > 50

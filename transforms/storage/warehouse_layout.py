@@ -48,9 +48,11 @@ def create_warehouse(path: Path) -> None:
         left.unlink(missing_ok=True)
     con = Connection(partial, read_only=False)
     con.execute("set timezone = 'UTC'")
+    con.begin()
     for text in layout():
         con.execute(text)
     con.execute(f"comment on table source_file is '{layout_mark()}'")
+    con.commit()
     con.execute("checkpoint")
     con.close()
     partial.replace(path)

@@ -12,8 +12,8 @@ Mask = NDArray[np.bool_]
 
 STUCK_MINUTES = 15.0
 """A fluctuating sensor without any change for this long, while others move, is stuck (common practice, no source)."""
-WINDOW_MINUTES, MIN_RECORDS, MIN_VALUES, MIN_REVERSALS = 5.0, 10, 3, 2
-"""Criteria of a fluctuating sensor: most windows of this length have this many distinct values and reversals.
+WINDOW_MINUTES, MIN_RECORDS, MIN_REVERSALS = 5.0, 10, 2
+"""Criteria of a fluctuating sensor: most windows of this length have three distinct values and this many reversals.
 
 Two values are not enough: a coarse reading flips between two values at a rounding edge, and a manual change of a set
 point leaves two values in a window. A manual change in steps leaves many values, but all in one direction.
@@ -49,16 +49,16 @@ def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
         return False
     kept, at = values[use], seconds[use]
     width = max(WINDOW_MINUTES * 60, MIN_RECORDS * float(np.median(np.diff(at))))
-    # Time ascends: windows are numbered in their order, and sorting within them counts their distinct values.
+    # Time ascends, so windows are numbered in their order. The third value is neither the least nor the greatest.
     window = np.r_[0, np.cumsum(np.diff(at // width) != 0)]
-    by_value = np.lexsort((kept, window))
-    is_new = np.r_[True, (np.diff(window[by_value]) != 0) | (np.diff(kept[by_value]) != 0)]
-    different = np.bincount(window[by_value][is_new], minlength=window[-1] + 1)
+    starts = np.flatnonzero(np.r_[True, np.diff(window) != 0])
+    low, high = (extreme.reduceat(kept, starts)[window] for extreme in (np.minimum, np.maximum))
+    has_third = np.logical_or.reduceat((kept != low) & (kept != high), starts)
     moves = np.flatnonzero(np.diff(kept)) + 1
     turned = moves[1:][np.diff(np.sign(kept[moves] - kept[moves - 1])) != 0]
     reversals = np.bincount(window[turned], minlength=window[-1] + 1)
     full = np.bincount(window) >= MIN_RECORDS // 2
-    alive = (different >= MIN_VALUES) & (reversals >= MIN_REVERSALS)
+    alive = has_third & (reversals >= MIN_REVERSALS)
     return bool(full.any() and np.mean(alive[full]) > 0.5)
 
 

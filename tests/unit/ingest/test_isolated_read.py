@@ -75,8 +75,8 @@ def test_a_function_runs_in_one_process_and_its_result_comes_back(process):
     ("function", "arguments", "code"),
     [
         (os.abort, (), "reader_died"),
-        (os._exit, (3,), "reader_died"),
-        (signal.raise_signal, (signal.SIGSEGV,), "reader_died"),
+        pytest.param(os._exit, (3,), "reader_died", marks=pytest.mark.slow),
+        pytest.param(signal.raise_signal, (signal.SIGSEGV,), "reader_died", marks=pytest.mark.slow),
         ("fail", ("panic",), "reader_died"),
         ("allocate", (10**12,), "reader_memory"),
         ("grow", (50 << 20,), "reader_memory"),

@@ -8,16 +8,23 @@ import pytest
 from selenium import webdriver
 
 from flows import stages
-from flows.runtime.progress import Reporter
 from flows.stages import pages
 from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
 from reports.pages.index_data import INDEX
 from tests.support.program import Demo
 from tests.unit.reports.chromium import CHROMIUM, DRIVER, start_chromium
+from tests.validation.seasons import QUIET, Season, copy_of
+from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
-QUIET = Reporter(quiet=True)
+
+@pytest.fixture(scope="session")
+def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The small season with advice; tests may write its pages, but must not change its tables."""
+    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
+    stages.advise_machines(workspace, season.fits, QUIET)
+    return workspace
 
 
 @pytest.fixture(scope="session")

@@ -51,6 +51,8 @@ CHARTED = {
 """Minimum number of charts per page of the demo season."""
 HUGE = {"shift-machines", "season-appendix", "fleet"}
 """Pages with tens of thousands of marks and cells, all alike."""
+LONG = HUGE - {"shift-machines"}
+"""Pages that take longest; `shift-machines` stands for them among the fast tests."""
 ADVISING = [
     "shift",
     "shift-machines",
@@ -103,7 +105,7 @@ def check_texts(browser, name: str) -> None:
         assert all(part in footer for part in parts)
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", [n if n not in LONG else pytest.param(n, marks=pytest.mark.slow) for n in PAGES])
 def test_a_page_is_complete_on_a_phone_at_a_desk_and_on_paper(browser, written, page_html, name):
     """In one visit: requests, console, overflow at each width and on A4, charts, links and rules of accessibility."""
     browser.get_log("performance")

@@ -1,8 +1,9 @@
 """Every text that people read is found by the command that writes the catalogue."""
 
 import ast
-from collections.abc import Iterator
 from pathlib import Path
+
+import pytest
 
 from reports.language.extraction import ERRORS, error_texts
 from reports.language.table_labels import TABLES, table_label
@@ -19,11 +20,16 @@ raise DamagedError("{fault}", where="--set", remedy=OTHER)
 """
 
 
-def trees() -> Iterator[tuple[str, ast.AST]]:
-    for room in ("flows", "reports", "transforms"):
-        for path in sorted((ROOT / room).rglob("*.py")):
-            for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-                yield path.relative_to(ROOT).as_posix(), node
+@pytest.fixture(scope="module")
+def nodes() -> list[tuple[str, ast.AST]]:
+    """Every node of the sources' syntax trees, with the path of its file."""
+    rooms = ("flows", "reports", "transforms")
+    files = [path for room in rooms for path in sorted((ROOT / room).rglob("*.py"))]
+    return [
+        (path.relative_to(ROOT).as_posix(), node)
+        for path in files
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+    ]
 
 
 def is_constant(node: ast.expr) -> bool:
@@ -32,18 +38,18 @@ def is_constant(node: ast.expr) -> bool:
     return isinstance(node, ast.Constant) or (isinstance(node, ast.Name) and node.id.isupper())
 
 
-def test_errors_have_constant_texts_with_values_in_braces():
-    made = [(name, n) for name, n in trees() if isinstance(n, ast.Call) and getattr(n.func, "id", "") in ERRORS]
+def test_errors_have_constant_texts_with_values_in_braces(nodes):
+    made = [(name, n) for name, n in nodes if isinstance(n, ast.Call) and getattr(n.func, "id", "") in ERRORS]
     parts = [(name, p) for name, n in made for p in (*n.args[:1], *(k.value for k in n.keywords if k.arg == "remedy"))]
     assert len(parts) > 140
     assert [f"{name}:{p.lineno}" for name, p in parts if not is_constant(p)] == []
     assert {e.__name__ for e in (WorkspaceError, DamagedError, LockedError)} == ERRORS
 
 
-def test_no_text_stands_in_an_f_string_where_it_is_not_found():
+def test_no_text_stands_in_an_f_string_where_it_is_not_found(nodes):
     inside = [
         f"{name}:{call.lineno}"
-        for name, node in trees()
+        for name, node in nodes
         if isinstance(node, ast.JoinedStr)
         for call in ast.walk(node)
         if isinstance(call, ast.Call) and getattr(call.func, "id", "") in CALLS and call.args

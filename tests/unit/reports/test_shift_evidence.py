@@ -35,13 +35,6 @@ SPAN = r"likely [−\d.,]+ to [−\d.,]+"
 
 
 @pytest.fixture(scope="module")
-def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
-    stages.advise_machines(workspace, season.fits, QUIET)
-    return workspace
-
-
-@pytest.fixture(scope="module")
 def texts(advised: Workspace) -> dict[str, str]:
     """The pages of the shift by the last part of their names."""
     paths = pages.publish_shift_page(advised, QUIET)

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from flows import stages
+from flows.pipeline.demo import write_demo
 from flows.stages import pages
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import format_probability
@@ -21,20 +22,13 @@ from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import FIRST_PAGE_CAUTION
 from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip
-from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
+from tests.validation.seasons import QUIET, ingest
 from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.product_basis import BasisCode
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
-
-
-@pytest.fixture(scope="module")
-def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
-    stages.advise_machines(workspace, season.fits, QUIET)
-    return workspace
 
 
 @pytest.fixture(scope="module")
@@ -87,14 +81,13 @@ def test_embedded_json_cannot_end_its_script_element():
 
 def test_hostile_names_are_inert_and_us_units_show(tmp_path):
     evil = "<script>alert(1)</script>"
-    season = run_season(tmp_path / "s", seed=9, machines=2, days=2)
-    workspace = season.workspace
+    workspace = write_demo(tmp_path / "s", machines=2, days=2, seed=9, hz=0.02, reporter=QUIET)
     toml = workspace.root / "season.toml"
     toml.write_text(
         toml.read_text().replace('units = "metric"', 'units = "us"').replace("Demo season (invented)", evil)
     )
     (workspace.inbox / f"notes {evil.replace('/', '')}.txt").write_text("=cmd()")
-    del workspace.__dict__["season"]
+    workspace = Workspace(workspace.root)
     ingest(workspace)
     fits = stages.fit_responses(workspace, QUIET)
     stages.advise_machines(workspace, fits, QUIET)
