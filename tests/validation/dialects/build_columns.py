@@ -38,6 +38,7 @@ class ColumnBuilder:
         self.truth: list[Row] = [{} for _ in rows]
         self.units: dict[str, FileUnit] = {}
         self.names: dict[str, str] = {}
+        self.spelled: dict[str, str] = {}
         for group in NUMBERED:
             self.names.update(self.lexicon.numbered_names(group))
         self.has_percent_drives = rng.random() < 0.3
@@ -77,6 +78,12 @@ class ColumnBuilder:
             self.units[of] = draw_unit(self.rng, of, is_us=self.style.is_us, is_common=is_common)
         return FileUnit("kg", 0.001, 0) if column == "tank_t" and self.rng.random() < 0.3 else self.units[of]
 
+    def _spelling(self, code: str) -> str:
+        """Return the text of a unit, which is the same in all columns of a file."""
+        if code not in self.spelled:
+            self.spelled[code] = draw_spelling(self.rng, code, self.lexicon.language)
+        return self.spelled[code]
+
     def _number(self, column: str, name: str, of: str) -> FileColumn:
         if self.has_percent_drives and column in UNITS_OF_SETTINGS:
             scale = full_scale(self.rng, column)
@@ -87,7 +94,7 @@ class ColumnBuilder:
         cells = [self._file_number(r[column], unit) for r in self.rows]
         self._put(column, [None if c is None else c * unit.factor + unit.offset for c in cells])
         meaning = self._meaning(column, factor=unit.factor, offset=unit.offset, **details)
-        spelled = draw_spelling(self.rng, unit.code, self.lexicon.language)
+        spelled = self._spelling(unit.code)
         made = FileColumn(name, list(cells), unit=spelled, decimals=unit.decimals, meanings=meaning)
         if column == "sodium_mmol_per_kg" and self.is_text and self.rng.random() < 0.5:
             self._censor(made, CENSOR_BELOW / unit.factor, column)
@@ -106,7 +113,7 @@ class ColumnBuilder:
     def _pair(self, column: str, name: str) -> list[FileColumn]:
         """Return the columns of a left and a right sensor, whose mean is the value."""
         unit = self._unit(column, "depth_cm")
-        spelled = draw_spelling(self.rng, unit.code, self.lexicon.language)
+        spelled = self._spelling(unit.code)
         sides = []
         for part in ("left", "right"):
             wanted = [r[column] and r[column] + self.rng.uniform(-0.4, 0.4) for r in self.rows]

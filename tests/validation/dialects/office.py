@@ -10,7 +10,7 @@ from tests.validation.dialects.invented_season import draw_season
 from tests.validation.dialects.kind_columns import SOURCES, draw_columns
 from tests.validation.dialects.lexicon import LANGUAGES, Lexicon
 from tests.validation.dialects.style import US_ZONE, ZONES, Style, draw_style
-from tests.validation.dialects.truth import Constant, DialectFile, FileTable, KindTruth, Meaning, Row
+from tests.validation.dialects.truth import Constant, DialectFile, FileTable, KindTruth, Meaning
 
 FIRST_SET_ASIDE = 21
 PAIRS = (("load", "tare"), ("loss_audit", "root_check"), ("field", "machine_setup"))
@@ -122,24 +122,3 @@ def draw_office(seed: int) -> Office:
     """Draw an invented office; offices from seed 21 on are set aside and may use words and styles of their own."""
     drawing = _Drawing(seed)
     return Office(seed, drawing.lexicon.language, drawing.zone, drawing.files())
-
-
-def row_key(kind: str) -> tuple[str, ...]:
-    """Return the columns that identify a row of a kind."""
-    return {
-        "telemetry": ("machine_id", "logged_at"),
-        "load": ("load_id",),
-        "tare": ("sample_id",),
-        "loss_audit": ("audit_id",),
-        "root_check": ("check_id",),
-        "weather_hour": ("station_id", "hour_at"),
-        "forecast_hour": ("station_id", "hour_at"),
-        "weather_day": ("station_id", "day_at"),
-        "field": ("field_id",),
-        "machine_setup": ("machine_id", "valid_from_at"),
-    }[kind]
-
-
-def keyed(kind: str, rows: list[Row]) -> dict[tuple[object, ...], Row]:
-    """Return rows by their key."""
-    return {tuple(r[c] for c in row_key(kind)): r for r in rows}

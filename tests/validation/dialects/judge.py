@@ -1,0 +1,131 @@
+"""Judgement of a proposed mapping against the truth of an invented file."""
+
+import datetime as dt
+import math
+import re
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from tests.validation.dialects.oracle import Source, TableTruth, constant_text, is_same_conversion
+from tests.validation.dialects.truth import Censored, Constant, Row
+from transforms.config.settings_catalogue import Catalogue
+from transforms.errors import SourceFileError, WorkspaceError
+from transforms.ingest.cell_values import read_times
+from transforms.ingest.mapping import ColumnMapping
+from transforms.ingest.mapping_file import parse_mapping
+from transforms.ingest.preview import first_rows
+from transforms.ingest.propose.sniff import FormatGuess
+
+ALL_ROWS = 10**9
+CLOSE = 1e-6
+SECOND = dt.timedelta(seconds=1)
+FLAG_WORDS = {"true": "1", "yes": "1", "false": "0", "no": "0", "1.0": "1", "0.0": "0"}
+
+
+def is_right(truth: TableTruth, column: str, row: dict[str, Any], sniffed: FormatGuess) -> bool:
+    """Return True if a proposed row of a mapping reads a table column as the truth does.
+
+    Args:
+        truth: the truth of the kind in the table.
+        column: the table column.
+        row: the proposal, as the table `[columns.NAME]` of a mapping.
+        sniffed: sample of the file, for times.
+    """
+    constant = truth.truth.constants.get(column)
+    if constant is not None:
+        return _is_right_constant(constant, row, truth.file.name)
+    sources = truth.sources[column]
+    proposed = row.get("from", [])
+    proposed = [proposed] if isinstance(proposed, str) else list(proposed)
+    if sources[0].meaning.format is not None:
+        has_sources = proposed == [s.name for s in sources]
+        return has_sources and _is_right_time(truth, column, sources, row, sniffed)
+    if sorted(proposed) != sorted(s.name for s in sources):
+        return False
+    meaning = sources[0].meaning
+    if meaning.words is not None:
+        words = row.get("words") or {}
+        read = {cell: str(words.get(cell, cell)).casefold() for cell in meaning.words if cell}
+        return all(_flag(read[c]) == _flag(w) for c, w in meaning.words.items() if c)
+    if meaning.full_scale is not None:
+        return row.get("full_scale") == meaning.full_scale
+    return "unit" not in row or is_same_conversion(row["unit"], column, meaning)
+
+
+def _flag(word: str) -> str:
+    return FLAG_WORDS.get(word, word)
+
+
+def _is_right_constant(constant: Constant, row: dict[str, Any], file_name: str) -> bool:
+    if "file_name" in row:
+        found = re.search(row["file_name"], file_name)
+        return found is not None and found.group(1) == str(constant.value)
+    return str(row.get("value", "")).replace("+00:00", "Z").replace(" ", "T") in {
+        constant_text(constant.value),
+        constant.text.replace(" ", "T"),
+    }
+
+
+def _is_right_time(
+    truth: TableTruth, column: str, sources: list[Source], row: dict[str, Any], sniffed: FormatGuess
+) -> bool:
+    """Return True if the sample is read as the times of the truth."""
+    wanted = [r[column] for r in truth.truth.rows]
+    zone = str(row.get("time_zone") or "UTC")
+    if sources[0].meaning.format == "native":
+        at = wanted[0].replace(tzinfo=None)
+        return ZoneInfo(zone).utcoffset(at) == ZoneInfo(str(sources[0].meaning.zone)).utcoffset(at)
+    cells = {
+        s.name: pl.Series([r[s.position] or None if s.position < len(r) else None for r in sniffed.rows], dtype=pl.String)
+        for s in sources
+    }
+    mapped = ColumnMapping(column, tuple(cells), format=row.get("format"), time_zone=zone)
+    try:
+        read = read_times(mapped, pl.DataFrame(cells)).utc.to_list()
+    except (pl.exceptions.PolarsError, WorkspaceError, ValueError, TypeError):
+        return False
+    pairs = list(zip(read, wanted, strict=False))
+    return bool(pairs) and all(_is_equal(a, b) for a, b in pairs)
+
+
+def rows_read(path: Path, table: dict[str, Any], catalogue: Catalogue) -> pl.DataFrame | str:
+    """Return the accepted rows of a file through a mapping, in file order; a reason if it cannot be used."""
+    try:
+        mapping = parse_mapping(table, path.stem, catalogue, path.name)
+        read = first_rows(path, mapping, catalogue, ALL_ROWS)
+    except (SourceFileError, WorkspaceError) as problem:
+        return f"{type(problem).__name__}: {problem}"[:200]
+    if read.rejected.height:
+        codes = read.rejected["reason_code"].unique().sort().to_list()
+        return f"{read.rejected.height} of {read.examined} rows rejected: {codes}"
+    return read.good
+
+
+def difference(rows: pl.DataFrame, wanted: list[Row]) -> str:
+    """Return the first difference between accepted rows and the truth; empty text if there is none."""
+    if rows.height != len(wanted):
+        return f"{rows.height} rows, not {len(wanted)}"
+    for column in wanted[0]:
+        if column not in rows.columns:
+            return f"no column {column}"
+        for i, (got, row) in enumerate(zip(rows[column].to_list(), wanted, strict=True)):
+            if not _is_equal(got, row[column]):
+                return f"{column}: {got!r}, not {row[column]!r} (row {i + 1})"
+    return ""
+
+
+def _is_equal(got: Any, wanted: Any) -> bool:
+    if isinstance(wanted, Censored):
+        return got is None or 0 <= got <= wanted.limit
+    if got is None or wanted is None:
+        return got is wanted
+    if isinstance(wanted, dt.datetime):
+        return abs(got - wanted) <= SECOND
+    if isinstance(wanted, bool):
+        return bool(got) is wanted
+    if isinstance(wanted, (int, float)):
+        return math.isclose(float(got), wanted, rel_tol=CLOSE, abs_tol=CLOSE)
+    return str(got) == str(wanted)
