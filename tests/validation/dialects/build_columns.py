@@ -91,7 +91,10 @@ class ColumnBuilder:
         else:
             unit = self._unit(column, of)
             details = {}
-        cells = [self._file_number(r[column], unit) for r in self.rows]
+        values = [r[column] for r in self.rows]
+        if column == "delivered_t" and "truck_empty_t" in self.truth[0]:  # a weighbridge subtracts what it has printed
+            values = [r["truck_full_t"] - r["truck_empty_t"] for r in self.truth]
+        cells = [self._file_number(v, unit) for v in values]
         self._put(column, [None if c is None else c * unit.factor + unit.offset for c in cells])
         meaning = self._meaning(column, factor=unit.factor, offset=unit.offset, **details)
         spelled = self._spelling(unit.code)
@@ -165,14 +168,14 @@ class ColumnBuilder:
             return [FileColumn(name + note, cells, meanings=self._meaning(column, format="native", zone=zone))]
         if not style.date:
             numbers = [number_of(t, style.name, zone) for t in times]
-            decimals = 6 if style.name == "serial" else 0
-            meaning = self._meaning(column, format=style.name, zone=zone if style.name == "serial" else "UTC")
+            decimals = 6 if style.name == "excel_1900" else 0
+            meaning = self._meaning(column, format=style.name, zone=zone if style.name == "excel_1900" else "UTC")
             return [FileColumn(name, list(numbers), decimals=decimals, meanings=meaning)]
         form = style.joined()
         if style.is_split and column in {"logged_at", "weighed_at", "hour_at", "audited_at", "checked_at"}:
             return self._split(column, local)
         zone_of = "UTC" if style.is_utc else zone
-        meaning = self._meaning(column, format=form, zone=zone_of)
+        meaning = self._meaning(column, format=form.replace("%:z", "%z"), zone=zone_of)
         cells = [written(t, form, is_padded=style.is_padded) for t in local]
         return [FileColumn(name + ("" if style.is_utc else note), cells, meanings=meaning)]
 

@@ -115,7 +115,7 @@ def _load(rng: Random) -> list[str]:
     has_truck, has_net = rng.random() < 0.35, rng.random() < 0.6
     columns += ["truck_full_t", "truck_empty_t"] if has_truck else []
     columns += ["delivered_t"] if has_net or not has_truck else []
-    return [*columns, "clean_t"]
+    return [*columns, *(["clean_t"] if rng.random() < 0.85 else [])]
 
 
 def _audit(rng: Random) -> list[str]:

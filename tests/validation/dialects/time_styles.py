@@ -81,7 +81,7 @@ def draw_time_style(rng: Random, language: str, source: str, *, is_us: bool, is_
         if luck < 0.36:
             return TimeStyle(rng.choice(["epoch_s", "epoch_ms"]), is_utc=True)
     if luck > 0.93:
-        return TimeStyle("serial")
+        return TimeStyle("excel_1900")
     date = _DATES["us" if is_us else rng.choice(DATES_OF[language])]
     if is_us and rng.random() < 0.6:
         return TimeStyle("us12", date, rng.choice(["%I:%M %p", "%I:%M:%S %p"]), is_split=luck > 0.75)
@@ -112,7 +112,7 @@ def written(at: dt.datetime, form: str, *, is_padded: bool) -> str:
 
 def number_of(at: dt.datetime, name: str, zone: str) -> float:
     """Return a time as a number: days since the epoch of spreadsheets, seconds or milliseconds since 1970."""
-    if name == "serial":
+    if name == "excel_1900":
         local = at.astimezone(ZoneInfo(zone)).replace(tzinfo=None)
         return round((local - EXCEL_EPOCH) / dt.timedelta(days=1), 6)
     seconds = int(at.timestamp())

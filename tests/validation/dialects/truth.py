@@ -16,7 +16,7 @@ class Meaning:
         part: `whole`; `date` or `clock` of a time; `left` or `right` of a pair of sensors.
         factor, offset: stored value = value of the file * factor + offset.
         full_scale: stored value of 100 %, for a drive logged in percent; None for any other column.
-        format: strptime format of a time in text; `serial`, `epoch_s`, `epoch_ms` or `native` for other times.
+        format: strptime format of a time in text; `excel_1900`, `epoch_s`, `epoch_ms` or `native` for other times.
         zone: time zone of a time.
         words: word of the file -> stored word.
     """
