@@ -10,7 +10,7 @@ from transforms.config.workspace import Season
 
 RECEIPT = ("file", "part", "line")
 TICKET = ("revision", "issued_at", "cancelled", "field_id", "machine_id", "site_id", "left_field_at", "weighed_at")
-WEIGHTS = ("gross_t", "net_t")
+WEIGHTS = ("truck_full_t", "truck_empty_t", "delivered_t", "clean_t")
 LAB = ("sample_id", "revision", "issued_at", "cancelled", "dirt_tare_pct", "top_tare_pct", "sample_kg")
 
 

@@ -47,7 +47,8 @@ READING = mark_n("Reading {n} new file", "Reading {n} new files")
 CHECKING = mark_n("Checking {n} new file", "Checking {n} new files")
 
 
-def _load_mappings(workspace: Workspace) -> list[Mapping]:
+def _load_mappings(workspace: Workspace, reporter: Reporter) -> list[Mapping]:
+    """Return the mappings, and report columns that they call by an earlier name."""
     mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
     if not mappings and any((workspace.received / MAPPINGS).glob("*.toml")):
         raise DamagedError(
@@ -61,7 +62,17 @@ def _load_mappings(workspace: Workspace) -> list[Mapping]:
             where=str(workspace.mappings),
             remedy="run 'taretrace map FILE' on one file of each kind of export",
         )
+    for mapping in mappings:
+        _report_renamed(mapping, reporter)
     return mappings
+
+
+def _report_renamed(mapping: Mapping, reporter: Reporter) -> None:
+    if mapping.renamed:
+        names = ", ".join(say("'{earlier}' is now called '{name}'", earlier=a, name=b) for a, b in mapping.renamed)
+        reporter.line(
+            say("Mapping '{mapping}': {names}; the earlier names are read too", mapping=mapping.name, names=names)
+        )
 
 
 def _report_inbox(inbox: Inbox, changed: Changed, again: int, reporter: Reporter) -> None:
@@ -99,7 +110,7 @@ def _report_inbox(inbox: Inbox, changed: Changed, again: int, reporter: Reporter
 
 def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> list[IngestedFile]:
     """Ingest every new file of the inbox, and again files whose mapping changed or whose reader failed once."""
-    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
+    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace, reporter), Lake(workspace.lake)
     place, copies, now = workspace.season.place, ReceivedCopies(workspace.received), dt.datetime.now(dt.UTC)
     wait_for_orphans(workspace.root)
     remove_unfinished_files(workspace)
@@ -184,7 +195,7 @@ class Examined:
 
 def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     """Read every pending file as `receive_files` would, without storing anything."""
-    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
+    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace, reporter), Lake(workspace.lake)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
         files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)

@@ -34,7 +34,7 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
         .transform_filter("!only_site || indexof(split(datum.sites, '|'), only_site) >= 0")
         .encode(y=y, tooltip=tooltip)
     )
-    x = alt.X("expected_lo95:Q", title=say("dirt tare, % of gross"), axis=alt.Axis(tickCount=6))
+    x = alt.X("expected_lo95:Q", title=say("dirt tare, % of delivered weight"), axis=alt.Axis(tickCount=6))
     band = base.mark_bar(size=14, color=EXPECTED, opacity=0.35).encode(x=x, x2="expected_hi95:Q")
     tick = base.mark_tick(size=18, thickness=2, color=EXPECTED).encode(x="expected_pct:Q")
     opacity = alt.condition(f"datum.measured < {FEW}", alt.value(PALE), alt.value(1.0))

@@ -19,7 +19,7 @@ def _chart() -> Any:
             alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         ],
     )
-    y = alt.Y("lo95:Q", title=say("dirt tare, % of gross"))
+    y = alt.Y("lo95:Q", title=say("dirt tare, % of delivered weight"))
     span = base.mark_rule(color=EXPECTED, opacity=0.35, strokeWidth=3).encode(y=y, y2="hi95:Q")
     tick = base.mark_point(shape="stroke", color=EXPECTED, size=30).encode(y="expected_pct:Q")
     dot = base.mark_point(filled=True, size=34, color=OBSERVED, opacity=0.9).encode(y="observed_pct:Q")

@@ -26,7 +26,7 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
         alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
     ]
     base = alt.Chart(rows()).encode(x=x, tooltip=tooltip)
-    y = alt.Y("expected_pct:Q", title=say("dirt tare, % of gross"), scale=alt.Scale(zero=True))
+    y = alt.Y("expected_pct:Q", title=say("dirt tare, % of delivered weight"), scale=alt.Scale(zero=True))
     expected = base.mark_line(color=EXPECTED, strokeDash=[5, 3], strokeWidth=2).encode(y=y)
     rule = base.mark_rule(color=OBSERVED).encode(y="lo:Q", y2="hi:Q")
     dot = base.mark_point(filled=True, size=46, color=OBSERVED, opacity=1).encode(y="observed_pct:Q")

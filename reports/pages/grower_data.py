@@ -106,7 +106,8 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     with use_language(season.locale, season.texts):
         footer = _footer(warehouse)
     of_others = ["expected_pct", "lo95", "hi95"]
-    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
+    shown = ["load_id", "field_id", "shift_date", "lifted_at", "delivered_t", "observed_pct"]
+    columns = [*shown, *of_others, "wetness_class"]
     loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
     loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
     sources = {

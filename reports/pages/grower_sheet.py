@@ -88,7 +88,10 @@ def _loads(data: GrowerData, shown: DisplayUnits) -> Figure:
             Column(say("Shift"), lambda r: text_cell(shown.day(r["shift_date"])), numeric=False),
             Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or NO_VALUE)), numeric=False),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 2)),
+            Column(
+                say("Delivered (with soil), {t}", t=shown.sign("t")),
+                lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 2),
+            ),
             Column(say("Dirt observed, %"), lambda r: number_cell(r["observed_pct"])),
             Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"], 1, r["lo95"], r["hi95"])),
         ),
@@ -178,7 +181,10 @@ def _fields(data: GrowerData, shown: DisplayUnits) -> Table:
         (
             Column(say("Field"), lambda r: text_cell(r["field_id"])),
             Column(say("Loads"), lambda r: number_cell(r["loads"], 0)),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(
+                say("Delivered (with soil), {t}", t=shown.sign("t")),
+                lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 0),
+            ),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
             Column(
                 say("Dirt observed, %"),

@@ -25,10 +25,10 @@ def load_page(data: LoadPageData, season: Season, setting: str | None = None) ->
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
     row, dirt = data.picture.load.row(0, named=True), data.dirt
     when = say(
-        "{machine} in {field} · {gross} · weighed at {site}, {at} · {season}",
+        "{machine} in {field} · {delivered} delivered (with soil) · weighed at {site}, {at} · {season}",
         machine=row["machine_id"],
         field=row["field_id"],
-        gross=shown.quantity(row["gross_t"], "t", digits=1),
+        delivered=shown.quantity(row["delivered_t"], "t", digits=1),
         site=row["site_id"] or NO_VALUE,
         at=shown.moment(row["weighed_true_at"]),
         season=season.name,

@@ -86,7 +86,10 @@ def _class_table(classes: pl.DataFrame, shown: DisplayUnits) -> Table:
                 say("Conditions"), lambda r: text_cell(capital(conditions_label(r["wetness_class"], r["soil_class"])))
             ),
             Column(say("n loads measured"), lambda r: number_cell(r["n"], 0, href=loads_of(r))),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(
+                say("Delivered (with soil), {t}", t=shown.sign("t")),
+                lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 0),
+            ),
             Column(say("Dirt, %"), _dirt_cell),
         ),
         classes.iter_rows(named=True),

@@ -90,7 +90,7 @@ def _rows(dirty: pl.DataFrame, season: Season, shown: DisplayUnits) -> BarRows:
         BarRow(
             r["field_id"],
             None,
-            say_n("{n} load, {mass}", "{n} loads, {mass}", r["loads"], mass=mass_words(r["gross_t"], shown)),
+            say_n("{n} load, {mass}", "{n} loads, {mass}", r["loads"], mass=mass_words(r["delivered_t"], shown)),
             r["soil_cost"] / largest if largest > 0 else 0.0,
             about_money(r["soil_t"] * deduction if deduction else r["soil_cost"], shown),
             say("{over} points more dirt than expected", over=number(r["over_points"])),

@@ -67,7 +67,7 @@ def season_when(name: str, total: dict[str, Any], shown: DisplayUnits) -> str:
         "{season} · {loads} loads, {mass}, from {fields} fields in {days} days, up to {day}",
         season=name,
         loads=number(total["loads"], 0),
-        mass=mass_words(total["gross_t"], shown, MASS_DIGITS),
+        mass=mass_words(total["delivered_t"], shown, MASS_DIGITS),
         fields=number(total["fields"], 0),
         days=number(total["days"], 0),
         day=shown.day(total["last_day"]),

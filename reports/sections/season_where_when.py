@@ -55,7 +55,10 @@ def _days_table(days: pl.DataFrame, shown: DisplayUnits) -> Table:
         (
             Column(say("Day"), lambda r: text_cell(shown.day(r["day"]))),
             Column(say("Loads"), lambda r: number_cell(r["loads"], 0)),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(
+                say("Delivered (with soil), {t}", t=shown.sign("t")),
+                lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 0),
+            ),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
             Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
             Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"])),

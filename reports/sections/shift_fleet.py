@@ -66,7 +66,10 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) 
             Column(say("Machine"), lambda r: text_cell(r["machine_id"], own_loads(r))),
             Column(say("Generation"), lambda r: text_cell(r["generation"]), numeric=False),
             Column(say("Loads"), lambda r: number_cell(r["loads"], 0, href=own_loads(r))),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(
+                say("Delivered (with soil), {t}", t=shown.sign("t")),
+                lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 0),
+            ),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
             Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
             Column(
@@ -80,7 +83,8 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) 
         ),
         machines.iter_rows(named=True),
         caption=say(
-            "Dirt tare in % of gross; brackets are 95 % intervals; n is the number of loads measured or plots dug."
+            "Dirt tare in % of delivered weight; brackets are 95 % intervals; n is the number of loads measured or "
+            "plots dug."
         ),
         marks=lambda r: {"machine": r["machine_id"], "site": r["sites"]},
     )

@@ -88,7 +88,7 @@ def load_columns(shown: DisplayUnits) -> tuple[Heading, ...]:
     """Return the column headers of a list of loads."""
     texts = (say("Load"), say("Machine"), say("Factory"), say("Topsoil"), say("Soil"), say("Field"), say("Shift"))
     numbers = (
-        say("Gross, {t}", t=shown.sign("t")),
+        say("Delivered (with soil), {t}", t=shown.sign("t")),
         say("Dirt observed, %"),
         say("Dirt expected, %"),
         say("Difference, points"),
@@ -101,8 +101,8 @@ def load_list(loads: pl.DataFrame, shown: DisplayUnits, name: str = "loads-list"
     """Return a list of loads that filters and links can narrow.
 
     Args:
-        loads: `load_id, machine_id, site_id, wetness_class, soil_class, field_id, shift_date, gross_t, observed_pct,
-            expected_pct, trace_quality`.
+        loads: `load_id, machine_id, site_id, wetness_class, soil_class, field_id, shift_date, delivered_t,
+            observed_pct, expected_pct, trace_quality`.
         shown: units.
         name: id of the list.
     """
@@ -117,7 +117,7 @@ def load_list(loads: pl.DataFrame, shown: DisplayUnits, name: str = "loads-list"
         "soil_class",
         "field_id",
         pl.col("shift_date").replace_strict(days, return_dtype=pl.String),
-        (pl.col("gross_t") * factor).round(2),
+        (pl.col("delivered_t") * factor).round(2),
         pl.col("observed_pct", "expected_pct").round(1),
         (pl.col("observed_pct") - pl.col("expected_pct")).round(1).alias("over"),
         pl.col("trace_quality").round(2),

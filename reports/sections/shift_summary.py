@@ -110,7 +110,7 @@ class FleetLevels:
     """Fleet means before and after all moves.
 
     Attributes:
-        dirt_pct: dirt, % of gross, weighted by clean mass; None if unknown.
+        dirt_pct: dirt, % of the delivered weight, weighted by clean mass; None if unknown.
         root_loss_t_ha: root loss, weighted by area; None if unknown.
     """
 

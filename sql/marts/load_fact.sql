@@ -1,5 +1,5 @@
 -- A row is a load: responses, traced settings, conditions, ids, trace quality. Key: load_id.
--- Reads load, load_tare, load_setting, load_trace_grade, field, field_hour, machine, trial_load.
+-- Reads load, load_weight, load_tare, load_setting, load_trace_grade, field, field_hour, machine, trial_load.
 with placed as (
     select
         l.load_id,
@@ -10,14 +10,17 @@ with placed as (
         coalesce(s.lifted_at, l.left_field_at, l.weighed_at - interval 45 minute) as lifted_at,
         -- The shift that lifted the load, not the day of weighing, because a pile is weighed days later.
         cast((coalesce(s.lifted_at, l.left_field_at, l.weighed_at) at time zone $zone) - $shift_starts as date) as shift_date,
-        l.gross_t,
+        w.delivered_t,
+        w.clean_t,
         s.* exclude (load_id, field_id, machine_id, lifted_at)
     from "load" as l
+    join load_weight as w using (load_id)
     left join load_setting as s using (load_id)
 )
 select
-    p.* exclude (gross_t),
-    p.gross_t,
+    p.* exclude (delivered_t, clean_t),
+    p.delivered_t,
+    p.clean_t,
     t.dirt_tare_pct,
     t.top_tare_pct,
     t.sample_kg,

@@ -19,7 +19,7 @@ with machine as (
 
 lifted as (
     select f.machine_id,
-        sum(f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
+        sum(f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
     from load_fact as f
     where f.shift_date = $shift_date
     group by f.machine_id

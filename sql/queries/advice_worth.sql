@@ -4,7 +4,7 @@
 -- Parameter: shift_date (of the last shift).
 with lifted as (
     select f.machine_id, f.shift_date, c.wetness_class, c.soil_class,
-        f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as clean_t
+        f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as clean_t
     from load_fact as f
     left join load_class as c using (load_id)
 ),

@@ -2,7 +2,7 @@
 -- for unmeasured loads; generation and classes are null if unknown, so that all rows together are the whole season.
 -- Key: generation, wetness_class, soil_class. Reads load_fact, load_class.
 select f.generation, c.wetness_class, c.soil_class,
-    sum(f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
+    sum(f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
 from load_fact as f
 inner join load_class as c using (load_id)
 group by all

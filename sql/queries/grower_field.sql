@@ -16,7 +16,7 @@ plots as (
 ),
 
 visit as (
-    select f.grower_id, f.field_id, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
+    select f.grower_id, f.field_id, count(*) as loads, count(e.observed_pct) as measured, sum(f.delivered_t) as delivered_t,
         sum(e.observed_pct) as observed
     from load_fact as f
     left join expected_load as e using (load_id)
@@ -25,7 +25,7 @@ visit as (
 )
 
 select v.grower_id, v.field_id, cast(sum(v.loads) as bigint) as loads, cast(sum(v.measured) as bigint) as measured,
-    sum(v.gross_t) as gross_t, sum(v.observed) / sum(v.measured) as observed_pct,
+    sum(v.delivered_t) as delivered_t, sum(v.observed) / sum(v.measured) as observed_pct,
     cluster_half(v.observed, v.measured) as observed_half,
     any_value(p.plots) as plots, any_value(p.root_loss_t_ha) as root_loss_t_ha,
     any_value(p.root_loss_half) as root_loss_half

@@ -17,9 +17,9 @@ plot as (
 ),
 
 visit as (
-    select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
+    select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.delivered_t) as delivered_t,
         sum(e.observed_pct) as observed,
-        case when count(*) = count(f.yield_t_ha) then sum(f.gross_t / nullif(f.yield_t_ha, 0)) end as gross_ha
+        case when count(*) = count(f.yield_t_ha) then sum(f.delivered_t / nullif(f.yield_t_ha, 0)) end as delivered_ha
     from load_fact as f
     left join expected_load as e using (load_id)
     where f.grower_id is not null
@@ -27,10 +27,10 @@ visit as (
 )
 
 select v.grower_id, cast(sum(v.loads) as bigint) as loads, cast(sum(v.measured) as bigint) as measured,
-    sum(v.gross_t) as gross_t, sum(v.observed) / sum(v.measured) as observed_pct,
+    sum(v.delivered_t) as delivered_t, sum(v.observed) / sum(v.measured) as observed_pct,
     cluster_half(v.observed, v.measured) as observed_half, max(v.shift_date) as last_day,
     any_value(p.plots) as plots, any_value(p.root_loss_t_ha) as root_loss_t_ha,
-    case when count(*) = count(v.gross_ha) then sum(v.gross_ha) end
+    case when count(*) = count(v.delivered_ha) then sum(v.delivered_ha) end
     * (1 - sum(v.observed) / sum(v.measured) / 100) as lifted_ha
 from visit as v
 left join plot as p using (grower_id)

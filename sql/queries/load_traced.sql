@@ -4,7 +4,7 @@
 select
     l.load_id, l.field_id, l.site_id, l.machine_id as ticket_machine_id, s.machine_id, l.left_field_at, l.weighed_at,
     w.weighed_true_at,
-    l.gross_t, f.yield_t_ha, g.trace_quality, g.traced_share, g.machine_chance, g.reason_code, g.reason_args,
+    l.delivered_t, f.yield_t_ha, g.trace_quality, g.traced_share, g.machine_chance, g.reason_code, g.reason_args,
     coalesce(case when machine.cause_code = 'clock' then machine.offset_min end, 0) as machine_ahead_min,
     w.site_ahead_min,
     coalesce(case when machine.cause_code is distinct from 'clock' then machine.offset_min end, 0) as machine_sooner_min,

@@ -2,7 +2,7 @@
 -- half width of its 95 % interval, null with fewer than two visits.
 -- Key: wetness_class, soil_class. Reads load_fact, load_class.
 with visit as (
-    select c.wetness_class, c.soil_class, f.machine_id, f.field_id, f.shift_date, count(*) as n, sum(f.gross_t) as gross_t,
+    select c.wetness_class, c.soil_class, f.machine_id, f.field_id, f.shift_date, count(*) as n, sum(f.delivered_t) as delivered_t,
         sum(f.dirt_tare_pct) as dirt
     from load_fact as f
     inner join load_class as c using (load_id)
@@ -10,7 +10,7 @@ with visit as (
     group by all
 )
 
-select wetness_class, soil_class, cast(sum(n) as bigint) as n, count(*) as n_visits, sum(gross_t) as gross_t,
+select wetness_class, soil_class, cast(sum(n) as bigint) as n, count(*) as n_visits, sum(delivered_t) as delivered_t,
     sum(dirt) / sum(n) as dirt_pct, cluster_half(dirt, n) as dirt_half
 from visit
 group by wetness_class, soil_class

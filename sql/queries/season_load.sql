@@ -1,7 +1,7 @@
 -- A row is a load of the season with the columns for lists and their filters. Key: load_id.
 -- Reads load_fact, load_class, expected_load.
 select f.load_id, f.machine_id, f.site_id, c.wetness_class, c.soil_class, f.field_id, f.grower_id, f.operator_id,
-    f.shift_date, f.gross_t, e.observed_pct, e.expected_pct, e.lo95, e.hi95, f.trace_quality, f.lifted_at
+    f.shift_date, f.delivered_t, e.observed_pct, e.expected_pct, e.lo95, e.hi95, f.trace_quality, f.lifted_at
 from load_fact as f
 left join load_class as c using (load_id)
 left join expected_load as e using (load_id)

@@ -8,7 +8,7 @@ with spans as (
     group by t.load_id
 )
 
-select f.load_id, f.machine_id, f.field_id, f.site_id, f.shift_date, f.weighed_at, s.from_at, s.to_at, f.gross_t, f.trace_quality,
+select f.load_id, f.machine_id, f.field_id, f.site_id, f.shift_date, f.weighed_at, s.from_at, s.to_at, f.delivered_t, f.trace_quality,
     c.wetness_class, c.soil_class, e.observed_pct, e.expected_pct, e.lo95, e.hi95
 from load_fact as f
 left join load_class as c using (load_id)

@@ -4,7 +4,7 @@
 -- with fewer than two.
 -- Key: machine_id. Reads load_fact, expected_load, audit_fact. Parameter: shift_date.
 with loads as (
-    select machine_id, any_value(generation) as generation, count(*) as loads, sum(gross_t) as gross_t,
+    select machine_id, any_value(generation) as generation, count(*) as loads, sum(delivered_t) as delivered_t,
         avg(trace_quality) as trace_quality, string_agg(distinct site_id, '|' order by natural_order(site_id)) as sites
     from load_fact
     where shift_date = $shift_date and machine_id is not null

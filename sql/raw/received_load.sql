@@ -13,6 +13,8 @@ create table if not exists received_load (
     site_id varchar,
     left_field_at timestamptz,
     weighed_at timestamptz,
-    gross_t double,
-    net_t double
+    truck_full_t double,
+    truck_empty_t double,
+    delivered_t double,
+    clean_t double
 );

@@ -99,8 +99,8 @@ def _day(rng: np.random.Generator, machine: int, day: int) -> tuple[pl.DataFrame
                 "machine_id": f"M{machine:03d}" if rng.random() < 0.7 else None,
                 "left_field_at": None,
                 "weighed_at": start + dt.timedelta(seconds=30 * int(full) + 60 * lag),
-                "gross_t": LOAD_T,
-                "net_t": LOAD_T * 0.88,
+                "delivered_t": LOAD_T,
+                "clean_t": LOAD_T * 0.88,
             }
         )
     return bins, moments, loads

@@ -72,9 +72,9 @@ def test_fields_of_a_table_with_line_ends_and_tabs_stay_on_one_line():
 @pytest.mark.parametrize(("units", "sign", "value"), [("metric", "t", "26.74"), ("us", "ton", "29.48")])
 def test_stored_columns_are_in_the_workspace_units(tmp_path, units, sign, value):
     season = seasons(tmp_path, units)
-    column = stored_column("gross_t", season)
+    column = stored_column("delivered_t", season)
     assert column.heading.endswith(f", {sign}")
-    assert field_text(column.value({"gross_t": 26.74})) == value
+    assert field_text(column.value({"delivered_t": 26.74})) == value
     rpm = stored_column("topper_speed_rpm", season)
     assert field_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"
     assert shown_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"

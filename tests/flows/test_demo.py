@@ -58,7 +58,7 @@ def test_the_faults_planted_in_the_files_are_found_and_reported(tables):
     reasons = set(tables["rejected_row"].select("reason_code", "reason_args").rows())
     assert {"uneven_row", "not_a_time"} <= {code for code, _ in reasons}
     values = {(code, json.loads(args).get("column"), json.loads(args).get("bound")) for code, args in reasons}
-    assert {("not_above_bound", "gross_t", 0), ("above_maximum", "dirt_tare_pct", 70)} <= values
+    assert {("not_above_bound", "delivered_t", 0), ("above_maximum", "dirt_tare_pct", 70)} <= values
     assert tables["source_file"]["rows_repeated"].sum() > 0
     faults = tables["sensor_fault"].filter(pl.col("fault_code").is_in(["stuck", "drift", "clock_step", "off_position"]))
     found = faults.select("machine_id", "setting", "fault_code").unique().sort("machine_id").rows()
@@ -260,12 +260,13 @@ def test_export_writes_every_table(demo, tmp_path, form):
 
 def test_the_exported_columns_are_the_contract(tables):
     contract = {
-        "load": "load_id field_id machine_id site_id left_field_at weighed_at gross_t net_t",
+        "load": "load_id field_id machine_id site_id left_field_at weighed_at truck_full_t truck_empty_t "
+        "delivered_t clean_t",
         "tare": "sample_id load_id revision dirt_tare_pct top_tare_pct sugar_pct potassium_mmol_per_kg "
         "sodium_mmol_per_kg amino_n_mmol_per_kg sample_kg",
         "load_trace": "load_id machine_id bin_at share",
         "load_fact": "load_id machine_id field_id shift_date weighed_at dirt_tare_pct top_tare_pct share_depth_cm "
-        "share_depth_cm_sd topsoil_wetness clay_pct air_temp_c yield_t_ha trace_quality",
+        "delivered_t clean_t share_depth_cm_sd topsoil_wetness clay_pct air_temp_c yield_t_ha trace_quality",
         "audit_fact": "audit_id machine_id field_id audited_at root_loss_t_ha share_depth_cm topsoil_wetness",
         "effect": "response setting wetness_class soil_class step unit change_pct lo95 hi95 p_value q_value n "
         "tried_lo tried_hi",

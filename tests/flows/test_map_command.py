@@ -89,30 +89,77 @@ def test_units_in_headers_us_and_metric(workspace, tmp_path, header, cell, unit,
 def test_a_unit_that_is_not_stated_is_asked_for_and_never_guessed(workspace, tmp_path):
     path = tmp_path / "tickets_2025.csv"
     path.write_text(
-        "Ticket;Field;Factory;Weighed;Gross;Net\n"
+        "Ticket;Field;Factory;Weighed;Delivered;Clean\n"
         + "".join(f"{i};F1;north;2025-10-{i % 9 + 13} 08:00;27{i};24{i}\n" for i in range(10, 40))
     )
     asked = mapped(workspace, path, "time_zone=UTC", code=2)
     questions = {q["key"]: q for q in asked["questions"]}
-    assert set(questions) == {"gross_t.unit", "net_t.unit"}
-    assert questions["gross_t.unit"]["guess"] == ""
-    assert "values from 2710 to 2739" in questions["gross_t.unit"]["text"]
-    assert set(questions["gross_t.unit"]["choices"]) >= {"kg", "t", "lb", "short_ton"}
+    assert set(questions) == {"delivered_t.unit", "clean_t.unit"}
+    assert questions["delivered_t.unit"]["guess"] == ""
+    assert "values from 2710 to 2739" in questions["delivered_t.unit"]["text"]
+    assert set(questions["delivered_t.unit"]["choices"]) >= {"kg", "t", "lb", "short_ton"}
     assert not list(workspace.mappings.iterdir())
-    wrong = mapped(workspace, path, "time_zone=UTC", "gross_t.unit=cm", "net_t.unit=kg", code=2)
+    wrong = mapped(workspace, path, "time_zone=UTC", "delivered_t.unit=cm", "clean_t.unit=kg", code=2)
     assert "'cm' cannot become t" in wrong["questions"][0]["text"]
-    result = mapped(workspace, path, "time_zone=UTC", "gross_t.unit=lb", "net_t.unit=lb")
-    assert result["rows"][0]["gross_t"] == pytest.approx(2710 * 0.00045359237)
+    result = mapped(workspace, path, "time_zone=UTC", "delivered_t.unit=lb", "clean_t.unit=lb")
+    assert result["rows"][0]["delivered_t"] == pytest.approx(2710 * 0.00045359237)
+
+
+GROSS_AND_NET = "Ticket;Field;Factory;Weighed;Gross t;Net t\n"
+TRUCK = "Ticket;Field;Factory;Weighed;Gross t;Tare t;Net t\n"
+
+
+def tickets(tmp_path: Path, header: str, *weights: float) -> Path:
+    path = tmp_path / "tickets_2025.csv"
+    cells = ";".join(map(str, weights))
+    path.write_text(header + "".join(f"T{i};F1;north;2025-10-13 08:{i};{cells}\n" for i in range(10, 40)))
+    return path
+
+
+def test_gross_and_net_are_never_taken_for_a_weight_without_asking(workspace, tmp_path):
+    path = tickets(tmp_path, GROSS_AND_NET, 27.1, 24.3)
+    asked = {q["key"]: q["guess"] for q in mapped(workspace, path, "time_zone=UTC", code=2)["questions"]}
+    assert asked == {"delivered_t": "Gross t", "clean_t": "Net t"}
+    row = mapped(workspace, path, "time_zone=UTC", "delivered_t=Gross t", "clean_t=Net t")["rows"][0]
+    assert (row["delivered_t"], row["clean_t"]) == (27.1, 24.3)
+
+
+def test_gross_beside_an_empty_weight_is_proposed_as_the_full_truck(workspace, tmp_path):
+    path = tickets(tmp_path, TRUCK, 40.1, 15.0, 25.1)
+    asked = {q["key"]: q["guess"] for q in mapped(workspace, path, "time_zone=UTC", code=2)["questions"]}
+    assert asked == {"truck_full_t": "Gross t", "truck_empty_t": "Tare t", "delivered_t": "Net t"}
+    answers = [f"{key}={guess}" for key, guess in asked.items()]
+    row = mapped(workspace, path, "time_zone=UTC", *answers)["rows"][0]
+    assert [row[key] for key in asked] == [40.1, 15.0, 25.1]
+
+
+def test_an_answer_takes_a_column_from_another_that_was_proposed(workspace, tmp_path):
+    path = tickets(tmp_path, GROSS_AND_NET, 40.1, 25.1)
+    row = mapped(workspace, path, "time_zone=UTC", "delivered_t=Net t", "truck_full_t=Gross t")["rows"][0]
+    assert (row["truck_full_t"], row["delivered_t"], row.get("clean_t")) == (40.1, 25.1, None)
+
+
+def test_both_weights_of_the_truck_suffice(workspace, tmp_path):
+    path = tickets(tmp_path, "Ticket;Field;Factory;Weighed;Full t;Empty t\n", 40.1, 15.0)
+    row = mapped(workspace, path, "time_zone=UTC")["rows"][0]
+    assert (row["truck_full_t"], row["truck_empty_t"]) == (40.1, 15.0)
+
+
+def test_a_clean_weight_alone_is_asked_for_a_delivered_one(workspace, tmp_path):
+    path = tickets(tmp_path, "Ticket;Field;Factory;Weighed;Clean t\n", 24.3)
+    (question,) = mapped(workspace, path, "time_zone=UTC", code=2)["questions"]
+    assert question["key"] == "delivered_t"
+    assert "truck_full_t + truck_empty_t" in question["text"]
 
 
 def test_an_implausible_stated_unit_is_asked_about(workspace, tmp_path):
     path = tmp_path / "tickets.csv"
     path.write_text(
-        "Ticket;Field;Factory;Weighed;Gross kg;Net kg\n"
+        "Ticket;Field;Factory;Weighed;Delivered kg;Clean kg\n"
         + "".join(f"{i};F1;n;2025-10-13 08:{i}:00;27.{i};24.{i}\n" for i in range(10, 40))
     )
     asked = mapped(workspace, path, "time_zone=UTC", code=2)
-    assert "said to be in kg, but then" in {q["key"]: q for q in asked["questions"]}["gross_t.unit"]["text"]
+    assert "said to be in kg, but then" in {q["key"]: q for q in asked["questions"]}["delivered_t.unit"]["text"]
 
 
 def test_ambiguous_day_and_month_are_asked_about(workspace, tmp_path):
@@ -132,13 +179,13 @@ def test_ambiguous_day_and_month_are_asked_about(workspace, tmp_path):
 def test_three_digits_after_the_mark_could_be_thousands(workspace, tmp_path):
     path = tmp_path / "tickets.csv"
     path.write_text(
-        "Ticket;Field;Factory;Weighed;Gross kg;Net kg\n"
+        "Ticket;Field;Factory;Weighed;Delivered kg;Clean kg\n"
         + "".join(f"T{i};F1;n;2025-10-13 08:{i}:00;27.{i}0;24.{i}0\n" for i in range(10, 40))
     )
     asked = mapped(workspace, path, "time_zone=UTC", code=2)
     assert "decimal" in {q["key"] for q in asked["questions"]}
     result = mapped(workspace, path, "time_zone=UTC", "decimal=,")
-    assert result["rows"][0]["gross_t"] == pytest.approx(27.1)
+    assert result["rows"][0]["delivered_t"] == pytest.approx(27.1)
 
 
 def test_steps_of_a_machine_and_a_setting_defined_by_the_workspace(workspace, tmp_path):

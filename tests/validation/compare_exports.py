@@ -4,7 +4,7 @@ Run it on the folders that `taretrace export --to FOLDER` wrote before and after
 
     python tests/validation/compare_exports.py BEFORE AFTER [--map tests/validation/renamed_columns.toml]
 
-The map names what was renamed: `[load] net_t = "clean_t"`; `"" ` as the new name marks a column that was
+The map names what was renamed: `[load] weight_t = "delivered_t"`; `"" ` as the new name marks a column that was
 replaced and is not compared. Times of the run itself are left out. Exit code 1 if anything differs.
 """
 

@@ -112,7 +112,7 @@ def trace_plan(plan: Plan) -> TracedSeason:
         "machine_id",
         pl.col("left_at").alias("left_field_at"),
         pl.col("weighed_at").dt.truncate("1m"),
-        (pl.col("gross_kg") / 1000).alias("gross_t"),
+        (pl.col("delivered_kg") / 1000).alias("delivered_t"),
     )
     fields = season.district.fields
     tickets = add_haul_distance(tickets, fields, season.district.sites)

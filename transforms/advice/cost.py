@@ -83,7 +83,7 @@ class Topping:
     """Result of topping.
 
     Attributes:
-        tops_pct: top tare, % of gross.
+        tops_pct: top tare, % of the delivered weight.
         over_topped_share: share of roots that are topped too deep; None if no roots are inspected.
     """
 

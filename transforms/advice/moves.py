@@ -76,12 +76,12 @@ class Outcome:
 
     @property
     def dirt_pct(self) -> float:
-        """Mean dirt tare, % of gross."""
+        """Mean dirt tare, % of the delivered weight."""
         return float((100 * self.dirt_ratio / (1 + self.dirt_ratio)).mean())
 
     @property
     def topping_pct(self) -> dict[str, float | None]:
-        """Mean top tare in percent of gross and mean share of over-topped roots in percent; None if not fitted."""
+        """Mean top tare (% of the delivered weight) and share of over-topped roots (%); None if not fitted."""
         if self.topping is None:
             return {"tops": None, "over_topped": None}
         share = self.topping.over_topped_share

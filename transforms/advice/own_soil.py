@@ -17,12 +17,12 @@ def fields_above_expected(fields: pl.DataFrame, prices: Prices) -> pl.DataFrame:
     The difference is of rounded values, as a sheet shows them, so that it adds nothing to what the reader knows.
 
     Args:
-        fields: `field_id, loads, measured, gross_t, observed_pct, observed_half, expected_pct`; the half width of the
-            interval is null with fewer than two visits, and the expected value null if withheld.
+        fields: `field_id, loads, measured, delivered_t, observed_pct, observed_half, expected_pct`; the half width of
+            the interval is null with fewer than two visits, and the expected value null if withheld.
         prices: prices of haulage, handling and disposal of soil, and the mean haul.
 
     Returns:
-        `field_id, loads, measured, gross_t, over_points, soil_t, soil_cost, is_clear`: the difference in percentage
+        `field_id, loads, measured, delivered_t, over_points, soil_t, soil_cost, is_clear`: the difference in percentage
         points, that soil in t and the cost of hauling it in the season's currency, and whether the interval of the
         observed dirt lies above the expected value, with `MIN_LOADS` measured loads or more.
     """
@@ -33,8 +33,8 @@ def fields_above_expected(fields: pl.DataFrame, prices: Prices) -> pl.DataFrame:
     return (
         fields.with_columns(over.alias("over_points"), is_clear.fill_null(value=False).alias("is_clear"))
         .filter(pl.col("over_points") >= MIN_OVER_POINTS)
-        .with_columns((pl.col("gross_t") * pl.col("over_points") / 100).alias("soil_t"))
+        .with_columns((pl.col("delivered_t") * pl.col("over_points") / 100).alias("soil_t"))
         .with_columns((pl.col("soil_t") * per_t).alias("soil_cost"))
-        .select("field_id", "loads", "measured", "gross_t", "over_points", "soil_t", "soil_cost", "is_clear")
+        .select("field_id", "loads", "measured", "delivered_t", "over_points", "soil_t", "soil_cost", "is_clear")
         .sort("soil_cost", "field_id", descending=[True, False])
     )

@@ -148,9 +148,9 @@ def season_cost(
     dirt = cluster_mean(facts, DIRT)
     if dirt.mean is None:
         return pl.DataFrame(schema=COST_SCHEMA)
-    gross, pct = facts["gross_t"].to_numpy(), facts[DIRT].fill_null(dirt.mean).to_numpy()
-    unmeasured = float(facts.filter(pl.col(DIRT).is_null())["gross_t"].sum())
-    soil_t, clean_t = gross * pct / 100, float((gross * (1 - pct / 100)).sum())
+    delivered, pct = facts["delivered_t"].to_numpy(), facts[DIRT].fill_null(dirt.mean).to_numpy()
+    unmeasured = float(facts.filter(pl.col(DIRT).is_null())["delivered_t"].sum())
+    soil_t, clean_t = delivered * pct / 100, float((delivered * (1 - pct / 100)).sum())
     soil = float(soil_t.sum())
     freight = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
     per_t = float(

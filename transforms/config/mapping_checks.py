@@ -1,6 +1,7 @@
 """Validation of a mapping file: each table, and the rules between keys, columns and the kind of file."""
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
@@ -8,13 +9,14 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import UnfitConstantError, parse_constant
+from transforms.config.earlier_names import EARLIER_NAMES, present_names
 from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
 from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
-from transforms.contracts.harvest_checks import ONE_NEEDED
-from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.required_columns import needed_columns, unmet_groups
+from transforms.contracts.source_tables import contract
 from transforms.contracts.units import UNITS, stored_unit
 
 GIVEN_BY = ("from", "value", "file_name")
@@ -59,28 +61,37 @@ def check_mapping(
         problems += check_table(DatedTable, good["dated"], f"{where} [dated]")[1]
     kind, form = good.get("kind"), good.get("form")
     columns = {**own_columns, **good.get("columns", {})}
+    present = present_names(kind, columns)
     schema = None if kind is None else contract(kind, catalogue).columns()
     if kind is not None and "columns" not in table.keys() - good.keys():
-        problems += _missing_columns(contract(kind, catalogue), columns, where)
-        problems += _missing_groups(kind, columns, where)
-    for name, row in columns.items():
+        problems += _missing_columns(contract(kind, catalogue), present.values(), where)
+        problems += _missing_groups(kind, present.values(), where)
+    for written, row in columns.items():
+        name = present[written]
         place = ColumnPlace(
             name=name,
             column=(schema or {}).get(name),
             form=form,
             zone=good.get("time_zone"),
             has_zone="time_zone" in table,
-            where=f"{where} {table_shown('columns', name)}",
+            where=f"{where} {table_shown('columns', written)}",
         )
         if schema is not None and name not in schema:
-            remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
-            what = f"{key_shown(name)} is not a column of {kind}"
-            problems.append(Problem("unknown_key", name, what, where, remedy))
+            problems.append(_unknown_column(name, kind, schema, where))
         problems += check_column(row, place)
     return problems
 
 
-def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: str) -> list[Problem]:
+def _unknown_column(name: str, kind: str, schema: Collection[str], where: str) -> Problem:
+    renamed = EARLIER_NAMES.get(kind, {}).get(name)
+    if renamed is not None:
+        what = f"{key_shown(name)} is now called {key_shown(renamed)}, which is there too"
+        return Problem("unknown_key", name, what, where, f"remove [columns.{name}]")
+    remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
+    return Problem("unknown_key", name, f"{key_shown(name)} is not a column of {kind}", where, remedy)
+
+
+def _missing_columns(schema: type[dy.Schema], columns: Collection[str], where: str) -> list[Problem]:
     return [
         Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
         for n in needed_columns(schema)
@@ -88,13 +99,13 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
     ]
 
 
-def _missing_groups(kind: str, columns: dict[str, Any], where: str) -> list[Problem]:
-    """Return an error for each group of columns of which the mapping must define one, and defines none."""
-    return [
-        Problem("missing_key", group[0], "a column is missing", where, f"add one of {', '.join(group)} to [columns]")
-        for group in ONE_NEEDED.get(kind, ())
-        if not set(group) & set(columns)
-    ]
+def _missing_groups(kind: str, columns: Collection[str], where: str) -> list[Problem]:
+    """Return an error for each group of alternatives of which the mapping defines none whole."""
+    problems = []
+    for group in unmet_groups(kind, columns):
+        remedy = f"add one of {', '.join(' + '.join(alternative) for alternative in group)} to [columns]"
+        problems.append(Problem("missing_key", group[0][0], "a column is missing", where, remedy))
+    return problems
 
 
 def _marks(good: dict[str, Any], where: str) -> list[Problem]:

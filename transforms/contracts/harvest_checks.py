@@ -42,11 +42,13 @@ CHECK_RESULTS = (
 )
 CHECK_LINKS = ("load_id", "machine_id", "field_id")
 PLACES = ("tank", "pile", "yard")
-ONE_NEEDED = {
-    "loss_audit": ((*AUDIT_PIECES, *AUDIT_LOSSES),),
-    "root_check": (CHECK_LINKS, CHECK_RESULTS),
+Alternatives = tuple[tuple[str, ...], ...]
+"""Sets of columns of which one set must be there whole."""
+CHECKS_NEED: dict[str, tuple[Alternatives, ...]] = {
+    "loss_audit": (tuple((c,) for c in (*AUDIT_PIECES, *AUDIT_LOSSES)),),
+    "root_check": (tuple((c,) for c in CHECK_LINKS), tuple((c,) for c in CHECK_RESULTS)),
 }
-"""Kind of file -> groups of columns; a mapping must define at least one column of each group."""
+"""Kind of file -> groups of alternatives; a mapping must define one column of each group."""
 ROUNDING_T_HA = 0.1
 """By this much the parts of a stated loss may exceed their sum, because people round them."""
 

@@ -59,7 +59,11 @@ def _validity_proof(schema: type[dy.Schema]) -> pl.Expr | None:
 
 
 SEVERAL_COLUMNS_CODES = (
-    "net_above_gross",
+    "delivered_unknown",
+    "truck_not_above_empty",
+    "truck_load_too_heavy",
+    "weights_disagree",
+    "clean_above_delivered",
     "weighed_before_leaving",
     "sand_and_clay_exceed_100",
     "lowest_above_highest",
@@ -104,9 +108,9 @@ def rejection_reason(rule: str, schema: type[dy.Schema]) -> Reason:
 def rule_column(rule: str) -> str | None:
     """Return the column of a rule; None for a rule over several columns.
 
-    >>> rule_column("gross_t|min")
-    'gross_t'
-    >>> rule_column("net_above_gross") is None
+    >>> rule_column("delivered_t|min")
+    'delivered_t'
+    >>> rule_column("clean_above_delivered") is None
     True
     """
     if rule.endswith("_needed"):

@@ -16,6 +16,12 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import LossAudit, RootCheck
 from transforms.contracts.times import moment
 
+MAX_DELIVERED_T = 60
+ROUNDING_T = 0.151
+"""By this much three weights of a ticket may disagree: each rounded to 0.1 t, and a kilogram for binary fractions."""
+TRUCK_LOAD_T = pl.col("truck_full_t") - pl.col("truck_empty_t")
+DELIVERED_T = pl.coalesce("delivered_t", TRUCK_LOAD_T)
+
 
 def _unless_cancelled(column: str) -> Any:
     """Return a rule that requires a column in every row, except in rows that cancel their document."""
@@ -45,7 +51,12 @@ class Telemetry(dy.Schema):
 
 
 class Load(dy.Schema):
-    """Weigh ticket of one load; the newest revision is valid, and a cancelled one is ignored."""
+    """Weigh ticket of one load; the newest revision is valid, and a cancelled one is ignored.
+
+    `delivered_t` is the load with its soil, `clean_t` the load less dirt and tops. A delivered weight is never computed
+    from a clean one: the tare between them is a response of the fit, is measured on some loads only, and is often known
+    weeks after the ticket.
+    """
 
     load_id = dy.String(primary_key=True, min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
@@ -56,19 +67,39 @@ class Load(dy.Schema):
     site_id = dy.String(nullable=True, min_length=1)
     left_field_at = moment(nullable=True)
     weighed_at = moment(nullable=True)
-    gross_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
-    net_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
+    truck_full_t = dy.Float64(nullable=True, min_exclusive=0, max=120)
+    truck_empty_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
+    delivered_t = dy.Float64(nullable=True, min_exclusive=0, max=MAX_DELIVERED_T)
+    clean_t = dy.Float64(nullable=True, min_exclusive=0, max=MAX_DELIVERED_T)
 
     field_id_needed = _unless_cancelled("field_id")
     site_id_needed = _unless_cancelled("site_id")
     weighed_at_needed = _unless_cancelled("weighed_at")
-    gross_t_needed = _unless_cancelled("gross_t")
-    net_t_needed = _unless_cancelled("net_t")
 
     @dy.rule()
-    def net_above_gross(cls) -> pl.Expr:
-        """Net mass cannot exceed gross mass."""
-        return pl.col("net_t") <= pl.col("gross_t")
+    def delivered_unknown(cls) -> pl.Expr:
+        """A ticket has the delivered weight, or both weights of the truck; a clean weight alone does not suffice."""
+        return DELIVERED_T.is_not_null() | pl.col("cancelled")
+
+    @dy.rule()
+    def truck_not_above_empty(cls) -> pl.Expr:
+        """A truck with its load weighs more than the empty truck."""
+        return pl.col("truck_full_t") > pl.col("truck_empty_t")
+
+    @dy.rule()
+    def truck_load_too_heavy(cls) -> pl.Expr:
+        """The bound of a delivered weight holds for the difference of the truck's weights too."""
+        return TRUCK_LOAD_T <= MAX_DELIVERED_T
+
+    @dy.rule()
+    def weights_disagree(cls) -> pl.Expr:
+        """The delivered weight is the difference of the truck's weights."""
+        return (TRUCK_LOAD_T - pl.col("delivered_t")).abs() <= ROUNDING_T
+
+    @dy.rule()
+    def clean_above_delivered(cls) -> pl.Expr:
+        """The clean weight cannot exceed the delivered weight."""
+        return pl.col("clean_t") <= DELIVERED_T
 
     @dy.rule()
     def weighed_before_leaving(cls) -> pl.Expr:
@@ -223,10 +254,3 @@ def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
 def _fleet_telemetry(settings: tuple[str, ...]) -> type[dy.Schema]:
     columns = {name: dy.Float64(nullable=True) for name in settings}
     return type("FleetTelemetry", (Telemetry,), {"__annotations__": {}, **columns})
-
-
-def needed_columns(schema: type[dy.Schema]) -> list[str]:
-    """Return the columns that a mapping must define."""
-    unless_cancelled = {r.removesuffix("_needed") for r in dir(schema) if r.endswith("_needed")}
-    columns = schema.columns()
-    return [n for n, c in columns.items() if n not in DEFAULTS and (not c.nullable or n in unless_cancelled)]

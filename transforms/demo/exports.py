@@ -124,7 +124,7 @@ def tickets_of(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
         pl.Series("machine_id", machine, dtype=pl.String),
         pl.when(pl.Series(known)).then(at(season, pl.col("left_s"))).alias("left_at"),
         at(season, pl.col("weighed_s") + 60 * _weighbridge_ahead_min(season)).alias("weighed_at"),
-        ((pl.col("gross_t") * 100).round(0).cast(pl.Int64) * 10).alias("gross_kg"),
+        ((pl.col("delivered_t") * 100).round(0).cast(pl.Int64) * 10).alias("delivered_kg"),
     )
 
 
@@ -137,8 +137,8 @@ def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) ->
         pl.col("site_id").alias("Factory"),
         pl.col("left_at").pipe(local_time).dt.strftime(clock).alias("Left field"),
         pl.col("weighed_at").pipe(local_time).dt.strftime(clock).alias("Weighed"),
-        pl.col("gross_kg").alias("Gross kg"),
-        ((pl.col("gross_kg") * 0.086).round(0).cast(pl.Int64) * 10).alias("Net kg"),
+        pl.col("delivered_kg").alias("Delivered kg"),
+        ((pl.col("delivered_kg") * 0.086).round(0).cast(pl.Int64) * 10).alias("Clean kg"),
     )
     for (site,), part in table.group_by("Factory", maintain_order=True):
         lines = part.write_csv(separator=";").splitlines(keepends=True)

@@ -21,14 +21,14 @@ class Batch:
         machine: index of the machine.
         field_index: index of the field.
         bins: index of each bin in the season's bin table.
-        gross_t: gross mass of each bin.
+        delivered_t: mass of each bin with its soil.
     """
 
     at_s: float
     machine: int
     field_index: int
     bins: np.ndarray
-    gross_t: np.ndarray
+    delivered_t: np.ndarray
 
 
 @dataclass
@@ -39,7 +39,7 @@ class TruckLoad:
     machine: int
     left_s: float
     bins: np.ndarray
-    gross_t: np.ndarray
+    delivered_t: np.ndarray
 
 
 def fill_trucks(rng: np.random.Generator, batches: list[Batch], scenario: Scenario) -> list[TruckLoad]:
@@ -56,7 +56,7 @@ def fill_trucks(rng: np.random.Generator, batches: list[Batch], scenario: Scenar
     loads: list[TruckLoad] = []
     truck = _Truck.create(rng, scenario)
     for batch in batches:
-        left = total = float(batch.gross_t.sum())
+        left = total = float(batch.delivered_t.sum())
         while left > 1e-9:
             taken = truck.take(batch, left, total)
             left -= taken
@@ -106,7 +106,7 @@ class _Truck:
                 batch.machine,
                 left_s,
                 np.concatenate([b.bins for b, _ in parts]),
-                np.concatenate([b.gross_t * part for b, part in parts]),
+                np.concatenate([b.delivered_t * part for b, part in parts]),
             )
             for parts in self.contents
             if parts
@@ -116,7 +116,7 @@ class _Truck:
 def heap_loads(rng: np.random.Generator, batches: list[Batch], days_later: float) -> list[TruckLoad]:
     """Return the loads of a field-edge pile, hauled days later: overlapping parts of the pile, roughly in order."""
     bins = np.concatenate([b.bins for b in batches])
-    mass = np.concatenate([b.gross_t for b in batches])
+    mass = np.concatenate([b.delivered_t for b in batches])
     count = max(1, round(mass.sum() / 27.5))
     start = batches[-1].at_s + days_later * 86_400
     start = (start // 86_400) * 86_400 + 7 * 3600
@@ -139,7 +139,7 @@ def weigh(
     sites: dict[str, tuple[float, float]],
     scenario: Scenario,
 ) -> pl.DataFrame:
-    """Return the tickets: `load_id, field_id, site_id, left_s, weighed_s, gross_t, machine, order`.
+    """Return the tickets: `load_id, field_id, site_id, left_s, weighed_s, delivered_t, machine, order`.
 
     Rows are ordered by weighing time; `order` is the index in `loads`.
 
@@ -164,11 +164,11 @@ def weigh(
                 place["site_id"],
                 load.left_s,
                 load.left_s + drive + wait,
-                float(load.gross_t.sum()),
+                float(load.delivered_t.sum()),
                 load.machine,
             )
         )
-    names = ["order", "field_id", "site_id", "left_s", "weighed_s", "gross_t", "machine"]
+    names = ["order", "field_id", "site_id", "left_s", "weighed_s", "delivered_t", "machine"]
     table = pl.DataFrame(rows, schema=names, orient="row").sort("weighed_s", "order")
     return table.with_row_index("n", offset=100_001).with_columns(("T" + pl.col("n").cast(pl.String)).alias("load_id"))
 

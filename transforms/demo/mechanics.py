@@ -119,7 +119,7 @@ def root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
 
 
 def top_tare_pct(settings: dict[str, Array], ground: Ground) -> Array:
-    """Return the leaf and crown left on the roots, percent of gross mass."""
+    """Return the leaf and crown left on the roots, percent of delivered mass."""
     height = setting_value(settings, "scalper_height_mm", 30.0)
     rpm = setting_value(settings, "topper_speed_rpm", 900.0)
     return np.asarray(3.2 + 0.055 * height - 0.0016 * (rpm - 900.0) + 1.2 * (ground.root_kg - 0.8), dtype=np.float64)

@@ -52,7 +52,9 @@ def _midnight(first_day: str) -> dt.datetime:
     return dt.datetime.fromisoformat(first_day).replace(tzinfo=ZoneInfo(LOCAL_ZONE)).astimezone(dt.UTC)
 
 
-def _unloaded_batches(visits: list[Visit], bins: pl.DataFrame, gross: Array) -> dict[tuple[int, int, int], list[Batch]]:
+def _unloaded_batches(
+    visits: list[Visit], bins: pl.DataFrame, delivered: Array
+) -> dict[tuple[int, int, int], list[Batch]]:
     """Return the unloaded tanks by (machine, field, day): each has the mass lifted since the previous unload."""
     out: dict[tuple[int, int, int], list[Batch]] = {}
     by_visit = bins.select("visit", "bin", "bin_s").partition_by("visit", as_dict=True)
@@ -68,7 +70,7 @@ def _unloaded_batches(visits: list[Visit], bins: pl.DataFrame, gross: Array) -> 
             if inside.size:
                 key = (visit.machine, visit.field_index, visit.day)
                 out.setdefault(key, []).append(
-                    Batch(start, visit.machine, visit.field_index, inside.astype(np.int64), gross[inside])
+                    Batch(start, visit.machine, visit.field_index, inside.astype(np.int64), delivered[inside])
                 )
     return out
 
@@ -114,8 +116,8 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
         pl.Series("tip_loss_t_ha", mechanics.tip_loss_t_ha(settings, ground)),
         pl.Series("top_tare_pct", mechanics.top_tare_pct(settings, ground)),
     )
-    gross = (bins["clean_t"] * (1 + bins["dirt_ratio"])).to_numpy()
-    loads = _haul(rng, district, _unloaded_batches(visits, bins, gross), plan.scenario)
+    delivered = (bins["clean_t"] * (1 + bins["dirt_ratio"])).to_numpy()
+    loads = _haul(rng, district, _unloaded_batches(visits, bins, delivered), plan.scenario)
     tickets = weigh(rng, loads, district.fields, district.sites, plan.scenario)
     trace = true_trace(loads, tickets, bins)
     return DemoSeason(

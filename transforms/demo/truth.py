@@ -53,15 +53,15 @@ def true_settings(bins: pl.DataFrame, names: list[str]) -> dict[str, Array]:
 
 
 def true_trace(loads: list[TruckLoad], tickets: pl.DataFrame, bins: pl.DataFrame) -> pl.DataFrame:
-    """Return the share of each bin in each load: `load_id, bin, gross_t, share, machine, bin_s, field_index`."""
+    """Return the share of each bin in each load: `load_id, bin, delivered_t, share, machine, bin_s, field_index`."""
     name = dict(zip(tickets["order"].to_list(), tickets["load_id"].to_list(), strict=True))
     frames = [
-        pl.DataFrame({"bin": load.bins, "gross_t": load.gross_t}).with_columns(pl.lit(name[i]).alias("load_id"))
+        pl.DataFrame({"bin": load.bins, "delivered_t": load.delivered_t}).with_columns(pl.lit(name[i]).alias("load_id"))
         for i, load in enumerate(loads)
     ]
     trace = pl.concat(frames).with_columns(pl.col("bin").cast(pl.UInt32))
-    trace = trace.group_by("load_id", "bin", maintain_order=True).agg(pl.col("gross_t").sum())
-    trace = trace.with_columns((pl.col("gross_t") / pl.col("gross_t").sum().over("load_id")).alias("share"))
+    trace = trace.group_by("load_id", "bin", maintain_order=True).agg(pl.col("delivered_t").sum())
+    trace = trace.with_columns((pl.col("delivered_t") / pl.col("delivered_t").sum().over("load_id")).alias("share"))
     return trace.join(bins.select("bin", "machine", "bin_s", "field_index"), on="bin").sort("load_id", "bin_s")
 
 
@@ -77,7 +77,7 @@ def true_effects(
         bins: the true bins.
         trace: the true share of each bin in each load.
     """
-    weights = trace.select("load_id", "bin", "gross_t")
+    weights = trace.select("load_id", "bin", "delivered_t")
     frames = []
     for name, value in settings.items():
         half = catalogue[name].step / 2
@@ -93,7 +93,7 @@ def true_effects(
         per_load = (
             weights.join(table, on="bin")
             .group_by("load_id", maintain_order=True)
-            .agg((pl.col(f"{a}_{s}") * pl.col("gross_t")).sum() for a in ("dirt", "loss") for s in ("up", "down"))
+            .agg((pl.col(f"{a}_{s}") * pl.col("delivered_t")).sum() for a in ("dirt", "loss") for s in ("up", "down"))
         )
         frames.append(
             per_load.select(

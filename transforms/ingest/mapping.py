@@ -3,10 +3,11 @@
 import datetime as dt
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
+from transforms.config.earlier_names import first_name
 from transforms.config.forms import SUFFIX_FORM
 
 CORRECTIONS_PREFIX = "mended~"
@@ -60,7 +61,11 @@ class Dated:
 
 @dataclass(frozen=True)
 class Mapping:
-    """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace."""
+    """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace.
+
+    Attributes `renamed`: (earlier name, present name) of each column that the file calls by an earlier name. The other
+    attributes are the keys of the file.
+    """
 
     name: str
     kind: str
@@ -78,6 +83,7 @@ class Mapping:
     totals: tuple[str, ...] = TOTALS
     dated: Dated | None = None
     time_zone: str | None = field(default=None)
+    renamed: tuple[tuple[str, str], ...] = ()
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
@@ -94,8 +100,12 @@ class Mapping:
         return list(dict.fromkeys(s for c in self.columns for s in c.sources))
 
     def fingerprint(self) -> str:
-        """Return a hash of everything that affects how rows are read; if it changes, files are read again."""
-        content = {k: v for k, v in vars(self).items() if k not in {"name", "files"}}
+        """Return a hash of everything that affects how rows are read; if it changes, files are read again.
+
+        A column counts by its first name, so that a renamed column alone makes no file be read again.
+        """
+        content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "renamed"}}
+        content["columns"] = tuple(replace(c, column=first_name(self.kind, c.column)) for c in self.columns)
         return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()
 
 

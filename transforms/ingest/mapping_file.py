@@ -6,6 +6,7 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import parse_constant
+from transforms.config.earlier_names import present_names
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
 from transforms.config.settings_catalogue import Catalogue
@@ -52,12 +53,15 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
     own_columns = OWN_COLUMNS.get(str(table.get("form")), {})
     raise_problems(check_mapping(table, own_columns, catalogue, where))
     columns = {**own_columns, **table.get("columns", {})}
+    present = present_names(table["kind"], columns)
     schema, dated = contract(table["kind"], catalogue).columns(), table.get("dated")
     return Mapping(
         name=name,
         kind=table["kind"],
         files=tuple(table["files"]),
-        columns=tuple(_column(n, row, table.get("time_zone"), schema[n]) for n, row in columns.items()),
+        columns=tuple(
+            _column(present[n], row, table.get("time_zone"), schema[present[n]]) for n, row in columns.items()
+        ),
         form=table.get("form"),
         separator=table.get("separator", ","),
         decimal=table.get("decimal", "."),
@@ -70,6 +74,7 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         totals=tuple(table.get("totals", TOTALS)),
         dated=None if dated is None else Dated(dated["file_name"], dated["format"]),
         time_zone=table.get("time_zone"),
+        renamed=tuple((n, now) for n, now in present.items() if n != now),
     )
 
 

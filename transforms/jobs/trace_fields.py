@@ -49,7 +49,7 @@ class SeasonTrace:
         fields = self.warehouse.table("field")
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
         loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
-        kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "gross_t")
+        kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
         self.loads = {str(f): part.select(kept) for (f,), part in parts.items()}

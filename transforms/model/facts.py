@@ -136,7 +136,7 @@ def measured_rows(
 
     Args:
         facts: one row per load or audit, with ids, conditions, settings and the response.
-        response: column of the response: a tare in percent of gross, or the root loss in t/ha.
+        response: column of the response: a tare in percent of the delivered weight, or the root loss in t/ha.
         catalogue: the settings catalogue.
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
     """

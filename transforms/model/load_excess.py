@@ -9,7 +9,7 @@ IN_EXPECTED = ("condition", "field")
 
 
 def _scale(pct: float) -> float:
-    """Return log(dirt / rest) of a dirt tare in percent of gross."""
+    """Return log(dirt / rest) of a dirt tare in percent of the delivered weight."""
     return math.log(pct / (100 - pct))
 
 
@@ -28,7 +28,7 @@ def excess_contributions(sources: pl.DataFrame, observed_pct: float, expected_pc
 
     Args:
         sources: rows of `load_why` of one load: `source, kind, points`, percentage points.
-        observed_pct: dirt tare of the load, percent of gross, above 0 and below 100.
+        observed_pct: dirt tare of the load, percent of the delivered weight, above 0 and below 100.
         expected_pct: dirt tare expected for its conditions and field, likewise.
 
     Returns:

@@ -162,7 +162,8 @@ def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, sett
             settings outside the model are ignored.
 
     Returns:
-        z on the fitted scale of the response; for a tare, `pct_from_scale` converts it to percent of gross.
+        z on the fitted scale of the response; for a tare, `pct_from_scale` converts it to percent of the
+            delivered weight.
 
     Raises:
         KeyError: the place lacks a condition of the model.

@@ -15,7 +15,7 @@ SETTINGS_SCHEMA = {"setting": pl.String, "value": pl.Float64, "usual": pl.Float6
 
 @dataclass(frozen=True)
 class LoadDirt:
-    """Dirt of one load; all values in percent of gross or percentage points.
+    """Dirt of one load; all values in percent of the delivered weight or percentage points.
 
     Attributes:
         observed_pct: dirt tare; None if not measured.

@@ -68,7 +68,7 @@ def _chain(
     stretch: Stretch, m: int, rows: NDArray[np.int64], loads: Departures, scales: tuple[float, float], ahead_min: float
 ) -> Chain:
     """Return the chain of stream m with the loads of these rows."""
-    own = Departures(loads.left_min[rows], _departure_sd(loads, stretch, m)[rows], loads.gross_t[rows])
+    own = Departures(loads.left_min[rows], _departure_sd(loads, stretch, m)[rows], loads.delivered_t[rows])
     return Chain(stretch.streams[m], own, *scales, ahead_min)
 
 
@@ -135,7 +135,7 @@ def _first_guess(
 
     Slots are shifted by some minutes if that reduces the misfit.
     """
-    owner, full = cut_into_slots(stretch, float(loads.gross_t.mean()) / closure, ahead_min)
+    owner, full = cut_into_slots(stretch, float(loads.delivered_t.mean()) / closure, ahead_min)
     slots = Slots(loads.left_min, loads.sd_min, owner, full, allowed[:, owner] < 1)
     shift = slots.best_shift(np.zeros(len(stretch.streams)), NEAR_STEPS_MIN)
     _, found, at = slots.assigned(shift)

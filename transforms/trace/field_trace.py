@@ -61,14 +61,14 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
     left, sd = _departures(loads, weighed, lag, index, clocks_of)
     index, after = nearest_stretch(work.stretches, left)
     straight = (index >= 0) & is_filled_by_machine(after)
-    gross = loads["gross_t"].to_numpy()
-    weighed_t = np.array([gross[straight & (index == k)].sum() for k in range(len(work.stretches))])
+    delivered = loads["delivered_t"].to_numpy()
+    weighed_t = np.array([delivered[straight & (index == k)].sum() for k in range(len(work.stretches))])
     usual = _usual_closure(work.stretches, weighed_t, clocks_of)
     names = np.array(loads["load_id"].to_list())
     for k, stretch in enumerate(work.stretches):
         own = np.flatnonzero(straight & (index == k))
         order = own[np.argsort(left[own], kind="stable")]
-        departures = Departures(left[order], sd[order], gross[order])
+        departures = Departures(left[order], sd[order], delivered[order])
         ahead_min = clocks_of[k].machine_ahead_min
         _trace_stretch(out, work.field_id, stretch, loads[order.tolist()], departures, usual, ahead_min)
     _trace_heaps(out, work, loads, left, after, straight, weighed_t, usual)
@@ -119,7 +119,7 @@ def _trace_stretch(
     ahead_min: dict[str, float],
 ) -> None:
     """Add the shares and grades of the loads of one stretch, and its mass balance by machine."""
-    ratio = float(departures.gross_t.sum()) / stretch.lifted_t
+    ratio = float(departures.delivered_t.sum()) / stretch.lifted_t
     closes = 1 / CLOSES <= ratio / usual <= CLOSES
     names, named = loads["load_id"].to_list(), loads["machine_id"].to_list()
     weighed_by_stream = np.zeros(len(stretch.streams))
@@ -134,7 +134,7 @@ def _trace_stretch(
             continue
         found = load_shares(stretch, shared, i)
         known = _add_bin_shares(out, name, stretch, found)
-        weighed_by_stream += shared.belief[i] * departures.gross_t[i]
+        weighed_by_stream += shared.belief[i] * departures.delivered_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
         sure = calibrate_quality(claimed, emptyings_seen=seen, contested=contested)
@@ -192,7 +192,7 @@ def _trace_heaps(
     usual: float,
 ) -> None:
     """Add loads hauled long after the work, each spread evenly over mass lifted before and not hauled in time."""
-    names, gross = loads["load_id"].to_list(), loads["gross_t"].to_numpy()
+    names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
     hauled_late = np.flatnonzero(~straight & (after > 0))
     if not hauled_late.size:
         return
@@ -218,4 +218,4 @@ def _trace_heaps(
         sure = calibrate_quality(known, heap=True)
         out.grades.append(Grade(names[i], sure, sure, known, 0.0, reason("from_heap")))
     first = work.stretches[0]
-    out.balance.append((None, work.field_id, first.shift_date, float(gross[hauled_late].sum()), 0.0))
+    out.balance.append((None, work.field_id, first.shift_date, float(delivered[hauled_late].sum()), 0.0))

@@ -26,7 +26,7 @@ class TracedFieldWork:
     Attributes:
         field_id: the field.
         stretches: its stretches of work in order of time.
-        loads: `load_id, site_id, km, machine_id, left_field_at, weighed_at, gross_t`.
+        loads: `load_id, site_id, km, machine_id, left_field_at, weighed_at, delivered_t`.
     """
 
     field_id: str

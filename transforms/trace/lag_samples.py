@@ -43,7 +43,7 @@ def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
     rows: list[tuple[object, ...]] = []
     for k, stretch in enumerate(work.stretches):
         loads = sort_by_weighing(work.loads.filter(pl.Series(straight & (index == k))))
-        closure = float(loads["gross_t"].sum()) / stretch.lifted_t
+        closure = float(loads["delivered_t"].sum()) / stretch.lifted_t
         if loads.height >= MIN_LOADS and 1 / PLAUSIBLE < closure < PLAUSIBLE:
             for stream, own, full in _full(stretch, loads, closure):
                 rows += _sample(work.field_id, stretch, stream, closure, own, full)
@@ -66,14 +66,14 @@ def _full(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
 
 def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
     """Return the time at which each load was full, if all mass was weighed and loads left in order of weighing."""
-    gross = loads["gross_t"].to_numpy()
-    return departure_times(stream, np.cumsum(gross) * stream.lifted_t / gross.sum())
+    delivered = loads["delivered_t"].to_numpy()
+    return departure_times(stream, np.cumsum(delivered) * stream.lifted_t / delivered.sum())
 
 
 def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
     """Return `_full` of several machines with incomplete tickets, at the lags at which loads and slots match best."""
     weighed = to_minutes(loads, "weighed_at")
-    owner, full = cut_into_slots(stretch, to_float(loads["gross_t"].mean()) / closure, {})
+    owner, full = cut_into_slots(stretch, to_float(loads["delivered_t"].mean()) / closure, {})
     ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
     foreign = np.isin(named, ids)[:, None] & (named[:, None] != ids[owner][None, :])
     slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)

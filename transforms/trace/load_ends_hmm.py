@@ -1,7 +1,7 @@
 """Hidden Markov model of the ends of loads in one machine's mass stream, along its cumulative mass.
 
 The hidden state is the mass hauled from the stream when a load is full, on a grid in tonnes, for several ratios of
-weighed to lifted mass. Each load advances it by its own gross mass; occasionally mass leaves without a ticket. The
+weighed to lifted mass. Each load advances it by its own delivered mass; occasionally mass leaves without a ticket. The
 observation is the departure time of the load, with the standard deviation of the lag. Forward and backward sums give
 the distribution of the end of every load, conditional on all other loads. METHODS.md section 2.
 """
@@ -49,12 +49,12 @@ class Departures:
     Attributes:
         left_min: minutes since 1970, shape (n,).
         sd_min: standard deviation of each, minutes.
-        gross_t: gross mass of each, t.
+        delivered_t: delivered mass of each, t.
     """
 
     left_min: Array
     sd_min: Array
-    gross_t: Array
+    delivered_t: Array
 
 
 @dataclass(frozen=True)
@@ -133,8 +133,8 @@ class Chain:
         self.left_over = (stream.lifted_t - self.at) * closure
         self.full_min = departure_times(stream, self.at) - ahead_min
         self.decay = np.exp(-GRID_T / UNTICKETED_T)
-        self.taps = [_taps(g) for g in loads.gross_t]
-        self.moves = [_moves(g / self.scale) for g in loads.gross_t]
+        self.taps = [_taps(g) for g in loads.delivered_t]
+        self.moves = [_moves(g / self.scale) for g in loads.delivered_t]
 
     def _seen(self, i: int, states: _States) -> Array:
         """Return the density of the departure time of load i at each state."""
@@ -195,7 +195,7 @@ class Chain:
         Returns:
             The placement of each load, and the chain's own odds that it was taken from this stream, shape (n,).
         """
-        n = self.loads.gross_t.size
+        n = self.loads.delivered_t.size
         before: list[_States] = [self._start()]
         filled: list[_States] = []
         for i in range(n):
@@ -221,13 +221,13 @@ class Chain:
         kept = taken.weight > LIKELY * taken.weight.max()
         scale, cell = np.nonzero(kept)
         chance = taken.weight[kept] / max(float(taken.weight[kept].sum()), 1e-300)
-        size_t = self.loads.gross_t[i] / self.scale[scale]
+        size_t = self.loads.delivered_t[i] / self.scale[scale]
         return Placement(own_weight / (own_weight + other_weight), self.at[cell + taken.low], size_t, chance)
 
 
-def _taps(gross_t: float) -> Array:
+def _taps(delivered_t: float) -> Array:
     """Return the discretised normal distribution of the deviation of lifted mass over one load, by cell."""
-    sd = float(np.hypot(LOAD_SD * gross_t, LOAD_SD_T))
+    sd = float(np.hypot(LOAD_SD * delivered_t, LOAD_SD_T))
     half = int(np.ceil(3 * sd / GRID_T))
     taps = np.exp(-0.5 * (np.arange(-half, half + 1) * GRID_T / sd) ** 2)
     return np.asarray(taps / taps.sum())

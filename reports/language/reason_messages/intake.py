@@ -10,7 +10,14 @@ ROWS = {
     "above_maximum": mark("{column} is above {bound:,g}"),
     "value_not_a_number": mark("{column} is not a number"),
     "value_not_finite": mark("{column} is not finite"),
-    "net_above_gross": mark("the net weight is above the gross weight"),
+    "delivered_unknown": mark(
+        "the ticket has neither the delivered weight (with soil) nor both weights of the truck; a clean weight alone "
+        "does not suffice"
+    ),
+    "truck_not_above_empty": mark("the truck with its load does not weigh more than the empty truck"),
+    "truck_load_too_heavy": mark("the weights of the full and the empty truck differ by more than 60 t"),
+    "weights_disagree": mark("the delivered weight is not the weight of the full truck less that of the empty truck"),
+    "clean_above_delivered": mark("the clean weight is above the delivered weight (with soil)"),
     "weighed_before_leaving": mark("the weighing time is not after the time it left the field"),
     "sand_and_clay_exceed_100": mark("sand and clay together are above 100 %"),
     "lowest_above_highest": mark("the lowest air temperature is above the highest"),

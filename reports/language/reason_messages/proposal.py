@@ -50,6 +50,11 @@ QUESTIONS: dict[str, str | Counted] = {
         "does it separate thousands (then answer '{other}')?"
     ),
     "ask_match": mark("Is '{source}' ({examples}) the {column}? Answer with a column of the file, or '{skip}'."),
+    "ask_weight": mark(
+        "Is '{source}' ({examples}) the {column}? At a weighbridge, gross is the truck with its load and net the load "
+        "with its soil; in the beet trade, gross is the load with its soil and net the clean beet. Answer with a "
+        "column of the file, or '{skip}'."
+    ),
     "ask_one_of": mark("Which column is the {column}? Or name the column of one of these with --answer: {others}."),
     "ask_column": mark("Which column is the {column}? Answer '=TEXT' for one value in the whole file."),
     "ask_column_or_name": mark(

@@ -25,7 +25,7 @@ def facts(dirt: list[float | None]) -> pl.DataFrame:
             "load_id": [f"L{i}" for i in range(n)],
             "field_id": "F1",
             "site_id": "S",
-            "gross_t": 25.0,
+            "delivered_t": 25.0,
             DIRT: dirt,
             "yield_t_ha": 80.0,
             "sugar_pct": 16.0,

@@ -20,7 +20,7 @@ def loads(**columns) -> pl.DataFrame:
         "site_id": ["S"] * n,
         "shift_date": [DAY] * n,
         "machine_id": ["M"] * n,
-        "gross_t": [25.0] * n,
+        "delivered_t": [25.0] * n,
         "dirt_tare_pct": [6.0] * n,
         "top_tare_pct": [4.0] * n,
         "yield_t_ha": [75.0] * n,

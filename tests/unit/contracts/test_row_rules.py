@@ -23,6 +23,6 @@ def test_every_rule_has_a_reason_with_a_sentence(kind):
 
 def test_a_reason_names_the_column_and_the_bound():
     schema = contract("load", load_catalogue())
-    assert rejection_reason("gross_t|max", schema) == reason("above_maximum", column="gross_t", bound=60)
-    assert format_reason(rejection_reason("gross_t|max", schema)) == "gross weight is above 60"
-    assert rejection_reason("net_above_gross", schema) == reason("net_above_gross")
+    assert rejection_reason("delivered_t|max", schema) == reason("above_maximum", column="delivered_t", bound=60)
+    assert format_reason(rejection_reason("delivered_t|max", schema)) == "delivered weight (with soil) is above 60"
+    assert rejection_reason("clean_above_delivered", schema) == reason("clean_above_delivered")

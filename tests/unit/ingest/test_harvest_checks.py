@@ -14,7 +14,7 @@ from transforms.contracts.harvest_checks import (
     AUDIT_PIECES,
     BREAK_CLASSES,
     CHECK_RESULTS,
-    ONE_NEEDED,
+    CHECKS_NEED,
     TOPPING_CLASSES,
     LossAudit,
     RootCheck,
@@ -172,10 +172,10 @@ def test_a_mapping_without_any_column_of_a_needed_group_is_refused(tmp_path, cat
         mapping_of(tmp_path, text, catalogue)
     problem = refused.value.problems[0]
     assert problem.code == "missing_key"
-    assert problem.key in {group[0] for group in ONE_NEEDED[kind]}
+    assert problem.key in {group[0][0] for group in CHECKS_NEED[kind]}
 
 
 def test_the_needed_groups_are_columns():
     assert set(AUDIT_PIECES) <= set(LossAudit.columns())
     for kind, schema in (("loss_audit", LossAudit), ("root_check", RootCheck)):
-        assert {c for group in ONE_NEEDED[kind] for c in group} <= set(schema.columns())
+        assert {c for group in CHECKS_NEED[kind] for (c,) in group} <= set(schema.columns())

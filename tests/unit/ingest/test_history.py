@@ -38,11 +38,11 @@ value = "north"
 [columns.weighed_at]
 from = "At"
 format = "%Y-%m-%d %H:%M"
-[columns.gross_t]
-from = "Gross"
+[columns.delivered_t]
+from = "Delivered"
 unit = "t"
-[columns.net_t]
-from = "Net"
+[columns.clean_t]
+from = "Clean"
 unit = "t"
 """
 TARES = """
@@ -71,11 +71,11 @@ time_zone = "UTC"
 from = "d"
 unit = "cm"
 """
-HEAD = "No;Rev;Void;Field;At;Gross;Net\n"
+HEAD = "No;Rev;Void;Field;At;Delivered;Clean\n"
 
 
-def ticket(no: int, *, rev: int = 0, void: str = "", gross: float = 27.0, field: str = "F1") -> str:
-    return f"{no};{rev};{void};{field};2025-10-01 1{no % 10}:00;{gross};24.0\n"
+def ticket(no: int, *, rev: int = 0, void: str = "", delivered: float = 27.0, field: str = "F1") -> str:
+    return f"{no};{rev};{void};{field};2025-10-01 1{no % 10}:00;{delivered};24.0\n"
 
 
 def log(seconds: range, machine: str = "M1", depth: float = 7.0) -> str:
@@ -84,8 +84,8 @@ def log(seconds: range, machine: str = "M1", depth: float = 7.0) -> str:
 
 FILES = {
     "tickets_1.csv": HEAD + ticket(1) + ticket(2) + ticket(3),
-    "tickets_2.csv": HEAD + ticket(2, gross=26.5) + ticket(3, rev=1, gross=25.5) + ticket(4),
-    "tickets_3.csv": HEAD + "1;1;yes;;;;\n" + ticket(3, gross=30.0) + ticket(2),
+    "tickets_2.csv": HEAD + ticket(2, delivered=26.5) + ticket(3, rev=1, delivered=25.5) + ticket(4),
+    "tickets_3.csv": HEAD + "1;1;yes;;;;\n" + ticket(3, delivered=30.0) + ticket(2),
     "tares_1.csv": "S,L,R,D\ns1,1,0,6.5\ns2,2,0,7.5\n",
     "tares_2.csv": "S,L,R,D\ns2,2,1,8.5\ns3,3,0,9.5\n",
     "log_1.csv": "m,t,d\n" + log(range(100)),
@@ -139,7 +139,7 @@ def at_once(tmp_path_factory) -> dict[str, pl.DataFrame]:
 
 
 def test_what_counts_in_the_end(at_once):
-    loads = at_once["load"].select("load_id", "revision", "gross_t").rows()
+    loads = at_once["load"].select("load_id", "revision", "delivered_t").rows()
     # 1 is cancelled; 2 goes by the newest file, which sent the old row again; 3 by its revision, whatever came later.
     assert loads == [("2", 0, 27.0), ("3", 1, 25.5), ("4", 0, 27.0)]
     assert at_once["load_tare"].select("load_id", "dirt_tare_pct").rows() == [("1", 6.5), ("2", 8.5), ("3", 9.5)]
@@ -189,7 +189,7 @@ def test_the_same_file_again_under_another_name_and_date_changes_nothing(at_once
 
 @pytest.mark.slow
 def test_a_copy_that_came_first_counts_as_of_the_original(tmp_path):
-    older, newer = HEAD + ticket(1), HEAD + ticket(1, gross=25.0)
+    older, newer = HEAD + ticket(1), HEAD + ticket(1, delivered=25.0)
     ends = []
     for number, order in enumerate(permutations(("copy", "original", "correction"))):
         made = workspace(tmp_path / f"w{number}")
@@ -197,7 +197,7 @@ def test_a_copy_that_came_first_counts_as_of_the_original(tmp_path):
             text, at = {"copy": (older, 900), "original": (older, 1), "correction": (newer, 5)}[what]
             deliver(made, f"tickets_{what}.csv", text, at)
             stages.receive_files(made, QUIET)
-        ends.append(tables(made)["load"]["gross_t"].to_list())
+        ends.append(tables(made)["load"]["delivered_t"].to_list())
     assert ends == [[25.0]] * 6
 
 
@@ -223,13 +223,13 @@ def test_the_date_in_a_files_name_stands_above_its_time_of_change(tmp_path):
     made = workspace(tmp_path / "w")
     dated = 'dated = { file_name = "_(\\\\d{8})", format = "%Y%m%d" }\n'
     (made.mappings / "tickets.toml").write_text(TICKETS.replace('separator = ";"', f'separator = ";"\n{dated}'))
-    deliver(made, "tickets_20251003.csv", HEAD + ticket(1, gross=25.0), 1)
-    deliver(made, "tickets_20251002.csv", HEAD + ticket(1, gross=26.0), 900)
+    deliver(made, "tickets_20251003.csv", HEAD + ticket(1, delivered=25.0), 1)
+    deliver(made, "tickets_20251002.csv", HEAD + ticket(1, delivered=26.0), 900)
     for path in made.inbox.iterdir():  # whatever the file system says: one is older than its name, one younger
         os.utime(path, (1_750_000_000 + 50_000_000 * ("1002" in path.name),) * 2)
     for _ in range(3):
         stages.receive_files(made, QUIET)
-        assert tables(made)["load"]["gross_t"].to_list() == [25.0]
+        assert tables(made)["load"]["delivered_t"].to_list() == [25.0]
 
 
 def test_a_cancelled_ticket_can_come_back_with_a_newer_revision(tmp_path):
@@ -237,9 +237,9 @@ def test_a_cancelled_ticket_can_come_back_with_a_newer_revision(tmp_path):
     deliver(made, "tickets_1.csv", HEAD + ticket(1) + ticket(1, rev=1, void="yes"), 1)
     stages.receive_files(made, QUIET)
     assert tables(made)["load"].height == 0
-    deliver(made, "tickets_2.csv", HEAD + ticket(1, rev=2, gross=24.5), 2)
+    deliver(made, "tickets_2.csv", HEAD + ticket(1, rev=2, delivered=24.5), 2)
     stages.receive_files(made, QUIET)
-    assert tables(made)["load"]["gross_t"].to_list() == [24.5]
+    assert tables(made)["load"]["delivered_t"].to_list() == [24.5]
     with Warehouse(made.warehouse) as warehouse:
         assert warehouse.table("received_load").height == 3  # the history stays
 

@@ -28,14 +28,14 @@ value = "north"
 [columns.weighed_at]
 from = "At"
 format = "%d.%m.%Y %H:%M:%S"
-[columns.gross_t]
-from = "Gross"
+[columns.delivered_t]
+from = "Delivered"
 unit = "kg"
-[columns.net_t]
-from = "Net"
+[columns.clean_t]
+from = "Clean"
 unit = "kg"
 """
-HEADER = "No;Field;At;Gross;Net\n"
+HEADER = "No;Field;At;Delivered;Clean\n"
 GOOD = "1;F1;01.10.2025 14:30:00;27000,5;24000\n"
 
 
@@ -55,7 +55,7 @@ def taken(tmp_path: Path, mapping: Mapping, catalogue, text: str | bytes):
 def test_local_time_and_decimal_comma_become_utc_and_tonnes(tmp_path, mapping, catalogue):
     row = taken(tmp_path, mapping, catalogue, HEADER + GOOD).accepted.row(0, named=True)
     assert row["weighed_at"] == dt.datetime(2025, 10, 1, 12, 30, tzinfo=dt.UTC)
-    assert row["gross_t"] == pytest.approx(27.0005)
+    assert row["delivered_t"] == pytest.approx(27.0005)
     assert row["site_id"] == "north"
     assert row["machine_id"] is None
 
@@ -72,8 +72,8 @@ def test_after_the_clocks_went_back_an_hour_is_one_hour_behind_utc(tmp_path, map
 
 
 AT = ("not_a_time", {"column": "At", "form": "%d.%m.%Y %H:%M:%S", "time_zone": "Europe/Prague"})
-NET = {"code": "not_above_bound", "args": {"column": "net_t", "bound": 0}}
-ABOVE_0 = ("not_above_bound", {"column": "gross_t", "bound": 0, "also": [NET]})
+NET = {"code": "not_above_bound", "args": {"column": "clean_t", "bound": 0}}
+ABOVE_0 = ("not_above_bound", {"column": "delivered_t", "bound": 0, "also": [NET]})
 EMPTY_ID = ("column_empty", {"column": "load_id"})
 
 
@@ -81,10 +81,10 @@ EMPTY_ID = ("column_empty", {"column": "load_id"})
     ("row", "rule", "reason"),
     [
         ("2;F1;31.02.2025 14:30:00;27000;24000\n", "not_a_time", AT),
-        ("2;F1;01.10.2025 14:30:00;heavy;24000\n", "not_a_number", ("not_a_number", {"column": "Gross"})),
-        ("2;F1;01.10.2025 14:30:00;27.000;24000\n", "not_a_number", ("not_a_number", {"column": "Gross"})),
-        ("2;F1;01.10.2025 14:30:00;0;0\n", "gross_t|min_exclusive", ABOVE_0),
-        ("2;F1;01.10.2025 14:30:00;24000;27000\n", "net_above_gross", ("net_above_gross", {})),
+        ("2;F1;01.10.2025 14:30:00;heavy;24000\n", "not_a_number", ("not_a_number", {"column": "Delivered"})),
+        ("2;F1;01.10.2025 14:30:00;27.000;24000\n", "not_a_number", ("not_a_number", {"column": "Delivered"})),
+        ("2;F1;01.10.2025 14:30:00;0;0\n", "delivered_t|min_exclusive", ABOVE_0),
+        ("2;F1;01.10.2025 14:30:00;24000;27000\n", "clean_above_delivered", ("clean_above_delivered", {})),
         (";F1;01.10.2025 14:30:00;27000;24000\n", "load_id|nullability", EMPTY_ID),
         ("2;F1;01.10.2025 14:30:00;27000\n", "uneven_row", ("uneven_row", {})),
         ("2;F1;01.10.2025 14:30:00;27000;1;2;3\n", "uneven_row", ("uneven_row", {})),
@@ -134,7 +134,7 @@ def test_quoted_cells_may_hold_the_separator(tmp_path, mapping, catalogue):
         (b"", "no_header"),
         (b"\xff\xfe\x00bad", "encoding"),
         (b"No;Field\x00;At\n", "nul_bytes"),
-        (b"No;Field;When;Gross;Net\n1;2;3;4;5\n", "missing_column"),
+        (b"No;Field;When;Delivered;Clean\n1;2;3;4;5\n", "missing_column"),
     ],
 )
 def test_a_file_that_cannot_be_read_says_which_rule_it_broke(tmp_path, mapping, catalogue, content, rule):
@@ -172,7 +172,7 @@ def test_a_sheet_reads_as_a_file_does(tmp_path, catalogue):
         ('unit = "kg"', 'unit = "cm"', {("conflict", "unit")}),
         ("Europe/Prague", "Europe/Nowhere", {("wrong_value", "time_zone")}),
         ('kind = "load"', 'kind = "lorry"', {("wrong_value", "kind")}),
-        ("[columns.gross_t]", "[columns.gross_kg]", {("unknown_key", "gross_kg"), ("missing_key", "gross_t")}),
+        ("[columns.delivered_t]", "[columns.mass_kg]", {("unknown_key", "mass_kg"), ("missing_key", "delivered_t")}),
         ('separator = ";"', "separatr = 1", {("unknown_key", "separatr"), ("conflict", "separator")}),
         ('[columns.field_id]\nfrom = "Field"', "", {("missing_key", "field_id")}),
         ('format = "%d.%m.%Y %H:%M:%S"', "", {("missing_key", "format")}),

@@ -118,12 +118,12 @@ def test_cells_of_a_sheet_keep_dates_numbers_and_formula_text(tmp_path, catalogu
         "field_id": {"from": "Field"},
         "site_id": {"from": "Site"},
         "weighed_at": {"from": "At", **WHEN},
-        "gross_t": {"from": "G", "unit": "kg"},
-        "net_t": {"from": "N", "unit": "kg"},
+        "delivered_t": {"from": "G", "unit": "kg"},
+        "clean_t": {"from": "N", "unit": "kg"},
     }
     out = take(path, mapping(catalogue, "load", columns), catalogue).accepted
     assert out["load_id"].to_list() == ["1001", "1002"]
-    assert out["gross_t"].to_list() == [27.0005, 27.0]
+    assert out["delivered_t"].to_list() == [27.0005, 27.0]
     assert out["weighed_at"].dt.hour().to_list() == [14, 15]
     assert out["field_id"][1] == "=cmd()"
 

@@ -31,7 +31,7 @@ def rows_of(visits: dict[tuple[str, str, int], list[float]]) -> pl.DataFrame:
     flat = [(m, f, DAY + dt.timedelta(days=d), y) for (m, f, d), ys in visits.items() for y in ys]
     return pl.DataFrame(flat, schema=[*VISIT, "dirt_tare_pct"], orient="row").with_columns(
         load_id=pl.format("L{}", pl.int_range(pl.len())),
-        gross_t=pl.lit(20.0),
+        delivered_t=pl.lit(20.0),
         grower_id=pl.lit("G1"),
         site_id=pl.lit("S1"),
         generation=pl.lit("g"),

@@ -10,7 +10,7 @@ from transforms.storage.warehouse import Warehouse
 
 EVIL = {
     "load": pl.DataFrame(
-        {"load_id": ["=cmd()", "+1", "ok", "-2", "@x", None], "gross_t": [1.0, -2.0, 3.0, 4.0, 5.0, 6.0]}
+        {"load_id": ["=cmd()", "+1", "ok", "-2", "@x", None], "delivered_t": [1.0, -2.0, 3.0, 4.0, 5.0, 6.0]}
     )
 }
 
@@ -19,7 +19,7 @@ def test_text_never_opens_as_a_formula_in_csv(tmp_path):
     (path,) = write_tables(EVIL, tmp_path, "csv")
     table = pl.read_csv(path)
     assert table["load_id"].to_list() == ["'=cmd()", "'+1", "ok", "'-2", "'@x", None]
-    assert table["gross_t"][1] == -2.0
+    assert table["delivered_t"][1] == -2.0
 
 
 def test_a_workbook_holds_text_as_text_and_every_table_a_sheet(tmp_path):

@@ -92,7 +92,7 @@ def _loads(invented: Growers) -> pl.DataFrame:
             "operator_id": [f"O{a % 3}" for a in i],
             "lifted_at": pl.Series(lifted, dtype=pl.Datetime("us", "UTC")),
             "shift_date": [t.date() for t in lifted],
-            "gross_t": 20 + (7 * i + 3 * k) % 11 / 2,
+            "delivered_t": 20 + (7 * i + 3 * k) % 11 / 2,
             "yield_t_ha": 60.0 + i % 5,
             "trace_quality": [0.9] * i.size,
             "topsoil_wetness": (i + k) % 10 / 10,

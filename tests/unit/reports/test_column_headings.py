@@ -11,10 +11,10 @@ from transforms.contracts.source_tables import CONTRACTS
 
 
 def test_a_stored_column_is_named_by_its_heading_and_a_column_of_the_file_by_its_own_name():
-    stored = format_reason(reason("above_maximum", column="gross_t", bound=60))
-    assert "gross weight" in stored
-    assert "gross_t" not in stored
-    assert "gross_t" in format_reason(reason("not_a_number", column="gross_t"))
+    stored = format_reason(reason("above_maximum", column="delivered_t", bound=60))
+    assert "delivered weight (with soil)" in stored
+    assert "delivered_t" not in stored
+    assert "delivered_t" in format_reason(reason("not_a_number", column="delivered_t"))
     assert "field_id" in format_reason(reason("missing_column", column="field_id", columns="a, b"))
 
 
@@ -25,8 +25,8 @@ def test_a_second_reason_of_a_row_names_its_column_by_the_heading_too():
 
 def test_german_headings_keep_their_capitals():
     with use_language("de-DE"):
-        assert column_words("gross_t", load_catalogue())[0].isupper()
-    assert column_words("gross_t", load_catalogue())[0].islower()
+        assert column_words("delivered_t", load_catalogue())[0].isupper()
+    assert column_words("delivered_t", load_catalogue())[0].islower()
 
 
 @pytest.mark.parametrize("code", sorted(STORED_COLUMN_CODES))

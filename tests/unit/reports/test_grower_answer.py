@@ -88,7 +88,7 @@ def test_the_heading_names_the_field_and_its_row_what_hauling_its_soil_costs(roo
     assert [r.title for r in rows.rows] == [f"F{READER:03d}1"]
     assert "haulage" in rows.rows[0].more
     assert amount(rows.rows[0].worth) == pytest.approx(
-        own["gross_t"].sum() * over / 100 * soil_cost(room[1].prices), rel=0.1
+        own["delivered_t"].sum() * over / 100 * soil_cost(room[1].prices), rel=0.1
     )
     assert float(re.findall(r"\d+\.\d", rows.rows[0].action)[0]) == pytest.approx(over, abs=0.11)
 
@@ -100,7 +100,7 @@ def test_a_deduction_makes_the_soil_the_grower_s_own_money(room, data_of):
     over = fields_above_expected(data.fields, room[1].prices)["over_points"][0]
     (rows,) = [b for b in page.walk() if isinstance(b, BarRows)]
     assert "haulage" not in rows.rows[0].more
-    assert amount(rows.rows[0].worth) == pytest.approx(own["gross_t"].sum() * over / 100 * 5.0, rel=0.05)
+    assert amount(rows.rows[0].worth) == pytest.approx(own["delivered_t"].sum() * over / 100 * 5.0, rel=0.05)
     assert amount(tiles_of(page).tiles[3].value) == 5.0  # a point of 100 t is a tonne
     free = tiles_of(grower_page(data, room[1])).tiles[3]
     assert amount(free.value) == pytest.approx(soil_cost(room[1].prices), rel=0.05)
@@ -165,7 +165,7 @@ def test_the_table_of_fields_is_pale_where_loads_or_plots_are_few(room, data_of)
     ("half", "measured", "clear"), [(2.0, 30, False), (None, 30, False), (0.1, 29, False), (0.1, 30, True)]
 )
 def test_a_field_with_few_loads_or_unequal_visits_is_not_certain(half, measured, clear, room):
-    row = {"field_id": "F1", "loads": 40, "measured": measured, "gross_t": 200.0, "observed_pct": 9.0}
+    row = {"field_id": "F1", "loads": 40, "measured": measured, "delivered_t": 200.0, "observed_pct": 9.0}
     fields = pl.DataFrame(
         [{**row, "observed_half": half, "expected_pct": 8.0}], schema_overrides={"observed_half": pl.Float64}
     )
@@ -184,7 +184,7 @@ def test_tiles_are_the_grower_s_own_tables(room, data_of):
     assert expected.value == f"{data.total['expected_pct']:.1f} %"
     plots = room[0].table("audit_fact").filter(pl.col("field_id").is_in(own["field_id"].unique().to_list()))
     loss = plots["root_loss_t_ha"].mean()
-    hectares = (own["gross_t"] * (1 - own["dirt_tare_pct"].mean() / 100) / own["yield_t_ha"]).sum()
+    hectares = (own["delivered_t"] * (1 - own["dirt_tare_pct"].mean() / 100) / own["yield_t_ha"]).sum()
     assert amount(roots.value) == pytest.approx(loss * room[1].prices.beet_per_t * hectares, rel=0.05)
     assert f"{loss:.1f} t/ha" in roots.word
     assert amount(roots.word) == pytest.approx(loss * room[1].prices.beet_per_t, rel=0.05)

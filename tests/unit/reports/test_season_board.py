@@ -95,13 +95,13 @@ def test_the_tiles_are_those_of_loads_and_plots(page, warehouse):
     soil, roots, cost = blocks(page, "cost", Tiles)[0].tiles
     known = facts.drop_nulls(DIRT)
     filled = facts[DIRT].fill_null(facts[DIRT].mean())
-    assert numbers(soil.value)[0] == pytest.approx((facts["gross_t"] * filled / 100).sum(), rel=0.005)
-    mean = (known[DIRT] * known["gross_t"]).sum() / known["gross_t"].sum()
+    assert numbers(soil.value)[0] == pytest.approx((facts["delivered_t"] * filled / 100).sum(), rel=0.005)
+    mean = (known[DIRT] * known["delivered_t"]).sum() / known["delivered_t"].sum()
     assert numbers(soil.word)[0] == pytest.approx(mean, abs=0.051)
     assert numbers(soil.word)[-1] == known.height
     assert numbers(roots.value)[0] == pytest.approx(audits[ROOT_LOSS].mean(), abs=0.051)
     assert numbers(roots.word)[-1] == audits[ROOT_LOSS].count()
-    clean = (facts["gross_t"] * (1 - filled / 100)).sum()
+    clean = (facts["delivered_t"] * (1 - filled / 100)).sum()
     money = warehouse.table("season_cost")["money"].sum()
     assert numbers(cost.value)[0] == pytest.approx(money / clean, rel=0.05)
 
@@ -205,7 +205,7 @@ def test_the_six_settings_have_the_largest_certain_effects(page, warehouse, demo
     ]
     assert rows.rows[0].share == 1.0
     facts, first = warehouse.table("load_fact").drop_nulls(DIRT), catalogue[largest["setting"][0]]
-    level = (facts[DIRT] * facts["gross_t"]).sum() / facts["gross_t"].sum()
+    level = (facts[DIRT] * facts["delivered_t"]).sum() / facts["delivered_t"].sum()
     own = {r["response"]: r["change_pct"] for r in effects.iter_rows(named=True) if r["setting"] == first.name}
     way = -1 if max(own.values(), key=abs) > 0 else 1
     usual, moved = numbers(rows.rows[0].title)

@@ -69,11 +69,11 @@ def test_every_chart_of_the_report_follows_a_sentence_with_numbers(page):
 def test_soil_roots_and_piles_cost_what_masses_and_prices_make(warehouse, demo: Demo):
     facts, prices = warehouse.table("load_fact"), demo.workspace.season.prices
     costs = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
-    soil = (facts["gross_t"] * facts[DIRT].fill_null(facts[DIRT].mean()) / 100).sum()
+    soil = (facts["delivered_t"] * facts[DIRT].fill_null(facts[DIRT].mean()) / 100).sum()
     assert costs["soil"]["mass_t"] == pytest.approx(soil)
     min_cost = soil * (prices.soil_handling_per_t + prices.soil_disposal_per_t)
     assert min_cost < costs["soil"]["money"] < min_cost + soil * prices.freight_per_t_km * 100
-    clean = facts["gross_t"].sum() - soil
+    clean = facts["delivered_t"].sum() - soil
     lost = warehouse.table("audit_fact")["root_loss_t_ha"].mean() / facts["yield_t_ha"].mean() * clean
     assert costs["roots"]["mass_t"] == pytest.approx(lost)
     for c in costs.values():

@@ -125,7 +125,7 @@ def last_shift_mass(found: dict[str, pl.DataFrame]) -> dict[str, float]:
     for r in facts.filter(pl.col("shift_date") == last).iter_rows(named=True):
         dirt = usual if r["dirt_tare_pct"] is None else r["dirt_tare_pct"]
         if r["machine_id"] is not None:
-            mass[r["machine_id"]] = mass.get(r["machine_id"], 0.0) + r["gross_t"] * (1 - dirt / 100)
+            mass[r["machine_id"]] = mass.get(r["machine_id"], 0.0) + r["delivered_t"] * (1 - dirt / 100)
     return mass
 
 

@@ -32,7 +32,7 @@ def loads(wetness: list[float | None], clay: list[float | None]) -> pl.DataFrame
             "shift_date": [DAY] * n,
             "topsoil_wetness": wetness,
             "clay_pct": clay,
-            "gross_t": [10.0] * n,
+            "delivered_t": [10.0] * n,
             "dirt_tare_pct": [10.0] * n,
         },
         schema_overrides={"topsoil_wetness": pl.Float64, "clay_pct": pl.Float64},

@@ -107,6 +107,54 @@ def test_an_earlier_sentence_is_kept_as_an_argument_and_the_statements_may_run_a
     con.close()
 
 
+def insert(con: duckdb.DuckDBPyConnection, table: str, row: dict[str, object]) -> None:
+    names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+    con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+
+
+WEIGHED = [k for k in EARLIER if "gross_t double" in EVERY[k]["tables/received_load"]]
+
+
+@pytest.mark.parametrize("version", [WEIGHED[0], WEIGHED[-1]])
+def test_gross_and_net_weights_become_delivered_and_clean_ones(tmp_path, version):
+    path = tmp_path / "warehouse.duckdb"
+    con = made_of(EVERY[version], path)
+    kinds = columns(con)
+    for table, own in (("received_load", {"gross_t": 27.0, "net_t": 24.0}), ("source_file", {})):
+        row = {c: False if kind == "BOOLEAN" else VALUES[kind] for c, kind in kinds[table].items()}
+        insert(con, table, row | own)
+    con.close()
+    with Warehouse(path) as warehouse:
+        (row,) = warehouse.table("load").select("truck_full_t", "truck_empty_t", "delivered_t", "clean_t").rows()
+        assert row == (None, None, 27.0, 24.0)
+        assert not {"gross_t", "net_t"} & set(warehouse.table("received_load").columns)
+
+
+def test_rejected_tickets_name_the_weights_as_they_are_called_now(tmp_path):
+    con = made_of({"tables/rejected_row": EVERY[WEIGHED[-1]]["tables/rejected_row"]}, tmp_path / "w.duckdb")
+    row = {c: VALUES[kind] for c, kind in columns(con)["rejected_row"].items()}
+    also = '{"also": [{"args": {"bound": 0, "column": "net_t"}, "code": "c"}], "bound": 0, "column": "gross_t"}'
+    insert(
+        con,
+        "rejected_row",
+        row | {"column": "gross_t", "rule": "gross_t|min_exclusive", "reason_args": also, "line": 1},
+    )
+    insert(con, "rejected_row", row | {"rule": "net_above_gross", "reason_code": "net_above_gross", "line": 2})
+    insert(con, "rejected_row", row | {"column": "net_t", "rule": "net_t_needed", "line": 3})
+    insert(con, "rejected_row", row | {"line": 4, "raw": "gross_t"})
+    for _ in range(2):
+        con.execute(sql_text("migrations", "rejected_row"))
+        rows = con.sql(
+            'select "column", rule, reason_code, reason_args, raw from rejected_row order by line'
+        ).fetchall()
+        assert rows[0][:2] == ("delivered_t", "delivered_t|min_exclusive")
+        assert rows[0][3] == also.replace("net_t", "clean_t").replace("gross_t", "delivered_t")
+        assert rows[1][1:3] == ("clean_above_delivered", "clean_above_delivered")
+        assert rows[2][:2] == ("clean_t", "clean_t_needed")
+        assert rows[3][4] == "gross_t"
+    con.close()
+
+
 def test_audits_of_an_earlier_layout_have_the_same_loss_after_the_upgrade(tmp_path):
     """The last layout whose audits all had an area, counts in every class and a mean root."""
     version = max(k for k in EARLIER if "plot_m2 double not null" in EVERY[k]["tables/received_loss_audit"])

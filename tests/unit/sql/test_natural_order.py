@@ -119,7 +119,7 @@ def test_loads_lifted_at_once_are_listed_by_their_numbers():
     facts = pl.DataFrame({"load_id": list(lifted), "lifted_at": times}).with_columns(
         pl.lit(AT.date()).alias("shift_date"),
         *(pl.lit("x").alias(name) for name in ids),
-        *(pl.lit(0.5).alias(name) for name in ("gross_t", "trace_quality")),
+        *(pl.lit(0.5).alias(name) for name in ("delivered_t", "trace_quality")),
     )
     with Warehouse.in_memory() as warehouse:
         warehouse.store("load_fact", facts)

@@ -113,7 +113,7 @@ def stored(warehouse: Warehouse, cause: str, kind: str = "site", minutes: float 
         "field_id": "F1",
         "site_id": "east",
         "weighed_at": WEIGHED,
-        "gross_t": 30.0,
+        "delivered_t": 30.0,
     }
     warehouse.append("received_load", pl.DataFrame([row]))
     file = {

@@ -44,18 +44,18 @@ def signals(every_min: int, minutes: int, *, said_t: float = np.nan) -> Signals:
     return Signals(us, np.full(us.size, said_t), 20.0)
 
 
-def tickets(gross: list[float], full_min: list[float], machine: list[str | None] | None = None) -> pl.DataFrame:
+def tickets(delivered: list[float], full_min: list[float], machine: list[str | None] | None = None) -> pl.DataFrame:
     """Loads that were full at the given minutes after the start, weighed after the usual lag."""
     at = pl.Series([START + dt.timedelta(minutes=m + LAG_MIN) for m in full_min], dtype=pl.Datetime("us", "UTC"))
     return pl.DataFrame(
         {
-            "load_id": pl.Series([f"L{i:02d}" for i in range(len(gross))], dtype=pl.String),
+            "load_id": pl.Series([f"L{i:02d}" for i in range(len(delivered))], dtype=pl.String),
             "site_id": "north",
             "km": 10.0,
-            "machine_id": pl.Series(machine or [None] * len(gross), dtype=pl.String),
-            "left_field_at": pl.Series([None] * len(gross), dtype=pl.Datetime("us", "UTC")),
+            "machine_id": pl.Series(machine or [None] * len(delivered), dtype=pl.String),
+            "left_field_at": pl.Series([None] * len(delivered), dtype=pl.Datetime("us", "UTC")),
             "weighed_at": at,
-            "gross_t": pl.Series(gross, dtype=pl.Float64),
+            "delivered_t": pl.Series(delivered, dtype=pl.Float64),
         }
     )
 

@@ -239,8 +239,8 @@ class ColumnReader:
         """Return the plausible (low, high) of a table column in its stored unit; None for no bound."""
         if column in self.catalogue:
             return self.catalogue[column].low, self.catalogue[column].high
-        if column in {"gross_t", "net_t"}:
-            return 1.0, 60.0
+        if column in {"truck_full_t", "truck_empty_t", "delivered_t", "clean_t"}:
+            return 1.0, 60.0 if column != "truck_full_t" else 120.0
         for schema in CONTRACTS.values():
             if column in schema.columns():
                 found = schema.columns()[column]

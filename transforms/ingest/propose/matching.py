@@ -18,6 +18,9 @@ from transforms.contracts.units import SUFFIX_UNIT, parse_unit
 MIN_SCORE = 0.45
 MIN_SIMILARITY, SHORT_LETTERS = 0.8, 3
 """Minimum share of common letters of similar names; words of at most this many letters are not compared."""
+DOUBTFUL = 0.7
+"""Maximum confidence of a match by a word that means one weight at a weighbridge and another in the beet trade."""
+WEIGHBRIDGE, TRADE = "load_at_weighbridge", "load_in_trade"
 BRACKETED = re.compile(r"[\[(]([^\])]*)[\])]")
 NUMBERED = re.compile(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])")
 
@@ -165,16 +168,30 @@ def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str,
         kind: kind of file.
         extra: additional columns and their phrases, such as settings that the workspace adds.
     """
+    if kind != "load":
+        return _assign(index, _phrases(kind, extra), {})
+    readings = [_assign(index, _phrases(kind, extra), known_names()[reading]) for reading in (WEIGHBRIDGE, TRADE)]
+    return readings[0] if "truck_empty_t" in readings[0] else readings[1]
+
+
+def _phrases(kind: str, extra: dict[str, list[str]]) -> dict[str, list[str]]:
     phrases = dict(known_names()[kind])
     for column, more in extra.items() if kind == "telemetry" else ():
         phrases[column] = [*phrases.get(column, []), *more]
+    return phrases
+
+
+def _assign(index: NameIndex, phrases: dict[str, list[str]], doubtful: dict[str, list[str]]) -> dict[str, Match]:
+    """Return the assignment of names to columns with the best sum of scores; `doubtful` phrases never score high."""
     targets = list(phrases)
     scores = np.zeros((len(targets), len(index.names)))
     known: dict[tuple[int, int], tuple[float, str]] = {}
     for i, column in enumerate(targets):
-        for phrase in [column, " ".join(plain_words(column)), *phrases[column]]:
+        sure = [column, " ".join(plain_words(column)), *phrases[column]]
+        unsure = doubtful.get(column, [])
+        for phrase, most in [*((p, 1.0) for p in sure), *((p, DOUBTFUL) for p in unsure)]:
             for j, score in index.likeness(phrase).items():
-                known[i, j] = max(known.get((i, j), (0.0, "")), (score, phrase))
+                known[i, j] = max(known.get((i, j), (0.0, "")), (min(score, most), phrase))
                 scores[i, j] = known[i, j][0]
     rows, columns = linear_sum_assignment(-scores)
     return {
@@ -182,3 +199,8 @@ def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str,
         for i, j in zip(rows.tolist(), columns.tolist(), strict=True)
         if scores[i, j] >= MIN_SCORE
     }
+
+
+def is_doubtful_weight(phrase: str | None) -> bool:
+    """Return True if a phrase means one weight at a weighbridge and another in the beet trade."""
+    return any(phrase in phrases for reading in (WEIGHBRIDGE, TRADE) for phrases in known_names()[reading].values())

@@ -5,15 +5,16 @@ from pathlib import Path
 from typing import Any
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.harvest_checks import ONE_NEEDED
 from transforms.contracts.reason import reason
-from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
+from transforms.contracts.required_columns import ONE_NEEDED, needed_columns, unmet_groups
+from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.matching import (
     Match,
     Name,
     NameIndex,
+    is_doubtful_weight,
     known_names,
     match,
     parse_column_names,
@@ -61,12 +62,13 @@ class _Proposer:
                 continue
             found = match(self.index, kind, self.extra)
             needed = [
-                (c,)
+                ((c,),)
                 for c in needed_columns(contract(kind, self.catalogue))
                 if c not in {"machine_id", "site_id", "station_id"}
             ]
             groups = [*needed, *ONE_NEEDED.get(kind, ())]
-            hits = [max((found[c].confidence for c in group if c in found), default=0.0) for group in groups]
+            score = {c: m.confidence for c, m in found.items()}
+            hits = [max(min(score.get(c, 0.0) for c in alternative) for alternative in group) for group in groups]
             hit = sum(hits) / max(1, len(hits))
             scores[kind] = hit + 0.6 * sum(m.confidence for m in found.values()) / max(1, len(self.names))
         ranked = sorted(scores, key=lambda k: -scores[k])
@@ -107,11 +109,15 @@ class _Proposer:
             if answer and answer != SKIP and answer in self.reader.cells:
                 name = by_source.get((answer,)) or Name((answer,), tuple(plain_words(answer)), None)
                 found[column] = Match(name, 1.0, None)
-        for column, (name, confidence, _) in list(found.items()):
+        answered = {found[c].name.sources for c in found if self.answers.get(c)}
+        for column in [c for c in found if not self.answers.get(c) and found[c].name.sources in answered]:
+            del found[column]
+        for column, (name, confidence, phrase) in list(found.items()):
             if confidence < SURE and column not in self.answers:
                 source = " / ".join(name.sources)
                 shown = ", ".join(self.reader.cells.get(name.sources[0], [])[:3])
-                why = reason("ask_match", source=source, examples=shown, column=column, skip=SKIP)
+                code = "ask_weight" if is_doubtful_weight(phrase) else "ask_match"
+                why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
                 self.asker.ask(column, why, [*self.sniffed.columns, SKIP], name.sources[0])
 
     def _needed(self, kind: str, proposal: Proposal) -> None:
@@ -137,11 +143,9 @@ class _Proposer:
                 else reason("ask_column", column=column)
             )
             self.asker.ask(column, why, self.sniffed.columns, "name" if hit else "")
-        for group in ONE_NEEDED.get(kind, ()):
-            if not have & set(group):
-                self.asker.ask(
-                    group[0], reason("ask_one_of", column=group[0], others=", ".join(group[1:])), self.sniffed.columns
-                )
+        for first, *others in unmet_groups(kind, have):
+            shown = ", ".join(" + ".join(alternative) for alternative in others)
+            self.asker.ask(first[0], reason("ask_one_of", column=first[0], others=shown), self.sniffed.columns)
 
 
 def _id_in_name(name: str) -> str | None:
