@@ -3,6 +3,7 @@
 import datetime as dt
 import math
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,14 +14,13 @@ from tests.validation.dialects.oracle import Source, TableTruth, constant_text, 
 from tests.validation.dialects.truth import Censored, Constant, Row
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import SourceFileError, WorkspaceError
-from transforms.ingest.cell_values import read_times
-from transforms.ingest.mapping import ColumnMapping
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.preview import first_rows
 from transforms.ingest.propose.sniff import FormatGuess
 
 ALL_ROWS = 10**9
 CLOSE = 1e-6
+NUMBER_FORMATS = {"excel_1900", "epoch_s", "epoch_ms"}
 SECOND = dt.timedelta(seconds=1)
 FLAG_WORDS = {"true": "1", "yes": "1", "false": "0", "no": "0", "1.0": "1", "0.0": "0"}
 
@@ -78,30 +78,51 @@ def _is_right_time(
     if sources[0].meaning.format == "native":
         at = wanted[0].replace(tzinfo=None)
         return ZoneInfo(zone).utcoffset(at) == ZoneInfo(str(sources[0].meaning.zone)).utcoffset(at)
-    cells = {
-        s.name: pl.Series([r[s.position] or None if s.position < len(r) else None for r in sniffed.rows], dtype=pl.String)
-        for s in sources
-    }
-    mapped = ColumnMapping(column, tuple(cells), format=row.get("format"), time_zone=zone)
-    try:
-        read = read_times(mapped, pl.DataFrame(cells)).utc.to_list()
-    except (pl.exceptions.PolarsError, WorkspaceError, ValueError, TypeError):
-        return False
-    pairs = list(zip(read, wanted, strict=False))
+    texts = [" ".join(r[s.position] for s in sources if s.position < len(r)) for r in sniffed.rows]
+    form = str(row.get("format"))
+    if form in NUMBER_FORMATS or sources[0].meaning.format in NUMBER_FORMATS:
+        is_zoned = form != "excel_1900" or zone == sources[0].meaning.zone
+        return form == sources[0].meaning.format and is_zoned
+    pairs = list(zip(_times(texts, form, zone), wanted, strict=False))
     return bool(pairs) and all(_is_equal(a, b) for a, b in pairs)
 
 
-def rows_read(path: Path, table: dict[str, Any], catalogue: Catalogue) -> pl.DataFrame | str:
-    """Return the accepted rows of a file through a mapping, in file order; a reason if it cannot be used."""
+def _times(texts: list[str], form: str, zone: str) -> list[dt.datetime | None]:
+    """Return texts as times in UTC; None for those that do not have the format."""
+    try:
+        read = pl.Series(texts, dtype=pl.String).str.to_datetime(form, strict=False, time_unit="us")
+    except pl.exceptions.PolarsError:
+        return [None] * len(texts)
+    if not isinstance(read.dtype, pl.Datetime) or read.dtype.time_zone is None:
+        read = read.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    return read.dt.convert_time_zone("UTC").to_list()
+
+
+@dataclass(frozen=True)
+class ReadRows:
+    """Rows of a file read through a mapping.
+
+    Attributes:
+        good: accepted rows in file order.
+        problem: reason for which the mapping or the whole file cannot be used; None if it can.
+        rejected: number and reasons of rejected rows; empty if there are none.
+    """
+
+    good: pl.DataFrame
+    problem: str | None = None
+    rejected: str = ""
+
+
+def rows_read(path: Path, table: dict[str, Any], catalogue: Catalogue) -> ReadRows:
+    """Return the rows of a file, read through the table of a mapping."""
     try:
         mapping = parse_mapping(table, path.stem, catalogue, path.name)
         read = first_rows(path, mapping, catalogue, ALL_ROWS)
     except (SourceFileError, WorkspaceError) as problem:
-        return f"{type(problem).__name__}: {problem}"[:200]
-    if read.rejected.height:
-        codes = read.rejected["reason_code"].unique().sort().to_list()
-        return f"{read.rejected.height} of {read.examined} rows rejected: {codes}"
-    return read.good
+        return ReadRows(pl.DataFrame(), problem=f"{type(problem).__name__}: {problem}"[:200])
+    codes = ", ".join(read.rejected["reason_code"].unique().sort().to_list())
+    rejected = f"{read.rejected.height} of {read.examined} rows rejected: {codes}" if read.rejected.height else ""
+    return ReadRows(read.good, rejected=rejected)
 
 
 def difference(rows: pl.DataFrame, wanted: list[Row]) -> str:

@@ -87,15 +87,19 @@ class Oracle:
         self.truth = truth
         self.style = truth.file.style
 
-    def answer(self, question: MappingQuestion) -> str | None:
-        """Return the right answer to a question; None if the truth has none, or it is not among the choices."""
-        answer = self._answer(question)
+    def answer(self, question: MappingQuestion, key: str) -> str | None:
+        """Return the right answer to a question; None if the truth has none, or it is not among the choices.
+
+        Args:
+            question: the question.
+            key: its key without the prefix of the mapping.
+        """
+        answer = self._answer(question, key)
         if answer is None or (question.choices and answer not in question.choices):
             return None
         return answer
 
-    def _answer(self, question: MappingQuestion) -> str | None:
-        key = question.key
+    def _answer(self, question: MappingQuestion, key: str) -> str | None:
         whole = {
             "kind": self.truth.truth.kind,
             "encoding": self.style.encoding,
@@ -107,15 +111,14 @@ class Oracle:
             return whole[key]
         column, _, detail = key.partition(".")
         if not detail:
-            return self._source(question)
+            return self._source(question, column)
         if column not in self.truth.sources:
             return None
         meaning = self.truth.sources[column][0].meaning
         return self._detail(question, column, detail, meaning)
 
-    def _source(self, question: MappingQuestion) -> str | None:
+    def _source(self, question: MappingQuestion, column: str) -> str | None:
         """Return the column of the file, or the constant, for a table column."""
-        column = question.key
         if column in self.truth.sources:
             return self.truth.sources[column][0].name
         constant = self.truth.truth.constants.get(column)

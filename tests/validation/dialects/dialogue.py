@@ -1,0 +1,57 @@
+"""Proposals of the program for a file, in the form in which the dialogue of `map` shows them."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.validation.dialects.oracle import TableTruth, names_by_position
+from tests.validation.dialects.truth import DialectFile
+from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.propose.proposal import Proposal
+from transforms.ingest.propose.propose import propose
+from transforms.ingest.propose.sniff import FormatGuess, sniff
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """Proposal for one kind of rows in a table of a file.
+
+    Attributes:
+        proposal: the proposal.
+        sniffed: the detected format of the table.
+        truth: the truth of the kind; of another kind in the same table if the proposed one is wrong.
+        prefix: prefix of the keys of its questions.
+    """
+
+    proposal: Proposal
+    sniffed: FormatGuess
+    truth: TableTruth
+    prefix: str = ""
+
+    def is_kind_right(self) -> bool:
+        """Return True if the kind is that of the truth."""
+        return self.proposal.kind == self.truth.truth.kind
+
+
+class Dialogue:
+    """Dialogue about one file.
+
+    Raises:
+        SourceFileError: the program finds no table in the file.
+    """
+
+    def __init__(self, file: DialectFile, path: Path, catalogue: Catalogue, zone: str) -> None:
+        self.file, self.path, self.catalogue, self.zone = file, path, catalogue, zone
+        self.sniffed = sniff(path)
+
+    def propose(self, answers: dict[str, str]) -> list[Proposed]:
+        """Return the proposals of the program, given the answers so far."""
+        proposal = propose(self.sniffed, self.path, self.catalogue, self.zone, answers)
+        return [Proposed(proposal, self.sniffed, self._truth(proposal, self.sniffed))]
+
+    def _truth(self, proposal: Proposal, sniffed: FormatGuess) -> TableTruth:
+        """Return the truth that a proposal is compared with."""
+        sheet = sniffed.layout.get("sheet")
+        tables = [t for t in self.file.tables if t.sheet[:31] == sheet] or self.file.tables[:1]
+        names = names_by_position(tables[0], sniffed.columns)
+        truths = [TableTruth(self.file, tables[0], truth, names) for truth in tables[0].truths]
+        return next((t for t in truths if t.truth.kind == proposal.kind), truths[0])
