@@ -36,7 +36,7 @@ def is_right(truth: TableTruth, column: str, row: dict[str, Any], sniffed: Forma
     """
     constant = truth.truth.constants.get(column)
     if constant is not None:
-        return _is_right_constant(constant, row, truth.file.name)
+        return _is_right_constant(constant, row, truth)
     sources = truth.sources[column]
     proposed = row.get("from", [])
     proposed = [proposed] if isinstance(proposed, str) else list(proposed)
@@ -59,14 +59,13 @@ def _flag(word: str) -> str:
     return FLAG_WORDS.get(word, word)
 
 
-def _is_right_constant(constant: Constant, row: dict[str, Any], file_name: str) -> bool:
-    if "file_name" in row:
-        found = re.search(row["file_name"], file_name)
-        return found is not None and found.group(1) == str(constant.value)
-    return str(row.get("value", "")).replace("+00:00", "Z").replace(" ", "T") in {
-        constant_text(constant.value),
-        constant.text.replace(" ", "T"),
-    }
+def _is_right_constant(constant: Constant, row: dict[str, Any], truth: TableTruth) -> bool:
+    texts = {"file_name": [truth.file.name], "preamble": truth.file.preamble, "sheet_name": [truth.table.sheet]}
+    place = next((p for p in texts if p in row), None)
+    if place is None:
+        return str(row.get("value", "")).replace("+00:00", "Z").replace(" ", "T") == constant_text(constant.value)
+    found = next(filter(None, (re.search(row[place], text) for text in texts[place])), None)
+    return found is not None and found.group(1) in {str(constant.value), constant.text}
 
 
 def _is_right_time(

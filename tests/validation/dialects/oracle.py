@@ -95,9 +95,10 @@ class Oracle:
             key: its key without the prefix of the mapping.
         """
         answer = self._answer(question, key)
-        if answer is None or (question.choices and answer not in question.choices):
-            return None
-        return answer
+        is_constant = answer is not None and answer.startswith("=") and question.why.code.startswith("ask_column")
+        if answer is None or is_constant or not question.choices or answer in question.choices:
+            return answer
+        return None
 
     def _answer(self, question: MappingQuestion, key: str) -> str | None:
         whole = {
@@ -126,8 +127,7 @@ class Oracle:
             return "skip" if "skip" in question.choices else None
         if constant.place == "file_name" and question.guess == "name":
             return "name"
-        answer = f"={constant_text(constant.value)}"
-        return answer if answer in question.choices or not question.choices else f"={constant.text}"
+        return f"={constant_text(constant.value)}"
 
     def _detail(self, question: MappingQuestion, column: str, detail: str, meaning: Meaning) -> str | None:
         if detail == "unit":
