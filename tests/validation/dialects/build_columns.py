@@ -162,9 +162,8 @@ class ColumnBuilder:
         times = [truncated(r[column], style) for r in self.rows]
         self._put(column, list(times))
         note = f" ({self.style.zone_note})" if self.style.zone_note else ""
-        local = [t.astimezone(ZoneInfo("UTC" if style.name == "iso_tz" else zone)) for t in times]
         if not self.is_text:
-            cells: list[Any] = [t.replace(tzinfo=None) for t in local]
+            cells: list[Any] = [t.astimezone(ZoneInfo(zone)).replace(tzinfo=None) for t in times]
             return [FileColumn(name + note, cells, meanings=self._meaning(column, format="native", zone=zone))]
         if not style.date:
             numbers = [number_of(t, style.name, zone) for t in times]
@@ -172,6 +171,7 @@ class ColumnBuilder:
             meaning = self._meaning(column, format=style.name, zone=zone if style.name == "excel_1900" else "UTC")
             return [FileColumn(name, list(numbers), decimals=decimals, meanings=meaning)]
         form = style.joined()
+        local = [t.astimezone(ZoneInfo("UTC" if style.name == "iso_tz" else zone)) for t in times]
         if style.is_split and column in {"logged_at", "weighed_at", "hour_at", "audited_at", "checked_at"}:
             return self._split(column, local)
         zone_of = "UTC" if style.is_utc else zone

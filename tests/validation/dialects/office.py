@@ -105,6 +105,8 @@ class _Drawing:
         suffix = {"delimited": self.rng.choice([".csv", ".csv", ".txt"]), "sheet": ".xlsx", "parquet": ".parquet"}[form]
         file = DialectFile(self.rng.choice(["_", "-"]).join(words) + suffix, form, style, tables)
         file.preamble = self._preamble(style, constants) if form != "parquet" else []
+        if style.has_totals and form != "parquet":
+            file.total_word = self.lexicon.word("total")
         return file
 
     def _preamble(self, style: Style, constants: dict[str, Constant]) -> list[str]:

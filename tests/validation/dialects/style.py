@@ -72,6 +72,8 @@ class Style:
 
     def header(self, name: str, unit: str) -> str:
         """Return a header text in the style of names, with its unit if units are in headers."""
+        if self.encoding.startswith("cp"):  # not every code page has the raised 2
+            unit = unit.replace("²", "2")
         has_unit = bool(unit) and self.unit_place == "header"
         if self.name_style == "snake":
             text = snake(f"{name} {unit if has_unit and unit not in {'%', '‰', '°'} else ''}")

@@ -99,6 +99,7 @@ class DialectFile:
         style: layout of the file, a `Style`.
         tables: tables of the file.
         preamble: lines above the header.
+        total_word: first cell of a last row of totals; empty if there is none.
     """
 
     name: str
@@ -106,6 +107,7 @@ class DialectFile:
     style: Any
     tables: list[FileTable]
     preamble: list[str] = field(default_factory=list)
+    total_word: str = ""
 
     def kinds(self) -> list[str]:
         """Return the kinds of rows that the file contains."""

@@ -31,6 +31,8 @@ def mapping_table(truth: TableTruth) -> dict[str, Any]:
         table["header_line"] = 1 + (len(file.preamble) if truth.table is file.tables[0] else 0)
         table["header_rows"] = len(_names_only(truth.table, file))
         table["unit_row"] = style.unit_place == "row"
+    if file.total_word:
+        table["totals"] = [file.total_word]
     if file.form == "sheet":
         table["sheet"] = truth.table.sheet[:31]
     if file.form == "delimited":

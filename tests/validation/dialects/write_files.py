@@ -56,11 +56,12 @@ def cell_text(cell: Any, column: FileColumn, style: Style) -> str:
     return text.replace(",", "\0").replace(".", style.decimal).replace("\0", style.thousands)
 
 
-def _lines(table: FileTable, style: Style) -> list[list[str]]:
+def _lines(file: DialectFile) -> list[list[str]]:
+    table, style = file.tables[0], file.style
     columns = [[cell_text(c, column, style) for c in column.cells] for column in table.columns]
     lines = [*header_rows(table, style), *(list(r) for r in zip(*columns, strict=True))]
-    if style.has_totals:
-        sums = totals_row(table.columns, style.lexicon.word("total"))
+    if file.total_word:
+        sums = totals_row(table.columns, file.total_word)
         lines.append([cell_text(c, k, style) if c is not None else "" for c, k in zip(sums, table.columns, strict=True)])
     return lines
 
@@ -72,7 +73,7 @@ def _quoted(cell: str, style: Style) -> str:
 
 def _write_text(file: DialectFile, path: Path) -> None:
     style = file.style
-    lines = [style.separator.join(_quoted(c, style) for c in row) for row in _lines(file.tables[0], style)]
+    lines = [style.separator.join(_quoted(c, style) for c in row) for row in _lines(file)]
     text = "\r\n".join([*file.preamble, *lines, ""])
     if style.encoding.startswith("cp"):
         text = text.replace("²", "2")
@@ -95,8 +96,8 @@ def _write_workbook(file: DialectFile, path: Path) -> None:
         for j, column in enumerate(table.columns):
             for i, cell in enumerate(column.cells):
                 _write_cell(sheet, body + i, j, cell, moment)
-        if file.style.has_totals:
-            for j, cell in enumerate(totals_row(table.columns, file.style.lexicon.word("total"))):
+        if file.total_word:
+            for j, cell in enumerate(totals_row(table.columns, file.total_word)):
                 _write_cell(sheet, body + len(table.columns[0].cells), j, cell, moment)
     book.close()
 

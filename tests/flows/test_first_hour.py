@@ -1,0 +1,87 @@
+"""The first hour of a newcomer: a new workspace, a mapping for each file of an invented office, and a page."""
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.support.program import Ran, taretrace
+from tests.support.program import taretrace_here as taretrace_quickly
+from tests.validation.dialects.interview import interview
+from tests.validation.dialects.office import Office, draw_office
+from tests.validation.dialects.write_files import write_office
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Workspace
+
+SEEDS = (2, 4, 11)
+"""An office with US units, and others that write in Polish and French."""
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """A workspace whose inbox contains the files of an office, and the calls that failed."""
+
+    office: Office
+    workspace: Workspace
+    failed: dict[str, str]
+
+    def row_count(self) -> int:
+        """Return the number of rows that the office wrote."""
+        return sum(len(t.rows) for f in self.office.files for table in f.tables for t in table.truths)
+
+
+def answered(office: Office, at: int, path: Path, catalogue: Catalogue) -> list[str]:
+    """Return the options of `map` with the answers of a person who knows the file."""
+    score = interview(office.files[at], path, catalogue, office.zone, office.seed)
+    return [word for key, value in score.answers.items() for word in ("--answer", f"{key}={value}")]
+
+
+def mapped_office(seed: int, folder: Path, catalogue: Catalogue) -> Mapped:
+    """Make a workspace, map each file of an office and copy it into the inbox."""
+    office = draw_office(seed)
+    ran = taretrace_quickly("init", folder / "season")
+    assert ran.code == 0, ran.err
+    workspace = Workspace(folder / "season")
+    season = workspace.root / "season.toml"
+    season.write_text(season.read_text("utf-8").replace("Europe/Prague", office.zone), "utf-8")
+    failed = {}
+    for at, path in enumerate(write_office(office, folder / "exports")):
+        options = answered(office, at, path, catalogue)
+        ran = taretrace_quickly("map", path, "-w", workspace.root, "--no-ask", *options)
+        if ran.code:
+            failed[path.name] = ran.err
+        shutil.copy(path, workspace.inbox / path.name)
+    return Mapped(office, workspace, failed)
+
+
+def counts(ran: Ran) -> dict[str, int]:
+    assert ran.code == 0, ran.err
+    result = json.loads(ran.out)
+    return {k: result[k] for k in ("rows_in", "rows_accepted", "rows_rejected")}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_each_file_of_an_office_is_mapped_checked_and_ingested(seed, tmp_path, catalogue):
+    mapped = mapped_office(seed, tmp_path, catalogue)
+    assert mapped.failed == {}
+    checked = taretrace_quickly("check", mapped.workspace.root, "--json", "--strict")
+    assert checked.code == 0, checked.out + checked.err
+    n = mapped.row_count()
+    assert counts(taretrace_quickly("ingest", mapped.workspace.root, "--json")) == {
+        "rows_in": n,
+        "rows_accepted": n,
+        "rows_rejected": 0,
+    }
+
+
+@pytest.mark.slow
+def test_the_files_of_an_office_become_a_page(tmp_path, catalogue):
+    mapped = mapped_office(SEEDS[0], tmp_path, catalogue)
+    assert mapped.failed == {}
+    ran = taretrace("post-shift", mapped.workspace.root, "--json")
+    assert counts(ran)["rows_accepted"] == mapped.row_count()
+    page = Path(json.loads(ran.out)["shift_page"])
+    assert page.stat().st_size > 10_000
+    assert mapped.office.files[0].tables[0].truths[0].kind in {"load", "tare"}
