@@ -66,6 +66,7 @@ def summary(scores: list[FileScore]) -> list[list[str]]:
         ["questions that the truth cannot answer", str(sum(len(s.unanswerable) for s in scores))],
         ["mappings saved", share(sum(s.is_saved for s in scores), files)],
         ["files whose accepted rows equal the truth", share(sum(not s.trouble for s in scores), files)],
+        ["the same, after the columns not placed are placed", share(sum(not s.left_trouble for s in scores), files)],
         ["proposals of at least 95 % before any answer", str(len(sure))],
         ["of these right", share(sum(sure), len(sure))],
     ]
@@ -89,6 +90,8 @@ def print_troubles(scores: list[FileScore]) -> None:
     for s in scores:
         missed = [f"{n} ({o})" for n, o in s.outcomes if o in {WRONG, WRONG_ASKED, NOT_PLACED}]
         print(f"{s.file}: {s.trouble or 'equal'}")
+        if s.left_trouble != s.trouble:
+            print(f"    once all are placed: {s.left_trouble or 'equal'}")
         for label, items in (
             ("columns", missed),
             ("spurious", s.spurious),

@@ -30,6 +30,8 @@ class ColumnBuilder:
 
     Attributes:
         truth: the rows as they should be stored, filled column by column.
+        has_day_above: True if a log has times of day only, and its day above the header.
+        day: that day as text, once the column of times is built.
     """
 
     def __init__(self, rng: Random, style: Style, kind: str, rows: list[Row], *, is_text: bool) -> None:
@@ -41,6 +43,7 @@ class ColumnBuilder:
         self.spelled: dict[str, str] = {}
         for group in NUMBERED:
             self.names.update(self.lexicon.numbered_names(group))
+        self.has_day_above, self.day = False, ""
         self.has_percent_drives = rng.random() < 0.3
 
     def build(self, column: str, *, beside_truck: bool = False) -> list[FileColumn]:
@@ -172,6 +175,9 @@ class ColumnBuilder:
             return [FileColumn(name, list(numbers), decimals=decimals, meanings=meaning)]
         form = style.joined()
         local = [t.astimezone(ZoneInfo("UTC" if style.name == "iso_tz" else zone)) for t in times]
+        if self.has_day_above and column == "logged_at" and not style.is_utc:
+            self.day = written(local[0], style.date, is_padded=style.is_padded)
+            return self._split(column, local)[1:]
         if style.is_split and column in {"logged_at", "weighed_at", "hour_at", "audited_at", "checked_at"}:
             return self._split(column, local)
         zone_of = "UTC" if style.is_utc else zone
@@ -215,7 +221,7 @@ class ColumnBuilder:
             "engine": [round(rng.uniform(55, 95), 1) for _ in range(n)],
         }
         wanted = [k for k in EXTRAS[self.kind] if rng.random() < self.style.extra_share]
-        made = [FileColumn(self.lexicon.extra(k), cells[k], decimals=0 if k == "line" else 2) for k in wanted]
+        made = [FileColumn(self.lexicon.unneeded(k), cells[k], decimals=0 if k == "line" else 2) for k in wanted]
         form = self.style.time.date or "%Y-%m-%d"
         for column in made:
             if self.is_text:

@@ -19,17 +19,19 @@ class Proposed:
         proposal: the proposal.
         sniffed: the detected format of the table.
         truth: the truth of the kind; of another kind in the same table if the proposed one is wrong.
-        prefix: prefix of the keys of its questions.
     """
 
     proposal: Proposal
     sniffed: FormatGuess
     truth: TableTruth
-    prefix: str = ""
 
     def is_kind_right(self) -> bool:
         """Return True if the kind is that of the truth."""
         return self.proposal.kind == self.truth.truth.kind
+
+    def own_key(self, key: str) -> str:
+        """Return the key of a question without the prefixes that distinguish the mappings of a file."""
+        return key.removeprefix(f"{self.proposal.layout.get('sheet')}:").removeprefix(f"{self.proposal.kind}:")
 
 
 class Dialogue:
@@ -47,6 +49,15 @@ class Dialogue:
         """Return the proposals of the program, given the answers so far."""
         proposal = propose(self.sniffed, self.path, self.catalogue, self.zone, answers)
         return [Proposed(proposal, self.sniffed, self._truth(proposal, self.sniffed))]
+
+    @staticmethod
+    def prefix(proposed: Proposed, proposals: list[Proposed]) -> str:
+        """Return the prefix of answers that concern one of several mappings of a file."""
+        sheets = [p.proposal.layout.get("sheet") for p in proposals]
+        sheet = proposed.proposal.layout.get("sheet")
+        first = proposals[sheets.index(sheet)]
+        of_sheet = f"{sheet}:" if len(set(sheets)) > 1 else ""
+        return of_sheet + ("" if proposed is first else f"{proposed.proposal.kind}:")
 
     def _truth(self, proposal: Proposal, sniffed: FormatGuess) -> TableTruth:
         """Return the truth that a proposal is compared with."""

@@ -1,4 +1,4 @@
-"""Units in which invented offices write quantities. The factors are written out again here, so that they prove those of the program."""
+"""Units in which invented offices write quantities, with factors that are not those of the program."""
 
 from dataclasses import dataclass
 from random import Random

@@ -27,12 +27,14 @@ class FileScore:
         outcomes: (kind.column, outcome) of each meaningful column; outcomes are those of `OUTCOMES`.
         spurious: table columns proposed without asking that the file does not contain.
         asked: keys of the questions.
+        asked_of: (kind, key) of the questions about each kind.
         answers: key -> answer.
         unanswerable: keys of the questions that the truth cannot answer with the choices given.
         is_wrong_kind: True if the program took the file for another kind without asking.
         is_saved: True if no question stays open and the mappings are valid.
         sure: for each proposal of at least 95 % before any answer, True if it is right.
         trouble: first reason for which the accepted rows differ from the truth; empty if they are equal.
+        left_trouble: trouble that remains after the person has placed the columns that the program did not place.
     """
 
     file: str
@@ -40,12 +42,14 @@ class FileScore:
     outcomes: list[tuple[str, str]] = field(default_factory=list)
     spurious: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
+    asked_of: set[tuple[str, str]] = field(default_factory=set)
     answers: dict[str, str] = field(default_factory=dict)
     unanswerable: list[str] = field(default_factory=list)
     is_wrong_kind: bool = False
     is_saved: bool = False
     sure: list[bool] = field(default_factory=list)
     trouble: str = ""
+    left_trouble: str = ""
 
 
 def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, seed: int) -> FileScore:
@@ -59,7 +63,8 @@ def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, se
         score.trouble = f"{type(problem).__name__}: {problem}"
         score.outcomes = [(f"{t.truth.kind}.{c}", NOT_PLACED) for t in table_truths(file) for c in sorted(t.columns())]
         return score
-    score.is_wrong_kind = "kind" not in score.asked and any(not p.is_kind_right() for p in last)
+    kinds_asked = any(key == "kind" for _, key in score.asked_of)
+    score.is_wrong_kind = not kinds_asked and any(not p.is_kind_right() for p in last)
     score.sure = [
         p.is_kind_right() and c.column in p.truth.columns() and is_right(p.truth, c.column, c.row, p.sniffed)
         for p in first
@@ -68,7 +73,24 @@ def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, se
     ]
     _count_outcomes(file, last, score)
     score.trouble = _trouble(file, path, last, catalogue, score)
+    score.left_trouble = _trouble_at_last(dialogue, last, score)
     return score
+
+
+def _trouble_at_last(dialogue: Dialogue, last: list[Proposed], score: FileScore) -> str:
+    """Return the trouble that remains when the person places what the program could not place."""
+    left = {
+        f"{dialogue.prefix(p, last)}{column}": sources[0].name
+        for p in last
+        if p.is_kind_right()
+        for column, sources in p.truth.sources.items()
+        if column not in {c.column for c in p.proposal.columns}
+    }
+    if not left:
+        return score.trouble
+    again = FileScore(score.file, score.kinds, asked=list(score.asked), answers={**score.answers, **left})
+    proposed = _answered(dialogue, dialogue.propose(again.answers), again)
+    return _trouble(dialogue.file, dialogue.path, proposed, dialogue.catalogue, again)
 
 
 def _answered(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> list[Proposed]:
@@ -79,10 +101,12 @@ def _answered(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> li
         if not new:
             break
         for proposed, question in new:
+            key = proposed.own_key(question.key)
+            score.asked_of.add((proposed.truth.truth.kind, key))
             if question.key in score.asked:
                 continue
             score.asked.append(question.key)
-            answer = Oracle(proposed.truth).answer(question, question.key.removeprefix(proposed.prefix))
+            answer = Oracle(proposed.truth).answer(question, key)
             if answer is None:
                 score.unanswerable.append(question.key)
             else:
@@ -93,8 +117,8 @@ def _answered(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> li
     return last
 
 
-def _is_asked(proposed: Proposed, column: str, asked: list[str]) -> bool:
-    own = [k.removeprefix(proposed.prefix) for k in asked]
+def _is_asked(proposed: Proposed, column: str, score: FileScore) -> bool:
+    own = [k for kind, k in score.asked_of if kind == proposed.truth.truth.kind]
     is_time = column.endswith("_at") and "time_zone" in own
     return is_time or any(k == column or k.startswith(f"{column}.") for k in own)
 
@@ -109,14 +133,14 @@ def _count_outcomes(file: DialectFile, last: list[Proposed], score: FileScore) -
             outcome = NOT_PLACED
             if proposed is not None and column in columns:
                 has_it = is_right(proposed.truth, column, columns[column].row, proposed.sniffed)
-                asked = _is_asked(proposed, column, score.asked)
+                asked = _is_asked(proposed, column, score)
                 outcome = (RIGHT_ASKED if asked else RIGHT) if has_it else (WRONG_ASKED if asked else WRONG)
             score.outcomes.append((f"{truth.truth.kind}.{column}", outcome))
     score.spurious = [
         f"{p.proposal.kind}.{c.column} from {c.row.get('from')}"
         for p in by_truth.values()
         for c in p.proposal.columns
-        if c.column not in p.truth.columns() and not _is_asked(p, c.column, score.asked)
+        if c.column not in p.truth.columns() and not _is_asked(p, c.column, score)
     ]
 
 
@@ -136,4 +160,8 @@ def _trouble(file: DialectFile, path: Path, last: list[Proposed], catalogue: Cat
 
 def _of_kind(truth: KindTruth, read: dict[int, ReadRows]) -> str:
     rows = read.get(id(truth))
-    return f"no rows of {truth.kind}" if rows is None else rows.problem or rows.rejected or difference(rows.good, truth.rows)
+    return (
+        f"no rows of {truth.kind}"
+        if rows is None
+        else rows.problem or rows.rejected or difference(rows.good, truth.rows)
+    )

@@ -6,7 +6,7 @@ from random import Random
 from typing import Any
 
 Row = dict[str, Any]
-STATES = ("working", "turning", "transport", "stopped")
+STATES = ("working", "turning", "road", "idle")
 ELEMENTS = ("smooth", "tines", "mixed")
 
 
@@ -23,7 +23,10 @@ class Ids:
 
 def draw_ids(rng: Random) -> Ids:
     """Draw the ids of an office: letters and digits, digits alone, or codes with signs."""
-    machine, field = rng.choice(["M{:02d}", "R{}", "H-{:03d}"]), rng.choice(["F{:03d}", "{:02d}-118", "S/{}", "4{:03d}"])
+    machine, field = (
+        rng.choice(["M{:02d}", "R{}", "H-{:03d}"]),
+        rng.choice(["F{:03d}", "{:02d}-118", "S/{}", "4{:03d}"]),
+    )
     numbers = rng.sample(range(1, 60), 12)
     return Ids(
         machines=tuple(machine.format(n) for n in numbers[:3]),
@@ -50,7 +53,9 @@ def draw_season(rng: Random) -> dict[str, list[Row]]:
         "telemetry": [row for m in ids.machines for row in _log(rng, m, start, fields)],
         "weather_hour": _hours(rng, ids.stations, start, 60),
         "weather_day": _days(rng, ids.stations, start),
-        "forecast_hour": [{**r, "issued_at": start + dt.timedelta(hours=1)} for r in _hours(rng, ids.stations, start, 48)],
+        "forecast_hour": [
+            {**r, "issued_at": start + dt.timedelta(hours=1)} for r in _hours(rng, ids.stations, start, 48)
+        ],
     }
 
 

@@ -60,12 +60,18 @@ def _flag(word: str) -> str:
 
 
 def _is_right_constant(constant: Constant, row: dict[str, Any], truth: TableTruth) -> bool:
+    given = _given(row, truth)
+    if given is None:
+        return str(row.get("value", "")).replace("+00:00", "Z").replace(" ", "T") == constant_text(constant.value)
+    return given in {str(constant.value), constant.text}
+
+
+def _given(row: dict[str, Any], truth: TableTruth) -> str | None:
+    """Return the text outside the rows that a proposal takes; None if it takes none."""
     texts = {"file_name": [truth.file.name], "preamble": truth.file.preamble, "sheet_name": [truth.table.sheet]}
     place = next((p for p in texts if p in row), None)
-    if place is None:
-        return str(row.get("value", "")).replace("+00:00", "Z").replace(" ", "T") == constant_text(constant.value)
-    found = next(filter(None, (re.search(row[place], text) for text in texts[place])), None)
-    return found is not None and found.group(1) in {str(constant.value), constant.text}
+    found = next(filter(None, (re.search(row[place], text) for text in texts[place])), None) if place else None
+    return None if found is None else found.group(1)
 
 
 def _is_right_time(
@@ -77,11 +83,15 @@ def _is_right_time(
     if sources[0].meaning.format == "native":
         at = wanted[0].replace(tzinfo=None)
         return ZoneInfo(zone).utcoffset(at) == ZoneInfo(str(sources[0].meaning.zone)).utcoffset(at)
+    above = _given(row, truth) if truth.truth.day else ""
+    if above is None or (truth.truth.day and truth.truth.day not in above):
+        return False
     texts = [" ".join(r[s.position] for s in sources if s.position < len(r)) for r in sniffed.rows]
     form = str(row.get("format"))
     if form in NUMBER_FORMATS or sources[0].meaning.format in NUMBER_FORMATS:
         is_zoned = form != "excel_1900" or zone == sources[0].meaning.zone
         return form == sources[0].meaning.format and is_zoned
+    texts = [f"{above} {text}" for text in texts] if above else texts
     pairs = list(zip(_times(texts, form, zone), wanted, strict=False))
     return bool(pairs) and all(_is_equal(a, b) for a, b in pairs)
 

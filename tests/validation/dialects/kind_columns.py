@@ -120,7 +120,9 @@ def _load(rng: Random) -> list[str]:
 
 def _audit(rng: Random) -> list[str]:
     columns = ["audit_id", "machine_id", "field_id", "audited_at"]
-    columns += rng.choice([["plot_m2"], ["plot_length_m", "plot_rows_count", "row_spacing_cm"], ["sampled_roots_count"]])
+    columns += rng.choice(
+        [["plot_m2"], ["plot_length_m", "plot_rows_count", "row_spacing_cm"], ["sampled_roots_count"]]
+    )
     results = [
         [*BREAKS, "whole_roots_count"],
         ["broken_count", "whole_roots_count", "root_mass_kg"],

@@ -56,6 +56,6 @@ class Lexicon:
         """Return a header above several columns."""
         return self.rng.choice(_sections(self.language)["groups"][key])
 
-    def extra(self, key: str) -> str:
+    def unneeded(self, key: str) -> str:
         """Return a header of a column that nobody needs."""
         return self.rng.choice(_sections(self.language)["extras"][key])

@@ -10,10 +10,11 @@ from tests.validation.dialects.invented_season import draw_season
 from tests.validation.dialects.kind_columns import SOURCES, draw_columns
 from tests.validation.dialects.lexicon import LANGUAGES, Lexicon
 from tests.validation.dialects.style import US_ZONE, ZONES, Style, draw_style
-from tests.validation.dialects.truth import Constant, DialectFile, FileTable, KindTruth, Meaning
+from tests.validation.dialects.truth import DialectFile, FileTable, KindTruth, Meaning
 
 FIRST_SET_ASIDE = 21
 PAIRS = (("load", "tare"), ("loss_audit", "root_check"), ("field", "machine_setup"))
+DAY_ABOVE_SHARE = 0.25
 WIDE_TARE = ("dirt_tare_pct", "top_tare_pct", "sugar_pct", "sodium_mmol_per_kg", "sample_kg")
 
 
@@ -63,10 +64,11 @@ class _Drawing:
         columns = [c for c in columns if c not in constants]
         kept = without_sensors(rng, kept, columns) if kind == "telemetry" else kept
         builder = ColumnBuilder(rng, style, kind, kept, is_text=form == "delimited")
+        builder.has_day_above = kind == "telemetry" and form == "delimited" and rng.random() < DAY_ABOVE_SHARE
         made = built(builder, columns, rng=rng)
         made = grouped(made, style) if style.has_groups and form != "parquet" else made
         truth = [{**row, **{c: k.value for c, k in constants.items()}} for row in builder.truth]
-        return FileTable(sheet, made, [KindTruth(kind, truth, constants)])
+        return FileTable(sheet, made, [KindTruth(kind, truth, constants, builder.day)])
 
     def _single(self, kind: str) -> DialectFile:
         luck = self.rng.random()
@@ -98,25 +100,27 @@ class _Drawing:
         return self._file("load", "delimited", [FileTable("", made, truths)])
 
     def _file(self, kind: str, form: str, tables: list[FileTable]) -> DialectFile:
-        style, constants = self._style(kind), tables[0].truths[0].constants
+        style, truth = self._style(kind), tables[0].truths[0]
+        constants = truth.constants
         in_name = [k.text for k in constants.values() if k.place == "file_name"]
         day = self.rng.choice(["%Y-%m-%d", "%Y%m%d", "%d%m%y", "%d.%m.%Y"])
         words = [self.lexicon.word(kind), *in_name, dt.date(2025, 10, self.rng.randint(1, 28)).strftime(day)]
         suffix = {"delimited": self.rng.choice([".csv", ".csv", ".txt"]), "sheet": ".xlsx", "parquet": ".parquet"}[form]
         file = DialectFile(self.rng.choice(["_", "-"]).join(words) + suffix, form, style, tables)
-        file.preamble = self._preamble(style, constants) if form != "parquet" else []
+        file.preamble = self._preamble(style, truth) if form != "parquet" else []
         if style.has_totals and form != "parquet":
             file.total_word = self.lexicon.word("total")
         return file
 
-    def _preamble(self, style: Style, constants: dict[str, Constant]) -> list[str]:
+    def _preamble(self, style: Style, truth: KindTruth) -> list[str]:
         """Return lines above the header, which contain the values that belong there."""
-        inside = {c: k for c, k in constants.items() if k.place == "preamble"}
-        if not inside and not style.has_preamble:
+        inside = {c: k for c, k in truth.constants.items() if k.place == "preamble"}
+        if not inside and not truth.day and not style.has_preamble:
             return []
         word = {"machine_id": "machine", "station_id": "station", "issued_at": "issued"}
         lines = [f"{self.lexicon.word('export')} 2025-10-29"]
         lines += [f"{self.lexicon.word(word[c])}: {k.text}" for c, k in inside.items()]
+        lines += [f"{self.lexicon.word('date')}: {truth.day}"] if truth.day else []
         return [*lines, *([""] if self.rng.random() < 0.5 else [])]
 
 

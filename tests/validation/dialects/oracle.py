@@ -10,6 +10,8 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.propose.proposal import MappingQuestion
 
 TOLERANCE = 1e-6
+FLAG_NAMES = {"1": ("true", "yes", "reverse"), "0": ("false", "no", "forward")}
+"""Value of a flag -> names that a question may give it."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +132,8 @@ class Oracle:
         return f"={constant_text(constant.value)}"
 
     def _detail(self, question: MappingQuestion, column: str, detail: str, meaning: Meaning) -> str | None:
+        if detail == "unit" and meaning.full_scale is not None:
+            return "pct"
         if detail == "unit":
             units = question.choices or tuple(UNITS)
             return next((u for u in units if is_same_conversion(u, column, meaning)), None)
@@ -137,7 +141,9 @@ class Oracle:
             return meaning.format
         if detail == "full_scale":
             return None if meaning.full_scale is None else f"{meaning.full_scale:g}"
-        return (meaning.words or {}).get(detail)
+        word = (meaning.words or {}).get(detail)
+        names = FLAG_NAMES.get(word or "", ()) if question.choices else ()
+        return next((n for n in names if n in question.choices), word)
 
 
 def constant_text(value: Any) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from random import Random
 from zoneinfo import ZoneInfo
 
-EXCEL_EPOCH = dt.datetime(1899, 12, 30)
+EXCEL_EPOCH = dt.datetime(1899, 12, 30)  # noqa: DTZ001 - local days
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,12 @@ DATES_OF = {
     "ru": ("dot", "short"),
     "cs": ("dot", "iso"),
 }
+_WITH_ZONE = (
+    TimeStyle("iso_tz", "%Y-%m-%d", "%H:%M:%SZ", is_utc=True),
+    TimeStyle("iso_toffset", "%Y-%m-%d", "%H:%M:%S%:z", is_utc=True),
+    TimeStyle("epoch_s", is_utc=True),
+    TimeStyle("epoch_ms", is_utc=True),
+)
 _SET_ASIDE = (
     TimeStyle("compact", "%Y%m%d", "%H%M%S"),
     TimeStyle("year_slash", "%Y/%m/%d", "%H:%M:%S"),
@@ -73,13 +79,9 @@ def draw_time_style(rng: Random, language: str, source: str, *, is_us: bool, is_
     if is_set_aside and rng.random() < 0.35:
         return rng.choice(_SET_ASIDE)
     luck = rng.random()
-    if source in {"machine", "weather"}:
-        if luck < 0.14:
-            return TimeStyle("iso_tz", "%Y-%m-%d", "%H:%M:%SZ", is_utc=True)
-        if luck < 0.24:
-            return TimeStyle("iso_toffset", "%Y-%m-%d", "%H:%M:%S%:z", is_utc=True)
-        if luck < 0.36:
-            return TimeStyle(rng.choice(["epoch_s", "epoch_ms"]), is_utc=True)
+    if source in {"machine", "weather"} and luck < 0.36:
+        place = 0 if luck < 0.14 else 1 if luck < 0.24 else rng.choice([2, 3])
+        return _WITH_ZONE[place]
     if luck > 0.93:
         return TimeStyle("excel_1900")
     date = _DATES["us" if is_us else rng.choice(DATES_OF[language])]

@@ -73,11 +73,19 @@ class Censored:
 
 @dataclass
 class KindTruth:
-    """Rows of one kind in a table of a file, with the values that no column contains."""
+    """Rows of one kind in a table of a file, with the values that no column contains.
+
+    Attributes:
+        kind: kind of file.
+        rows: the rows as they should be stored.
+        constants: table column -> value that no column contains.
+        day: text above the header with the day of a log whose rows have times of day only; else empty.
+    """
 
     kind: str
     rows: list[Row]
     constants: dict[str, Constant] = field(default_factory=dict)
+    day: str = ""
 
 
 @dataclass

@@ -1,5 +1,6 @@
 """Mapping of an invented file written from its truth: the mapping of a person who knows everything about the file."""
 
+import re
 from typing import Any
 
 from tests.validation.dialects.oracle import Source, TableTruth, constant_text, is_same_conversion, names_by_position
@@ -39,13 +40,19 @@ def mapping_table(truth: TableTruth) -> dict[str, Any]:
         marks = {"separator": style.separator, "decimal": style.decimal, "encoding": style.encoding}
         table.update(marks, **({"thousands": style.thousands} if style.thousands else {}))
     table["columns"] = {c: _row(c, s) for c, s in truth.sources.items()}
+    if truth.truth.day:
+        table["columns"]["logged_at"]["preamble"] = f"({re.escape(truth.truth.day)})"
     for column, constant in truth.truth.constants.items():
         table["columns"][column] = _constant(column, constant_text(constant.value))
     return table
 
 
 def _constant(column: str, text: str) -> dict[str, Any]:
-    return {"value": text, "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"} if column.endswith("_at") else {"value": text}
+    return (
+        {"value": text, "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}
+        if column.endswith("_at")
+        else {"value": text}
+    )
 
 
 def _row(column: str, sources: list[Source]) -> dict[str, Any]:

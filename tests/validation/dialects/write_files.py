@@ -62,7 +62,9 @@ def _lines(file: DialectFile) -> list[list[str]]:
     lines = [*header_rows(table, style), *(list(r) for r in zip(*columns, strict=True))]
     if file.total_word:
         sums = totals_row(table.columns, file.total_word)
-        lines.append([cell_text(c, k, style) if c is not None else "" for c, k in zip(sums, table.columns, strict=True)])
+        lines.append(
+            [cell_text(c, k, style) if c is not None else "" for c, k in zip(sums, table.columns, strict=True)]
+        )
     return lines
 
 
@@ -114,4 +116,6 @@ def _write_cell(sheet: Any, row: int, column: int, cell: Any, moment: Any) -> No
 def _write_parquet(file: DialectFile, path: Path) -> None:
     table = file.tables[0]
     names = header_rows(table, file.style)[0]
-    pl.DataFrame({n: pl.Series(c.cells, strict=False) for n, c in zip(names, table.columns, strict=True)}).write_parquet(path)
+    pl.DataFrame(
+        {n: pl.Series(c.cells, strict=False) for n, c in zip(names, table.columns, strict=True)}
+    ).write_parquet(path)
