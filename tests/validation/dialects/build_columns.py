@@ -135,11 +135,11 @@ class ColumnBuilder:
         """Return a flag in words or numbers; a direction in words of its own."""
         luck = self.rng.random()
         if column == "rear_roller_reversed":
-            off, on = ("0", "1") if luck < 0.3 else (self.lexicon.word("forward"), self.lexicon.word("reverse"))
+            off, on = ("0", "1") if luck < 0.3 else self.lexicon.pair("forward", "reverse")
         elif column == "cancelled" and luck < 0.35:
             off, on = "", "x"
         elif luck < 0.65:
-            off, on = self.lexicon.word("no"), self.lexicon.word("yes")
+            off, on = self.lexicon.pair("no", "yes")
         else:
             off, on = "0", "1"
         values = [r[column] for r in self.rows]

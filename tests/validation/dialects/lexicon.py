@@ -52,6 +52,11 @@ class Lexicon:
         """Return a word that cells, titles or file names contain."""
         return self.rng.choice(_sections(self.language)["words"][key])
 
+    def pair(self, one: str, other: str) -> tuple[str, str]:
+        """Return two words that belong together, such as ja and nein, or J and N."""
+        words = _sections(self.language)["words"]
+        return self.rng.choice(list(zip(words[one], words[other], strict=False)))
+
     def group(self, key: str) -> str:
         """Return a header above several columns."""
         return self.rng.choice(_sections(self.language)["groups"][key])

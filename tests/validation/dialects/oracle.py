@@ -10,7 +10,12 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.propose.proposal import MappingQuestion
 
 TOLERANCE = 1e-6
-FLAG_NAMES = {"1": ("true", "yes", "reverse"), "0": ("false", "no", "forward")}
+FLAG_NAMES = {
+    "true": ("true", "yes"),
+    "false": ("false", "no"),
+    "1": ("true", "yes", "reverse"),
+    "0": ("false", "no", "forward"),
+}
 """Value of a flag -> names that a question may give it."""
 
 
@@ -142,6 +147,8 @@ class Oracle:
         if detail == "full_scale":
             return None if meaning.full_scale is None else f"{meaning.full_scale:g}"
         word = (meaning.words or {}).get(detail)
+        if word is None and column == "cancelled" and detail in {self.style.empty_mark, ""}:
+            word = "false"
         names = FLAG_NAMES.get(word or "", ()) if question.choices else ()
         return next((n for n in names if n in question.choices), word)
 
