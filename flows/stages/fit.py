@@ -22,7 +22,7 @@ from transforms.jobs.fit_jobs import (
     run_fit_check,
 )
 from transforms.jobs.product_cache import ProductCache
-from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of
+from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
@@ -130,6 +130,8 @@ def check_fits(
             for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
+        if (dirt := fits.shared.get(DIRT)) is not None:
+            results.append(check_rows(dirt.value, sampling_check(dirt.value, warehouse.table("load_fact"))))
         checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)

@@ -5,12 +5,14 @@ from typing import Any
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n, translated
 from transforms.config.problems import ConfigError
-from transforms.contracts.reason import ERROR_TEXT, reason
+from transforms.contracts.reason import ERROR_TEXT, phrase_reason, reason
 from transforms.errors import WorkspaceError
 
 
 def error_text(problem: WorkspaceError) -> str:
-    """Return an error as one sentence: what is wrong, where, and what to do."""
+    """Return an error as a sentence of what is wrong, where, and what to do; those of configuration files as lines."""
+    if isinstance(problem, ConfigError):
+        return "\n".join(config_lines(problem))
     return say(
         "{what} in {where}: {remedy}",
         what=_part(problem.texts.what, problem.values),
@@ -24,12 +26,15 @@ def _part(text: str, values: dict[str, Any]) -> str:
 
 
 def config_lines(problem: ConfigError) -> list[str]:
-    """Return the lines of errors of configuration files: a single error, or a title and one line per error.
-
-    Their keys and values are those of the files, so the errors themselves are English.
-    """
+    """Return the lines of errors of configuration files: a single error, or a title and one line per error."""
     sentences = [
-        say("{what} in {where}: {remedy}", what=p.what, where=p.where, remedy=p.remedy) for p in problem.problems
+        say(
+            "{what} in {where}: {remedy}",
+            what=format_reason(phrase_reason(p.what)),
+            where=p.where,
+            remedy=format_reason(phrase_reason(p.remedy)),
+        )
+        for p in problem.problems
     ]
     if len(sentences) == 1:
         return sentences

@@ -1,4 +1,4 @@
-"""Texts of the sources for the catalogue: marked texts, and the texts of errors where they are raised.
+"""Texts of the sources for the catalogue: marked texts, texts of errors, descriptions of keys of configuration files.
 
 `babel.cfg` names `extract_texts`. An error is raised with constant texts, so that they can be found here.
 """
@@ -13,10 +13,12 @@ from babel.messages.extract import extract_python
 
 ERRORS = {"WorkspaceError", "DamagedError", "LockedError"}
 PARTS = {"where", "remedy"}
+MODEL_FIELD = "Field"
+"""Function that defines a key of a configuration file; its description completes a sentence of an error."""
 
 
 def extract_texts(fileobj: BinaryIO, keywords: Any, comment_tags: Any, options: Any) -> Iterator[Any]:
-    """Yield the texts that `say`, `say_n`, `mark` and `mark_n` mark, and the texts of errors."""
+    """Yield the texts that `say`, `say_n`, `mark`, `mark_n` and `phrase` mark, and the texts of errors."""
     source = fileobj.read()
     yield from extract_python(BytesIO(source), keywords, comment_tags, options)
     yield from ((line, None, text, []) for line, text in error_texts(source))
@@ -30,6 +32,9 @@ def error_texts(source: bytes) -> Iterator[tuple[int, str]]:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ERRORS:
             parts = [*node.args[:1], *(k.value for k in node.keywords if k.arg in PARTS)]
             yield from ((node.lineno, t) for part in parts for t in _texts(part, constants) if _has_words(t))
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == MODEL_FIELD:
+            parts = [k.value for k in node.keywords if k.arg == "description"]
+            yield from ((node.lineno, t) for part in parts for t in _texts(part, constants))
 
 
 def _constants(tree: ast.Module) -> dict[str, str]:

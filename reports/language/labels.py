@@ -58,6 +58,7 @@ CHECK_LABELS = {
     "balance": mark("settings that follow wetness"),
     "site_day": mark("factory days"),
     "tails": mark("tails"),
+    "sampling": mark("choice of samples"),
 }
 """Check of a fit -> label."""
 UNJUDGED = "few"

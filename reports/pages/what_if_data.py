@@ -1,8 +1,10 @@
 """Data of the what-if page."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+import polars as pl
 
 from reports.sections.health_data import FooterData, load_footer
 from transforms.advice.cost_effects import cost_effects
@@ -19,7 +21,7 @@ class WhatIfPageData:
         table: coefficients of the fits with ranges of conditions and settings, for the page's script.
         cost_effects: setting -> effect of one step on the cost per tonne, in descending order.
         status: state of the guide, computed together with the table, compared with the last fit.
-        footer: fits and row counts.
+        footer: fits that the page rests on, and row counts.
     """
 
     table: dict[str, Any]
@@ -38,10 +40,10 @@ def load_what_if_page(warehouse: Warehouse, table: Path) -> WhatIfPageData:
     Raises:
         WorkspaceError: the file does not exist yet.
     """
-    stored = read_table(table)
+    stored, footer = read_table(table), load_footer(warehouse)
     return WhatIfPageData(
         table=stored,
         cost_effects=cost_effects(warehouse.table("effect"), stored),
         status=product_status(warehouse, GUIDE),
-        footer=load_footer(warehouse),
+        footer=replace(footer, fits=footer.fits.filter(pl.col("response").is_in(list(stored["responses"])))),
     )

@@ -51,12 +51,17 @@ class Levels:
 
 
 def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
-    """Return the share of each part in the variance of dirt, largest first; empty if dirt is not fitted."""
+    """Return the share of each part in the variance of dirt, largest first; empty if dirt is not fitted.
+
+    A part that works against the others has a negative share, which no bar can show: it counts as none, and the shares
+    of the other parts add up to one. The appendix has every share as estimated.
+    """
     own = dict(kinds.filter(pl.col("response") == DIRT).select("kind", "share").iter_rows())
     if not own:
         return {}
-    shares = {part: sum(own.get(k, 0.0) for k in contained) for part, (_, contained) in SOURCES.items()}
-    return dict(sorted(shares.items(), key=lambda s: -s[1]))
+    shares = {part: max(sum(own.get(k, 0.0) for k in contained), 0.0) for part, (_, contained) in SOURCES.items()}
+    total = sum(shares.values()) or 1.0
+    return dict(sorted(((part, share / total) for part, share in shares.items()), key=lambda s: -s[1]))
 
 
 def shares_finding(shares: dict[str, float], n: int) -> str:
@@ -82,7 +87,7 @@ def shares_finding(shares: dict[str, float], n: int) -> str:
 
 def _bar(shares: dict[str, float]) -> PartBar:
     parts = tuple(
-        BarPart(capital(say(SOURCES[part][0])), say("{share} %", share=number(100 * share, 0)), max(share, 0.0))
+        BarPart(capital(say(SOURCES[part][0])), say("{share} %", share=number(100 * share, 0)), share)
         for part, share in shares.items()
     )
     return PartBar(parts, say("Sources of the differences in dirt between loads"))

@@ -10,7 +10,7 @@ from babel.messages.pofile import write_po
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("reports", "flows", "transforms")
-KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None, "mark_n": (1, 2)}
+KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None, "mark_n": (1, 2), "phrase": None}
 
 
 @cache

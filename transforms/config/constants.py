@@ -9,12 +9,21 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.problems import format_value
+from transforms.contracts.phrase import Phrase, phrase
 
 WORDS_OF_FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
 
 class UnfitConstantError(Exception):
-    """Error of a constant that does not fit its column; the message completes "give it ..."."""
+    """Error of a constant that does not fit its column.
+
+    Attributes:
+        expected: a value that would fit, to complete "give it ...".
+    """
+
+    def __init__(self, expected: Phrase) -> None:
+        super().__init__(expected)
+        self.expected = expected
 
 
 def parse_constant(value: Any, column: dy.Column, zone: str | None, time_format: str | None) -> Any:
@@ -45,40 +54,40 @@ def _time(value: Any, zone: str | None, time_format: str | None) -> dt.datetime:
     if isinstance(value, str) and time_format is not None:
         read = pl.Series([value]).str.to_datetime(time_format, strict=False, time_unit="us", ambiguous="earliest")[0]
         if read is None:
-            raise UnfitConstantError(f"a time of the form {format_value(time_format)}")
+            raise UnfitConstantError(phrase("a time of the form {pattern}", pattern=format_value(time_format)))
         value = read
     if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
         value = dt.datetime.combine(value, dt.time())
     if not isinstance(value, dt.datetime):
-        raise UnfitConstantError("a date and time without quotes, such as 2025-10-17T06:00:00Z")
+        raise UnfitConstantError(phrase("a date and time without quotes, such as 2025-10-17T06:00:00Z"))
     if value.tzinfo is None:
         if zone is None:
-            raise UnfitConstantError("a time with an offset such as 2025-10-17T06:00:00Z, or add time_zone")
+            raise UnfitConstantError(phrase("a time with an offset such as 2025-10-17T06:00:00Z, or add time_zone"))
         value = value.replace(tzinfo=ZoneInfo(zone))
     moment: dt.datetime = value
     try:
         return moment.astimezone(dt.UTC)
     except OverflowError as problem:
-        raise UnfitConstantError("a date and time in this century") from problem
+        raise UnfitConstantError(phrase("a date and time in this century")) from problem
 
 
 def _flag(value: Any) -> bool:
     parsed = WORDS_OF_FLAGS.get(value.strip().lower()) if isinstance(value, str) else value
     if not isinstance(parsed, bool):
-        raise UnfitConstantError("true or false")
+        raise UnfitConstantError(phrase("true or false"))
     return parsed
 
 
 def _text(value: Any) -> str | int:
     is_text = isinstance(value, str) and value.strip() and value.isprintable()
     if isinstance(value, bool) or not (is_text or isinstance(value, int)):
-        raise UnfitConstantError("a text in quotes")
+        raise UnfitConstantError(phrase("a text in quotes"))
     text: str | int = value
     return text
 
 
 def _number(value: Any, *, is_whole: bool) -> Any:
-    expected = "a whole number" if is_whole else "a number"
+    expected = phrase("a whole number") if is_whole else phrase("a number")
     try:
         number = float(value) if isinstance(value, (int, float, str)) and not isinstance(value, bool) else math.nan
     except (ValueError, OverflowError):
@@ -94,8 +103,8 @@ def _within_bounds(parsed: Any, column: Any) -> None:
     value = float(parsed) if isinstance(parsed, str) and isinstance(column, dy.Float64) else parsed
     low, above, high = (getattr(column, name, None) for name in ("min", "min_exclusive", "max"))
     if low is not None and value < low:
-        raise UnfitConstantError(f"a value of at least {low}")
+        raise UnfitConstantError(phrase("a value of at least {limit}", limit=low))
     if above is not None and value <= above:
-        raise UnfitConstantError(f"a value above {above}")
+        raise UnfitConstantError(phrase("a value above {limit}", limit=above))
     if high is not None and value > high:
-        raise UnfitConstantError(f"a value of at most {high}")
+        raise UnfitConstantError(phrase("a value of at most {limit}", limit=high))

@@ -15,6 +15,7 @@ from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTab
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
+from transforms.contracts.phrase import phrase
 from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import contract
 from transforms.contracts.units import UNITS, stored_unit
@@ -76,7 +77,7 @@ def check_mapping(
             has_zone="time_zone" in table,
             where=f"{where} {table_shown('columns', written)}",
         )
-        if schema is not None and name not in schema:
+        if kind is not None and schema is not None and name not in schema:
             problems.append(_unknown_column(name, kind, schema, where))
         problems += check_column(row, place)
     return problems
@@ -85,15 +86,24 @@ def check_mapping(
 def _unknown_column(name: str, kind: str, schema: Collection[str], where: str) -> Problem:
     renamed = EARLIER_NAMES.get(kind, {}).get(name)
     if renamed is not None:
-        what = f"{key_shown(name)} is now called {key_shown(renamed)}, which is there too"
-        return Problem("unknown_key", name, what, where, f"remove [columns.{name}]")
-    remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
-    return Problem("unknown_key", name, f"{key_shown(name)} is not a column of {kind}", where, remedy)
+        what = phrase(
+            "{name} is now called {present}, which is there too", name=key_shown(name), present=key_shown(renamed)
+        )
+        return Problem("unknown_key", name, what, where, phrase("remove {line}", line=f"[columns.{name}]"))
+    remedy = suggestion(name, schema) or phrase("use one of {names}", names=", ".join(schema))
+    what = phrase("{name} is not a column of {file_kind}", name=key_shown(name), file_kind=kind)
+    return Problem("unknown_key", name, what, where, remedy)
 
 
 def _missing_columns(schema: type[dy.Schema], columns: Collection[str], where: str) -> list[Problem]:
     return [
-        Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
+        Problem(
+            "missing_key",
+            n,
+            phrase("the column {name} is missing", name=key_shown(n)),
+            where,
+            phrase("add {line}", line=f"[columns.{n}]"),
+        )
         for n in needed_columns(schema)
         if n not in columns
     ]
@@ -103,8 +113,9 @@ def _missing_groups(kind: str, columns: Collection[str], where: str) -> list[Pro
     """Return an error for each group of alternatives of which the mapping defines none whole."""
     problems = []
     for group in unmet_groups(kind, columns):
-        remedy = f"add one of {', '.join(' + '.join(alternative) for alternative in group)} to [columns]"
-        problems.append(Problem("missing_key", group[0][0], "a column is missing", where, remedy))
+        names = ", ".join(" + ".join(alternative) for alternative in group)
+        remedy = phrase("add one of {names} to [columns]", names=names)
+        problems.append(Problem("missing_key", group[0][0], phrase("a column is missing"), where, remedy))
     return problems
 
 
@@ -113,11 +124,13 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
     decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
     problems = []
     if decimal == thousands:
-        what = f"'thousands' is {format_value(thousands)}, which is also the decimal mark"
-        problems.append(Problem("conflict", "thousands", what, where, "use a different character for each"))
+        what = phrase("'thousands' is {value}, which is also the decimal mark", value=format_value(thousands))
+        problems.append(Problem("conflict", "thousands", what, where, phrase("use a different character for each")))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
-        what = f"'separator' is {format_value(separator)}, which is also the decimal mark"
-        remedy = "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        what = phrase("'separator' is {value}, which is also the decimal mark", value=format_value(separator))
+        remedy = phrase(
+            "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        )
         problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
 
@@ -135,11 +148,11 @@ def check_column(row: Any, place: ColumnPlace) -> list[Problem]:
         return problems
     given = [key for key in GIVEN_BY if key in row]
     if not given:
-        what, remedy = "the column has no source", "add from, value or file_name"
+        what, remedy = phrase("the column has no source"), phrase("add from, value or file_name")
         problems.append(Problem("missing_key", "from", what, place.where, remedy))
     elif len(given) > 1:
-        what = f"the column has {' and '.join(key_shown(k) for k in given)}"
-        problems.append(Problem("conflict", given[1], what, place.where, "keep one of them"))
+        what = phrase("the column has {names}", names=", ".join(key_shown(k) for k in given))
+        problems.append(Problem("conflict", given[1], what, place.where, phrase("keep one of them")))
     elif "value" in good:
         problems += _constant(good, place)
     return [*problems, *_unit(row, good, place), *_steps(good, place), *_time(row, place)]
@@ -151,8 +164,9 @@ def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     try:
         parse_constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
     except UnfitConstantError as problem:
-        what = f"'value' is {format_value(good['value'])}"
-        return [Problem("wrong_value", "value", what, place.where, f"give it {problem}")]
+        what = phrase("'value' is {value}", value=format_value(good["value"]))
+        remedy = phrase("give it {expected}", expected=problem.expected)
+        return [Problem("wrong_value", "value", what, place.where, remedy)]
     return []
 
 
@@ -160,27 +174,34 @@ def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list
     """Return the errors of the unit; it is required unless the file states it, and must fit the column."""
     unit = good.get("unit")
     if "full_scale" in row:
-        what, remedy = "'full_scale' needs unit = \"pct\"", 'add unit = "pct", or remove full_scale'
+        what = phrase("'full_scale' needs unit = \"pct\"")
+        remedy = phrase('add unit = "pct", or remove full_scale')
         return [Problem("conflict", "full_scale", what, place.where, remedy)] if unit != "pct" else []
     stored = stored_unit(place.name)
     if unit is None:
         is_needed = "from" in row and stored is not None and "steps" not in row and place.form not in SELF_DESCRIBING
-        remedy = f'add the unit of the file, for example unit = "{stored}"'
-        missing = Problem("missing_key", "unit", "the unit is missing", place.where, remedy)
+        remedy = phrase("add the unit of the file, for example {line}", line=f'unit = "{stored}"')
+        missing = Problem("missing_key", "unit", phrase("the unit is missing"), place.where, remedy)
         return [missing] if is_needed and "unit" not in row else []
     return _known_unit(unit, stored, place, is_constant="value" in row)
 
 
 def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constant: bool) -> list[Problem]:
     if unit not in UNITS:
-        remedy = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
-        return [Problem("wrong_value", "unit", f"the unit {format_value(unit)} is not known", place.where, remedy)]
+        what = phrase("the unit {value} is not known", value=format_value(unit))
+        remedy = suggestion(unit, UNITS) or phrase("use one of {names}", names=", ".join(UNITS))
+        return [Problem("wrong_value", "unit", what, place.where, remedy)]
     if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
-        what = f"the unit {format_value(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
-        return [Problem("conflict", "unit", what, place.where, "correct the column's unit")]
+        what = phrase(
+            "the unit {value} measures {dimension} and cannot become '{unit}'",
+            value=format_value(unit),
+            dimension=UNITS[unit].dimension,
+            unit=stored,
+        )
+        return [Problem("conflict", "unit", what, place.where, phrase("correct the column's unit"))]
     if stored is not None and is_constant and unit != stored:
-        what = f"the unit of a constant is '{stored}', not {format_value(unit)}"
-        return [Problem("conflict", "unit", what, place.where, f"give the value in {stored}")]
+        what = phrase("the unit of a constant is '{unit}', not {value}", unit=stored, value=format_value(unit))
+        return [Problem("conflict", "unit", what, place.where, phrase("give the value in {unit}", unit=stored))]
     return []
 
 
@@ -193,11 +214,12 @@ def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
             points.append(float(key))
         except ValueError:
             points.append(math.nan)
-    remedy = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
+    remedy = phrase("write it as {line}", line='steps = { "1" = 30.0, "9" = 70.0 }')
     if not all(math.isfinite(p) for p in points):
-        return [Problem("wrong_value", "steps", "'steps' contains a step that is not a number", place.where, remedy)]
+        what = phrase("'steps' contains a step that is not a number")
+        return [Problem("wrong_value", "steps", what, place.where, remedy)]
     if len(set(points)) < len(points):
-        return [Problem("conflict", "steps", "'steps' contains the same step twice", place.where, remedy)]
+        return [Problem("conflict", "steps", phrase("'steps' contains the same step twice"), place.where, remedy)]
     return []
 
 
@@ -205,15 +227,17 @@ def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     is_read = "from" in row and place.form not in SELF_DESCRIBING
     problems = []
     if "file_name" in row and isinstance(place.column, (dy.Datetime, dy.Bool)):
-        what = "a time or a flag cannot be read from the file name"
-        remedy = "use from to read it from a column, or value to state it"
+        what = phrase("a time or a flag cannot be read from the file name")
+        remedy = phrase("use from to read it from a column, or value to state it")
         problems.append(Problem("conflict", "file_name", what, place.where, remedy))
     if not (is_read and (isinstance(place.column, dy.Datetime) or place.name.endswith("_at"))):
         return problems
     if "format" not in row:
-        remedy = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
-        problems.append(Problem("missing_key", "format", "the format of the time is missing", place.where, remedy))
+        what = phrase("the format of the time is missing")
+        remedy = phrase("add the format of the file, for example {line}", line='format = "%d.%m.%Y %H:%M"')
+        problems.append(Problem("missing_key", "format", what, place.where, remedy))
     if "time_zone" not in row and not place.has_zone:
-        remedy = 'add the time zone of the file, for example time_zone = "UTC"'
-        problems.append(Problem("missing_key", "time_zone", "the time zone is missing", place.where, remedy))
+        what = phrase("the time zone is missing")
+        remedy = phrase("add the time zone of the file, for example {line}", line='time_zone = "UTC"')
+        problems.append(Problem("missing_key", "time_zone", what, place.where, remedy))
     return problems

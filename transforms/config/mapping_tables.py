@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field
 
 from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
+from transforms.contracts.phrase import phrase
 from transforms.ingest.chunk import MARK
 
 Kind = Literal[
@@ -35,13 +36,13 @@ MOMENT = dt.datetime(2025, 10, 17, 13, 45, 30, tzinfo=dt.UTC)
 
 def _separator(text: str) -> str:
     if len(text) != 1 or not text.isascii() or text.isalnum() or text in '"\r\n\x00':
-        raise ValueError("it is not a single character, or not an allowed one")
+        raise ValueError(phrase("it is not a single character, or not an allowed one"))
     return text
 
 
 def _thousands(text: str) -> str:
     if len(text) != 1 or text.isalnum() or text in '"+-\r\n\t\x00':
-        raise ValueError("it is not a single character, or not an allowed one")
+        raise ValueError(phrase("it is not a single character, or not an allowed one"))
     return text
 
 
@@ -52,7 +53,7 @@ def _encoding(name: str) -> str:
     except (LookupError, ValueError, TypeError, AssertionError):
         is_text = False
     if not is_text:
-        raise ValueError("it is not a known encoding")
+        raise ValueError(phrase("it is not a known encoding"))
     return name
 
 
@@ -60,9 +61,9 @@ def _pattern(text: str) -> str:
     try:
         groups = re.compile(text).groups
     except (re.error, RecursionError, OverflowError) as problem:
-        raise ValueError(f"it is not a regular expression: {problem}") from problem
+        raise ValueError(phrase("it is not a regular expression: {problem}", problem=str(problem))) from problem
     if not groups:
-        raise ValueError("it has no group in parentheses")
+        raise ValueError(phrase("it has no group in parentheses"))
     return text
 
 
@@ -77,19 +78,19 @@ def _time_format(text: str) -> str:
     except pl.exceptions.PolarsError:
         read = None
     if read is None or read.date() != MOMENT.date():
-        raise ValueError("it does not describe a date with day, month and year")
+        raise ValueError(phrase("it does not describe a date with day, month and year"))
     return text
 
 
 def _day_format(text: str) -> str:
     if dt.datetime.strptime(MOMENT.strftime(text), text).date() != MOMENT.date():  # noqa: DTZ007
-        raise ValueError("it does not describe a date with day, month and year")
+        raise ValueError(phrase("it does not describe a date with day, month and year"))
     return text
 
 
 def _source(text: str) -> str:
     if MARK in text:
-        raise ValueError("it contains a control character")
+        raise ValueError(phrase("it contains a control character"))
     return text
 
 

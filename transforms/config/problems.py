@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from transforms.contracts.phrase import Phrase, phrase
 from transforms.errors import WorkspaceError
 
 SHOWN_CHARACTERS = 60
@@ -23,16 +24,16 @@ class Problem:
     Attributes:
         code: `wrong_file`, `wrong_table`, `unknown_key`, `missing_key`, `wrong_value` or `conflict`.
         key: the key or name with the error; empty if the error concerns the file or the table itself.
-        what: the error.
+        what: the error, in English.
         where: the file and the table in it.
-        remedy: how to fix it.
+        remedy: how to fix it, in English.
     """
 
     code: Code
     key: str
-    what: str
+    what: Phrase
     where: str
-    remedy: str
+    remedy: Phrase
 
     def sentence(self) -> str:
         """Return the error as one sentence."""
@@ -98,21 +99,21 @@ def table_shown(*names: str) -> str:
     return f"[{'.'.join(key_shown(n)[1:-1] for n in names)}]"
 
 
-def suggestion(value: Any, choices: Iterable[str]) -> str:
-    """Return a question that suggests the most similar choice; empty if no choice is similar."""
+def suggestion(value: Any, choices: Iterable[str]) -> Phrase | None:
+    """Return a question that suggests the most similar choice; None if no choice is similar."""
     if not isinstance(value, str) or len(value) > SHOWN_CHARACTERS:
-        return ""
+        return None
     by_folded = {c.casefold(): c for c in choices}
     found = difflib.get_close_matches(value.casefold(), by_folded, n=1, cutoff=MIN_SIMILARITY)
-    return f"did you mean '{by_folded[found[0]]}'?" if found else ""
+    return phrase("did you mean '{name}'?", name=by_folded[found[0]]) if found else None
 
 
-def not_a_table(value: Any, where: str, remedy: str) -> Problem:
+def not_a_table(value: Any, where: str, remedy: Phrase) -> Problem:
     """Return the error for a value where a table is expected."""
-    return Problem("wrong_table", "", f"{format_value(value)} is not a table", where, remedy)
+    return Problem("wrong_table", "", phrase("{value} is not a table", value=format_value(value)), where, remedy)
 
 
 def unknown_name(name: str, choices: Sequence[str], where: str) -> Problem:
     """Return the error for an unknown key."""
-    remedy = suggestion(name, choices) or f"use one of {', '.join(choices)}"
-    return Problem("unknown_key", name, f"{key_shown(name)} is not known", where, remedy)
+    remedy = suggestion(name, choices) or phrase("use one of {names}", names=", ".join(choices))
+    return Problem("unknown_key", name, phrase("{name} is not known", name=key_shown(name)), where, remedy)

@@ -30,6 +30,7 @@ from transforms.config.season_tables import (
     TrialTable,
 )
 from transforms.config.tables import MAX_CHARACTERS, Table, check_table
+from transforms.contracts.phrase import phrase
 from transforms.contracts.units import SUFFIX_UNIT, stored_unit
 
 TABLE_MODELS: dict[str, type[Table]] = {
@@ -88,15 +89,15 @@ def check_plain(name: str, table: Any, where: str) -> list[Problem]:
 def check_sites(table: Any, where: str) -> list[Problem]:
     """Return every error of `[sites]`."""
     if not isinstance(table, dict):
-        return [not_a_table(table, where, "write a table [sites.NAME] for each factory")]
+        return [not_a_table(table, where, phrase("write a table [sites.NAME] for each factory"))]
     file = where.removesuffix(" [sites]")
     problems = [
         Problem(
             "wrong_value",
             name,
-            f"the site name {key_shown(name)} is empty, too long or contains control characters",
+            phrase("the site name {name} is empty, too long or contains control characters", name=key_shown(name)),
             where,
-            "use a short name of printable characters",
+            phrase("use a short name of printable characters"),
         )
         for name in table
         if not name.strip() or not name.isprintable() or len(name) > MAX_CHARACTERS
@@ -106,9 +107,9 @@ def check_sites(table: Any, where: str) -> list[Problem]:
         Problem(
             "conflict",
             name,
-            f"the site {key_shown(name)} is defined twice",
+            phrase("the site {name} is defined twice", name=key_shown(name)),
             where,
-            "use names that differ by more than upper and lower case",
+            phrase("use names that differ by more than upper and lower case"),
         )
         for i, name in enumerate(table)
         if folded[i] in folded[:i]
@@ -124,14 +125,16 @@ def check_publish(table: Any, where: str, workspace: Path) -> list[Problem]:
     folder = good.get("folder")
     if not folder:
         return problems
-    what, remedy = f"'folder' is {format_value(folder)}", "name a folder outside the workspace"
+    shown, remedy = format_value(folder), phrase("name a folder outside the workspace")
     try:
         is_inside = publish_folder(folder, workspace).is_relative_to(workspace.resolve())
     except (RuntimeError, OSError, ValueError):  # an unknown user's home, or a loop of links
-        problems.append(Problem("wrong_value", "folder", f"{what}, which cannot be found", where, remedy))
+        what = phrase("'folder' is {value}, which cannot be found", value=shown)
+        problems.append(Problem("wrong_value", "folder", what, where, remedy))
         return problems
     if is_inside:
-        problems.append(Problem("conflict", "folder", f"{what}, which is inside the workspace", where, remedy))
+        what = phrase("'folder' is {value}, which is inside the workspace", value=shown)
+        problems.append(Problem("conflict", "folder", what, where, remedy))
     return problems
 
 
@@ -140,8 +143,9 @@ def check_run(table: Any, where: str) -> list[Problem]:
     good, problems = check_table(RunTable, table, where)
     has_wrong_address = isinstance(table, dict) and "address" in table and "address" not in good
     if good.get("engine") == "dask" and not good.get("address") and not has_wrong_address:
-        remedy = 'add address = "tcp://HOST:8786"'
-        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but 'address' is missing", where, remedy))
+        what = phrase("'engine' is 'dask', but 'address' is missing")
+        remedy = phrase("add {line}", line='address = "tcp://HOST:8786"')
+        problems.append(Problem("conflict", "engine", what, where, remedy))
     return problems
 
 
@@ -150,16 +154,10 @@ def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
     good, problems = check_table(FitTable, table, where)
     previous = good.get("last_season")
     if previous and os.path.realpath(folder / previous) == os.path.realpath(folder):
-        remedy = "name the folder of last season's workspace, or remove the line"
-        problems.append(
-            Problem(
-                "conflict",
-                "last_season",
-                f"'last_season' is {format_value(previous)}, which is this workspace itself",
-                where,
-                remedy,
-            )
-        )
+        shown = format_value(previous)
+        what = phrase("'last_season' is {value}, which is this workspace itself", value=shown)
+        remedy = phrase("name the folder of last season's workspace, or remove the line")
+        problems.append(Problem("conflict", "last_season", what, where, remedy))
     return problems
 
 
@@ -167,7 +165,7 @@ def check_settings(table: Any, file: str) -> list[Problem]:
     """Return every error of the tables `[settings.NAME]`."""
     if not isinstance(table, dict):
         where = f"{file} [settings]"
-        return [not_a_table(table, where, "write a table [settings.NAME] for each setting")]
+        return [not_a_table(table, where, phrase("write a table [settings.NAME] for each setting"))]
     problems: list[Problem] = []
     for name, row in table.items():
         where = f"{file} {table_shown('settings', name)}"
@@ -178,17 +176,15 @@ def check_settings(table: Any, file: str) -> list[Problem]:
 
 def _setting_name(name: str, where: str) -> list[Problem]:
     if not SETTING_NAME.fullmatch(name):
-        remedy = "use lower-case letters, digits and underscores, such as brush_speed_rpm"
-        return [Problem("wrong_value", name, f"{key_shown(name)} is not a valid setting name", where, remedy)]
+        what = phrase("{name} is not a valid setting name", name=key_shown(name))
+        remedy = phrase("use lower-case letters, digits and underscores, such as brush_speed_rpm")
+        return [Problem("wrong_value", name, what, where, remedy)]
     from transforms.contracts.source_tables import Telemetry  # noqa: PLC0415 (slow import, needed only for settings that a season adds)
     from transforms.storage.lake import NO_BINS  # noqa: PLC0415
 
     if name in {*Telemetry.columns(), *NO_BINS}:
-        return [
-            Problem(
-                "conflict", name, f"{key_shown(name)} is already the name of another column", where, "use another name"
-            )
-        ]
+        what = phrase("{name} is already the name of another column", name=key_shown(name))
+        return [Problem("conflict", name, what, where, phrase("use another name"))]
     return []
 
 
@@ -197,24 +193,19 @@ def _unit(name: str, row: dict[str, Any], where: str) -> list[Problem]:
     if unit is None:
         return []
     if unit not in UNITS_OF_SETTINGS:
-        use = f"use one of {', '.join(dict.fromkeys(UNITS_OF_SETTINGS))}"
-        return [
-            Problem(
-                "wrong_value",
-                "unit",
-                f"'unit' is {format_value(unit)}",
-                where,
-                suggestion(unit, UNITS_OF_SETTINGS) or use,
-            )
-        ]
-    name_unit = stored_unit(name)
+        what = phrase("'unit' is {value}", value=format_value(unit))
+        use = phrase("use one of {names}", names=", ".join(dict.fromkeys(UNITS_OF_SETTINGS)))
+        return [Problem("wrong_value", "unit", what, where, suggestion(unit, UNITS_OF_SETTINGS) or use)]
+    name_unit, shown, remedy = stored_unit(name), format_value(unit), phrase("rename the setting or correct the unit")
     if unit in SUFFIX_UNIT.values() and name_unit != unit:
         suffix = next(s for s, u in SUFFIX_UNIT.items() if u == unit)
-        what = f"'unit' is {format_value(unit)}, but the setting's name does not end in {suffix}"
-        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
+        what = phrase("'unit' is {value}, but the setting's name does not end in {suffix}", value=shown, suffix=suffix)
+        return [Problem("conflict", "unit", what, where, remedy)]
     if unit not in SUFFIX_UNIT.values() and name_unit is not None:
-        what = f"'unit' is {format_value(unit)}, but the suffix of the setting's name means {name_unit}"
-        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
+        what = phrase(
+            "'unit' is {value}, but the suffix of the setting's name means {unit}", value=shown, unit=name_unit
+        )
+        return [Problem("conflict", "unit", what, where, remedy)]
     return []
 
 
@@ -222,34 +213,18 @@ def _range(row: dict[str, Any], where: str) -> list[Problem]:
     low, high, curve = row.get("low"), row.get("high"), row.get("curve")
     out = []
     if low is not None and high is not None and low >= high:
-        out.append(
-            Problem(
-                "conflict",
-                "low",
-                f"'low' is {low:g} and 'high' is {high:g}",
-                where,
-                "give high a larger value than low",
-            )
-        )
+        what = phrase("'low' is {low:g} and 'high' is {high:g}", low=low, high=high)
+        out.append(Problem("conflict", "low", what, where, phrase("give high a larger value than low")))
     elif low is not None and high is not None:
         if "step" in row and row["step"] > high - low:
-            out.append(
-                Problem(
-                    "conflict",
-                    "step",
-                    f"'step' is {row['step']:g}, more than the range",
-                    where,
-                    "give it a smaller value",
-                )
-            )
+            what = phrase("'step' is {step:g}, more than the range", step=row["step"])
+            out.append(Problem("conflict", "step", what, where, phrase("give it a smaller value")))
         if curve is not None and not low <= curve[0] < curve[1] <= high:
-            remedy = f"give it two numbers from {low:g} to {high:g}, the smaller first"
-            out.append(Problem("conflict", "curve", f"'curve' is {format_value(curve)}", where, remedy))
+            what = phrase("'curve' is {value}", value=format_value(curve))
+            remedy = phrase("give it two numbers from {low:g} to {high:g}, the smaller first", low=low, high=high)
+            out.append(Problem("conflict", "curve", what, where, remedy))
     responses = row.get("responses", [])
     if len(set(responses)) < len(responses):
-        out.append(
-            Problem(
-                "conflict", "responses", f"'responses' is {format_value(responses)}", where, "name each response once"
-            )
-        )
+        what = phrase("'responses' is {value}", value=format_value(responses))
+        out.append(Problem("conflict", "responses", what, where, phrase("name each response once")))
     return out

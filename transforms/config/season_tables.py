@@ -10,6 +10,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from transforms.config.tables import SECRET, Name, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
+from transforms.contracts.phrase import phrase
 
 LOCALE = re.compile(r"[a-z]{2,3}([-_][A-Z][a-z]{3})?([-_][A-Z]{2})?")
 CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
@@ -21,7 +22,7 @@ SETTING_NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
 def _matches(pattern: re.Pattern[str]) -> AfterValidator:
     def check(text: str) -> str:
         if not pattern.fullmatch(text):
-            raise ValueError("it has the wrong format")
+            raise ValueError(phrase("it has the wrong format"))
         return text
 
     return AfterValidator(check)
@@ -36,7 +37,7 @@ def _moment(value: Any) -> Any:
     if isinstance(value, str) and value:
         value = dt.datetime.fromisoformat(value)
     if isinstance(value, dt.datetime) and value.tzinfo is not None:
-        raise ValueError("it has an offset from UTC")
+        raise ValueError(phrase("it has an offset from UTC"))
     return value
 
 
@@ -44,7 +45,7 @@ def _web_address(text: str) -> str:
     if text:
         parts = urlsplit(text)
         if parts.scheme not in {"http", "https"} or not parts.hostname or " " in text:
-            raise ValueError("it is not an http or https address")
+            raise ValueError(phrase("it is not an http or https address"))
         _ = parts.port  # raises ValueError for an invalid port
     return text
 
@@ -52,7 +53,7 @@ def _web_address(text: str) -> str:
 def _recipients(addresses: list[str]) -> list[str]:
     for place, text in enumerate(addresses, 1):
         if not RECIPIENT.fullmatch(text):  # the message omits the address, which may contain a password
-            raise ValueError(f"address {place} is not an address such as mailto://...")
+            raise ValueError(phrase("address {n} is not an address such as mailto://...", n=place))
     return addresses
 
 
@@ -63,7 +64,7 @@ def _program(text: str) -> str:
 
 def _address(text: str) -> str:
     if " " in text:
-        raise ValueError("it contains a space")
+        raise ValueError(phrase("it contains a space"))
     return text
 
 
@@ -160,7 +161,7 @@ class ScheduleTable(Table):
         [], description='a list of times of day such as ["05:20", "17:20"]'
     )
     new_files_every_min: float = Field(5.0, ge=0, le=10_080, description="a number of minutes; 0 for never")
-    refit: TimeOrNever = Field("", description=f'{CLOCK_HINT}; "" for never')
+    refit: TimeOrNever = Field("", description='a time such as "05:20"; "" for never')
     compare: Annotated[Text, _or_empty(WEEKLY)] = Field(
         "", description='a weekday and time such as "Mon 03:00"; "" for never'
     )

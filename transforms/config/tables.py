@@ -7,6 +7,7 @@ from pydantic.config import JsonDict
 from pydantic.fields import FieldInfo
 
 from transforms.config.problems import Problem, format_value, key_shown, not_a_table, suggestion, unknown_name
+from transforms.contracts.phrase import Phrase, phrase
 
 MAX_CHARACTERS = 1000
 MAX_ITEMS = 1000
@@ -25,7 +26,7 @@ class Table(BaseModel):
 
 def _clean(text: str) -> str:
     if any(ord(c) < 32 or ord(c) == 127 for c in text):
-        raise ValueError("it contains a control character")
+        raise ValueError(phrase("it contains a control character"))
     return text
 
 
@@ -40,7 +41,7 @@ def check_unique(values: list[str]) -> list[str]:
     """
     repeated = sorted({v for v in values if values.count(v) > 1})
     if repeated:
-        raise ValueError(f"{format_value(repeated[0])} occurs more than once")
+        raise ValueError(phrase("{value} occurs more than once", value=format_value(repeated[0])))
     return values
 
 
@@ -67,7 +68,7 @@ def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, A
         The valid keys with their values, and an error for each other key.
     """
     if not isinstance(table, dict):
-        remedy = "write it as a table of lines key = value"
+        remedy = phrase("write it as a table of lines key = value")
         return {}, [not_a_table(table, where, remedy)]
     try:
         model.model_validate(table)
@@ -86,17 +87,29 @@ def _problem(
 ) -> Problem:
     if detail["type"] == "extra_forbidden":
         return unknown_name(key, list(fields), where)
-    expected = fields[key].description or "another value"
+    expected = Phrase(fields[key].description or "another value")
     if detail["type"] == "missing":
-        return Problem("missing_key", key, f"{key_shown(key)} is missing", where, f"add it: {expected}")
+        return Problem(
+            "missing_key",
+            key,
+            phrase("{name} is missing", name=key_shown(key)),
+            where,
+            phrase("add it: {expected}", expected=expected),
+        )
     value = table[key]
-    error = detail.get("ctx", {}).get("error")
-    reason = f" ({error})" if error is not None else ""
-    hint = suggestion(value, _choices(fields[key].annotation))
-    remedy = f"give it {expected}"
     is_secret = fields[key].json_schema_extra == SECRET
-    what = f"{key_shown(key)} is {'not valid' if is_secret else format_value(value)}{reason}"
-    return Problem("wrong_value", key, what, where, f"{remedy}; {hint}" if hint else remedy)
+    shown = phrase("not valid") if is_secret else format_value(value)
+    error = detail.get("ctx", {}).get("error")
+    why = error.args[0] if error is not None else None
+    if isinstance(why, Phrase):  # errors of the standard library say no more than what is expected
+        what = phrase("{name} is {value} ({why})", name=key_shown(key), value=shown, why=why)
+    else:
+        what = phrase("{name} is {value}", name=key_shown(key), value=shown)
+    hint = suggestion(value, _choices(fields[key].annotation))
+    remedy = phrase("give it {expected}", expected=expected)
+    return Problem(
+        "wrong_value", key, what, where, phrase("{remedy}; {hint}", remedy=remedy, hint=hint) if hint else remedy
+    )
 
 
 def _choices(annotation: Any) -> list[str]:

@@ -4,6 +4,7 @@ from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from transforms.config.problems import suggestion
+from transforms.contracts.phrase import phrase
 
 
 @cache
@@ -20,5 +21,6 @@ def check_time_zone(name: str) -> str:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError) as problem:
         hint = suggestion(name, available_timezones())
-        raise ValueError(f"it is not a known time zone; {hint}".removesuffix("; ")) from problem
+        fault = phrase("it is not a known time zone")
+        raise ValueError(phrase("{fault}; {hint}", fault=fault, hint=hint) if hint else fault) from problem
     return name

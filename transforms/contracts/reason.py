@@ -11,6 +11,8 @@ from typing import Any
 
 import polars as pl
 
+from transforms.contracts.phrase import Phrase
+
 REASON_COLUMNS = {"reason_code": pl.String, "reason_args": pl.String}
 ALSO = "also"
 """Argument that lists further reasons of the same row."""
@@ -39,6 +41,8 @@ class Reason:
 
 def _plain(value: Any) -> Any:
     """Return an argument as JSON can store it: floats to six significant digits, None for a float without value."""
+    if isinstance(value, Phrase):
+        value = phrase_reason(value)
     if isinstance(value, Reason):
         return {"code": value.code, "args": json.loads(value.args)}
     if isinstance(value, list | tuple):
@@ -57,6 +61,15 @@ def reason(code: str, /, **args: Any) -> Reason:
     Reason(code='too_few_loads', args='{"measured": 3, "needed": 20}')
     """
     return Reason(code, json.dumps({k: _plain(v) for k, v in args.items()}, ensure_ascii=False, sort_keys=True))
+
+
+def phrase_reason(words: Phrase) -> Reason:
+    """Return a phrase of an error as a reason.
+
+    >>> phrase_reason(Phrase("add {name}", name="kind")).args
+    '{"english": "add {name}", "name": "kind"}'
+    """
+    return reason(ERROR_TEXT, english=words.text, **words.values)
 
 
 def combine_reasons(reasons: list[Reason]) -> Reason:

@@ -49,9 +49,23 @@ def row_key(facts: pl.DataFrame) -> str:
 
 
 def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
-    """Return the rows that a fit can use, sorted by day and key, with `season_start` and `campaign_day`.
+    """Return the rows that a fit can use: complete ones that have the response.
 
-    A usable row has the response, machine, field, day and all conditions, at least one setting, and a sufficient trace
+    Args:
+        facts: one row per load or audit.
+        response: column of the response.
+        settings: names of the candidate settings.
+    """
+    spec = RESPONSES[response]
+    if not set(measured_columns(spec)) <= set(facts.columns):
+        return facts.clear()
+    return complete_facts(facts.filter(is_measured(spec)), response, settings)
+
+
+def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
+    """Return the rows that have all but perhaps the response, by day and key, with `season_start` and `campaign_day`.
+
+    A complete row has machine, field, day and all conditions, at least one setting, and a sufficient trace
     quality.
 
     Args:
@@ -60,11 +74,10 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
         settings: names of the candidate settings.
     """
     known = [n for n in settings if n in facts.columns]
-    spec = RESPONSES[response]
-    if not known or not set(measured_columns(spec)) <= set(facts.columns):
+    if not known:
         return facts.clear()
-    conditions = [c for c in spec.conditions if c != "campaign_day"]
-    rows = facts.filter(is_measured(spec)).drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
+    conditions = [c for c in RESPONSES[response].conditions if c != "campaign_day"]
+    rows = facts.drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
     rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
         # A check or plot without a load was observed where the machine worked: nothing was traced.

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from transforms.config.problems import ConfigError
 from transforms.config.workspace import FOLDERS, Workspace
-from transforms.contracts.reason import ERROR_TEXT, reason
+from transforms.contracts.reason import phrase_reason, reason
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping_file import read_mappings
 from transforms.operations.finding import Finding, error_remedy, error_what
@@ -33,8 +33,8 @@ def check_season_files(workspace: Workspace) -> Iterator[Finding]:
         mappings = read_mappings(workspace.mappings, read.catalogue)
     except ConfigError as problem:
         for p in problem.problems:
-            remedy = reason("fix_at", where=p.where, remedy=reason(ERROR_TEXT, english=p.remedy))
-            yield Finding("season.toml, mappings", "wrong", reason(ERROR_TEXT, english=p.what), remedy)
+            remedy = reason("fix_at", where=p.where, remedy=phrase_reason(p.remedy))
+            yield Finding("season.toml, mappings", "wrong", phrase_reason(p.what), remedy)
         return
     except WorkspaceError as problem:
         remedy = reason("fix_at", where=problem.where, remedy=error_remedy(problem))

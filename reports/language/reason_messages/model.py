@@ -71,6 +71,16 @@ CHECKS = {
     "site_day_means": mark(
         "the variance of a factory's daily mean residuals is {ratio:.2f} times the variance expected"
     ),
+    "few_unmeasured_loads": mark("too few visits have both sampled and unsampled loads"),
+    "sampled_at_random": mark("sampled loads are expected to be as dirty as the others of their visits (z = {z:.1f})"),
+    "sampled_if_dirty": mark(
+        "sampled loads are expected to be {excess_pct:.1f} % dirtier than all loads of their visits (z = {z:.1f}): if "
+        "loads are picked by their looks, effects are understated"
+    ),
+    "sampled_if_clean": mark(
+        "sampled loads are expected to be {excess_pct:.1f} % cleaner than all loads of their visits (z = {z:.1f}): if "
+        "loads are picked by their looks, effects are understated"
+    ),
     "no_site": mark("no site is known"),
     "few_site_days": mark("too few days of a factory with five loads"),
     "bootstrap_coverage": mark(

@@ -1,6 +1,7 @@
 """The setting guide and what-if answers, on an invented half season whose true cost is known."""
 
 import json
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -19,6 +20,9 @@ from transforms.errors import WorkspaceError
 from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import condition_parts
 from transforms.model.prediction import PredictionPoint, condition_level, condition_weights, value_weights
+
+if TYPE_CHECKING:
+    from transforms.advice.pair_effects import PairEffect
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +58,7 @@ def guide(fits, catalogue):
         for s in ("light", "medium", "heavy")
     ]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    none = dict.fromkeys(fits[0], ())
+    none: dict[str, tuple[PairEffect, ...]] = dict.fromkeys(fits[0], ())
     return setting_guide(fits[0], fits[1], none, catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 
 

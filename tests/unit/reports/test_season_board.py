@@ -17,7 +17,7 @@ from reports.pages.season import season_page, write_season
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.season_cost import season_heading, season_lead
-from reports.sections.season_drivers import Levels, setting_rows, shares_finding
+from reports.sections.season_drivers import Levels, setting_rows, shares_finding, source_shares
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding
 from tests.support.program import Demo
@@ -360,3 +360,18 @@ def test_hostile_names_are_inert(browser, data, demo: Demo, tmp_path):
         unfold(browser)
         assert evaluate(browser, "return window.broken === undefined")
         assert console_errors(browser) == []
+
+
+def test_a_part_with_a_negative_share_counts_as_none_and_the_others_add_up_to_one():
+    kinds = pl.DataFrame(
+        {
+            "response": DIRT,
+            "kind": ["condition", "setting", "machine", "field", "lab"],
+            "share": [0.5, 0.3, -0.1, 0.2, 0.1],
+        }
+    )
+    shares = source_shares(kinds)
+    assert shares["machines"] == 0
+    assert sum(shares.values()) == pytest.approx(1)
+    assert shares["conditions"] == pytest.approx(0.5 / 1.1)
+    assert next(iter(shares)) == "conditions"

@@ -125,8 +125,8 @@ def test_gross_and_net_weights_become_delivered_and_clean_ones(tmp_path, version
         insert(con, table, row | own)
     con.close()
     with Warehouse(path) as warehouse:
-        (row,) = warehouse.table("load").select("truck_full_t", "truck_empty_t", "delivered_t", "clean_t").rows()
-        assert row == (None, None, 27.0, 24.0)
+        loads = warehouse.table("load").select("truck_full_t", "truck_empty_t", "delivered_t", "clean_t").rows()
+        assert loads == [(None, None, 27.0, 24.0)]
         assert not {"gross_t", "net_t"} & set(warehouse.table("received_load").columns)
 
 

@@ -12,6 +12,7 @@ from transforms.mixed_model.huber import FAR_SHARE
 from transforms.model.checks.bootstrap import bootstrap_coverage
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
+from transforms.model.checks.sampling import sampling_rate
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.fit_result import ResponseFit
@@ -31,6 +32,8 @@ MAX_ROBUST_RATIO = 2.0
 """Maximum ratio of cluster-robust to model standard errors."""
 MAX_BALANCE = 0.8
 """Maximum correlation of a setting with wetness between visits."""
+MAX_SAMPLING_Z = 3.0
+"""Maximum standard score of the expected response of measured loads; exceeded in 0.3 % of seasons by chance."""
 MAX_BOOTSTRAP_COEFFICIENTS = 4000
 """Maximum size of a model that is bootstrapped."""
 Row = dict[str, object]
@@ -156,6 +159,24 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     is_denied = found.denied
     why = reason("last_season_contradicted" if is_denied else "last_season_used", n=found.coefficients)
     return [_row("last_season", found.p_value, DENIED_P, why, passed=not is_denied)]
+
+
+def sampling_check(fit: ResponseFit, facts: pl.DataFrame) -> list[Row]:
+    """Return the row of the check of sampling.
+
+    Args:
+        fit: the fit.
+        facts: the facts that it was fitted to, with the loads that were not measured.
+    """
+    found = sampling_rate(fit, facts)
+    if found is None:
+        return [_not_run("sampling", MAX_SAMPLING_Z, reason("few_unmeasured_loads"))]
+    excess_pct = 100 * float(np.expm1(abs(found.excess)))
+    if abs(found.z) <= MAX_SAMPLING_Z:
+        why = reason("sampled_at_random", z=found.z)
+    else:
+        why = reason("sampled_if_dirty" if found.z > 0 else "sampled_if_clean", z=found.z, excess_pct=excess_pct)
+    return [_row("sampling", abs(found.z), MAX_SAMPLING_Z, why, passed=abs(found.z) <= MAX_SAMPLING_Z)]
 
 
 CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
