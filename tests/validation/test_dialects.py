@@ -9,14 +9,18 @@ from pathlib import Path
 import pytest
 
 from tests.validation.dialect_mapping import OFFICES, SET_ASIDE, scores_of
-from tests.validation.dialects.interview import NOT_PLACED, RIGHT, RIGHT_ASKED, WRONG, interview
-from tests.validation.dialects.judge import difference, rows_read
+from tests.validation.dialects.interview import RIGHT, RIGHT_ASKED, WRONG, interview
+from tests.validation.dialects.judge import difference, is_right, rows_read
 from tests.validation.dialects.lexicon import LANGUAGES
 from tests.validation.dialects.office import draw_office
+from tests.validation.dialects.oracle import Oracle, TableTruth
 from tests.validation.dialects.truth_mapping import mapping_table, table_truths
-from tests.validation.dialects.write_files import write_office
+from tests.validation.dialects.write_files import cell_text, write_office
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS
+from transforms.ingest.propose.proposal import MappingQuestion
+from transforms.ingest.propose.sniff import FormatGuess
 
 
 def unreadable(seed: int, folder: Path, catalogue: Catalogue) -> dict[str, str]:
@@ -29,6 +33,12 @@ def unreadable(seed: int, folder: Path, catalogue: Catalogue) -> dict[str, str]:
             if trouble:
                 out[f"{file.name} {truth.truth.kind}"] = trouble
     return out
+
+
+def written_cells(truth: TableTruth) -> list[list[str]]:
+    """Return the rows of a table as text."""
+    columns = [[cell_text(c, column, truth.file.style) for c in column.cells] for column in truth.table.columns]
+    return [list(row) for row in zip(*columns, strict=True)]
 
 
 def test_a_seed_gives_the_same_files(tmp_path):
@@ -67,21 +77,40 @@ def test_proposals_of_two_offices_are_mostly_right(tmp_path, catalogue, seed):
     assert outcomes.count(WRONG) <= 0.05 * len(outcomes)
 
 
-def test_a_wrong_truth_counts_as_wrong(tmp_path, catalogue):
+def test_a_wrong_value_unit_source_or_zone_counts_as_wrong(tmp_path, catalogue):
     office = draw_office(2)
     paths = write_office(office, tmp_path)
     at = next(i for i, f in enumerate(office.files) if "weather_day" in f.kinds())
-    file = office.files[at]
-    right = interview(file, paths[at], catalogue, office.zone, 2)
-    for row in file.tables[0].truths[0].rows:
-        row["air_temp_max_c"] += 1
-    shifted = interview(file, paths[at], catalogue, office.zone, 2)
-    assert right.trouble == ""
-    assert shifted.trouble.startswith("air_temp_max_c: ")
-    file.tables[0].columns.reverse()
-    reversed_ = interview(file, paths[at], catalogue, office.zone, 2)
-    wrong = [o for _, o in reversed_.outcomes if o in {WRONG, NOT_PLACED}]
-    assert len(wrong) > len([o for _, o in right.outcomes if o in {WRONG, NOT_PLACED}])
+    (truth,) = table_truths(office.files[at])
+    table, sniffed = mapping_table(truth), FormatGuess("delimited", rows=written_cells(truth))
+    good = rows_read(paths[at], table, catalogue).good
+    assert difference(good, truth.truth.rows) == ""
+    columns = table["columns"]
+    assert all(is_right(truth, c, row, sniffed) for c, row in columns.items())
+    high, day = columns["air_temp_max_c"], columns["day_at"]
+    assert not is_right(truth, "air_temp_max_c", {**high, "unit": "K"}, sniffed)
+    assert not is_right(truth, "air_temp_max_c", columns["air_temp_min_c"], sniffed)
+    assert not is_right(truth, "day_at", {**day, "time_zone": "Asia/Tokyo"}, sniffed)
+    assert not is_right(truth, "day_at", {**day, "format": "%d/%m/%Y"}, sniffed)
+    truth.truth.rows[3]["rain_mm"] += 0.1
+    assert difference(good, truth.truth.rows).startswith("rain_mm: ")
+
+
+def test_questions_are_answered_from_the_truth_and_only_with_a_choice_given():
+    office = draw_office(10)
+    truth = next(t for f in office.files for t in table_truths(f) if t.truth.kind == "weather_day")
+    oracle = Oracle(truth)
+
+    def answer(key: str, *choices: str) -> str | None:
+        return oracle.answer(MappingQuestion(key, reason("ask_unit"), choices), key)
+
+    assert answer("kind", "load", "weather_day") == "weather_day"
+    assert answer("kind", "load", "tare") is None
+    assert answer("time_zone") == "America/Chicago"
+    assert answer("air_temp_max_c.unit", "degC", "degF", "K") == "degF"
+    assert answer("air_temp_max_c.unit", "degC", "K") is None
+    assert answer("rain_mm") == truth.sources["rain_mm"][0].name
+    assert answer("sugar_pct", "skip") == "skip"
 
 
 @pytest.mark.slow
