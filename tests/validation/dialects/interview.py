@@ -58,7 +58,7 @@ def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, se
     try:
         dialogue = Dialogue(file, path, catalogue, zone)
         first = dialogue.propose({})
-        last = _answered(dialogue, first, score)
+        last = answer_all(dialogue, first, score)
     except (SourceFileError, WorkspaceError) as problem:
         score.trouble = f"{type(problem).__name__}: {problem}"
         score.outcomes = [(f"{t.truth.kind}.{c}", NOT_PLACED) for t in table_truths(file) for c in sorted(t.columns())]
@@ -89,11 +89,11 @@ def _trouble_at_last(dialogue: Dialogue, last: list[Proposed], score: FileScore)
     if not left:
         return score.trouble
     again = FileScore(score.file, score.kinds, asked=list(score.asked), answers={**score.answers, **left})
-    proposed = _answered(dialogue, dialogue.propose(again.answers), again)
+    proposed = answer_all(dialogue, dialogue.propose(again.answers), again)
     return _trouble(dialogue.file, dialogue.path, proposed, dialogue.catalogue, again)
 
 
-def _answered(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> list[Proposed]:
+def answer_all(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> list[Proposed]:
     """Answer questions until none is left that has an answer; return the last proposals."""
     last = first
     for _ in range(MAX_ROUNDS):
