@@ -70,6 +70,7 @@ HEADINGS = {
     "rows_count": mark("Rows lifted at once"),
     "sample_id": mark("Sample"),
     "sample_kg": mark("Sample mass"),
+    "sampling_reason": mark("Reason of sampling"),
     "sampled_roots_count": mark("Roots whose places were dug"),
     "sand_pct": mark("Sand"),
     "scalp_diameter_cm": mark("Diameter of the cut"),

@@ -24,6 +24,7 @@ select
     t.dirt_tare_pct,
     t.top_tare_pct,
     t.sample_kg,
+    t.sampling_reason,
     t.sugar_pct,
     t.recoverable_sugar_pct,
     h.topsoil_wetness,

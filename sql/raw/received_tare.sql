@@ -15,5 +15,6 @@ create table if not exists received_tare (
     potassium_mmol_per_kg double,
     sodium_mmol_per_kg double,
     amino_n_mmol_per_kg double,
-    sample_kg double
+    sample_kg double,
+    sampling_reason varchar
 );

@@ -9,9 +9,8 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.problems import format_value
+from transforms.contracts.flag_words import parse_flag
 from transforms.contracts.phrase import Phrase, phrase
-
-WORDS_OF_FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
 
 class UnfitConstantError(Exception):
@@ -72,7 +71,7 @@ def _time(value: Any, zone: str | None, time_format: str | None) -> dt.datetime:
 
 
 def _flag(value: Any) -> bool:
-    parsed = WORDS_OF_FLAGS.get(value.strip().lower()) if isinstance(value, str) else value
+    parsed = parse_flag(value, "") if isinstance(value, str) else value
     if not isinstance(parsed, bool):
         raise UnfitConstantError(phrase("true or false"))
     return parsed

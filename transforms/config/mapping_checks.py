@@ -1,47 +1,23 @@
 """Validation of a mapping file: each table, and the rules between keys, columns and the kind of file."""
 
-import math
 from collections.abc import Collection
-from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
 import dataframely as dy
 
-from transforms.config.constants import UnfitConstantError, parse_constant
 from transforms.config.earlier_names import EARLIER_NAMES, present_names
-from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
-from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
+from transforms.config.forms import SUFFIX_FORM
+from transforms.config.mapping_column import check_column
+from transforms.config.mapping_place import ColumnPlace
+from transforms.config.mapping_tables import DatedTable, MappingTable
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
+from transforms.contracts.flag_words import is_flag
 from transforms.contracts.phrase import phrase
 from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import contract
-from transforms.contracts.units import UNITS, stored_unit
-
-GIVEN_BY = ("from", "value", "file_name")
-
-
-@dataclass(frozen=True)
-class ColumnPlace:
-    """A column of a mapping, with the context that its checks need.
-
-    Attributes:
-        name: the table's column.
-        column: its contract; None if the kind of file is unknown.
-        form: the file format; None if the file name decides.
-        zone: the mapping's time zone.
-        has_zone: True if the mapping has a `time_zone` key, valid or not.
-        where: the mapping file and the table in it, for messages.
-    """
-
-    name: str
-    column: dy.Column | None
-    form: str | None
-    zone: str | None
-    has_zone: bool
-    where: str
 
 
 def check_mapping(
@@ -60,21 +36,28 @@ def check_mapping(
         problems += _marks(good, where)
     if "dated" in good:
         problems += check_table(DatedTable, good["dated"], f"{where} [dated]")[1]
-    kind, form = good.get("kind"), good.get("form")
+    kind = good.get("kind")
     columns = {**own_columns, **good.get("columns", {})}
     present = present_names(kind, columns)
     schema = None if kind is None else contract(kind, catalogue).columns()
     if kind is not None and "columns" not in table.keys() - good.keys():
         problems += _missing_columns(contract(kind, catalogue), present.values(), where)
         problems += _missing_groups(kind, present.values(), where)
+    needed = () if kind is None else needed_columns(contract(kind, catalogue))
+    rows = {present[n]: (row, (schema or {}).get(present[n])) for n, row in columns.items() if isinstance(row, dict)}
     for written, row in columns.items():
         name = present[written]
+        column = (schema or {}).get(name)
         place = ColumnPlace(
             name=name,
-            column=(schema or {}).get(name),
-            form=form,
+            column=column,
+            is_flag=is_flag(name, column, catalogue),
+            is_needed=name in needed,
+            forms=_known_forms(good),
+            header_line=good.get("header_line", 1),
             zone=good.get("time_zone"),
             has_zone="time_zone" in table,
+            others={n: other for n, other in rows.items() if n != name},
             where=f"{where} {table_shown('columns', written)}",
         )
         if kind is not None and schema is not None and name not in schema:
@@ -136,108 +119,17 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
 
 
 def _is_delimited(good: dict[str, Any]) -> bool:
-    form = good.get("form")
-    suffixes = [PurePath(pattern).suffix.lower() for pattern in good.get("files", [])]
-    return form == "delimited" or (form is None and any(s not in SUFFIX_FORM for s in suffixes))
+    return "delimited" in _forms(good)
 
 
-def check_column(row: Any, place: ColumnPlace) -> list[Problem]:
-    """Return every error of `[columns.NAME]`."""
-    good, problems = check_table(ColumnTable, row, place.where)
-    if not isinstance(row, dict):
-        return problems
-    given = [key for key in GIVEN_BY if key in row]
-    if not given:
-        what, remedy = phrase("the column has no source"), phrase("add from, value or file_name")
-        problems.append(Problem("missing_key", "from", what, place.where, remedy))
-    elif len(given) > 1:
-        what = phrase("the column has {names}", names=", ".join(key_shown(k) for k in given))
-        problems.append(Problem("conflict", given[1], what, place.where, phrase("keep one of them")))
-    elif "value" in good:
-        problems += _constant(good, place)
-    return [*problems, *_unit(row, good, place), *_steps(good, place), *_time(row, place)]
+def _forms(good: dict[str, Any]) -> frozenset[str]:
+    """Return the formats of the files that a mapping matches."""
+    if good.get("form") is not None:
+        return frozenset({good["form"]})
+    return frozenset(SUFFIX_FORM.get(PurePath(p).suffix.lower(), "delimited") for p in good.get("files", []))
 
 
-def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    if place.column is None:
-        return []
-    try:
-        parse_constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
-    except UnfitConstantError as problem:
-        what = phrase("'value' is {value}", value=format_value(good["value"]))
-        remedy = phrase("give it {expected}", expected=problem.expected)
-        return [Problem("wrong_value", "value", what, place.where, remedy)]
-    return []
-
-
-def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    """Return the errors of the unit; it is required unless the file states it, and must fit the column."""
-    unit = good.get("unit")
-    if "full_scale" in row:
-        what = phrase("'full_scale' needs unit = \"pct\"")
-        remedy = phrase('add unit = "pct", or remove full_scale')
-        return [Problem("conflict", "full_scale", what, place.where, remedy)] if unit != "pct" else []
-    stored = stored_unit(place.name)
-    if unit is None:
-        is_needed = "from" in row and stored is not None and "steps" not in row and place.form not in SELF_DESCRIBING
-        remedy = phrase("add the unit of the file, for example {line}", line=f'unit = "{stored}"')
-        missing = Problem("missing_key", "unit", phrase("the unit is missing"), place.where, remedy)
-        return [missing] if is_needed and "unit" not in row else []
-    return _known_unit(unit, stored, place, is_constant="value" in row)
-
-
-def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constant: bool) -> list[Problem]:
-    if unit not in UNITS:
-        what = phrase("the unit {value} is not known", value=format_value(unit))
-        remedy = suggestion(unit, UNITS) or phrase("use one of {names}", names=", ".join(UNITS))
-        return [Problem("wrong_value", "unit", what, place.where, remedy)]
-    if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
-        what = phrase(
-            "the unit {value} measures {dimension} and cannot become '{unit}'",
-            value=format_value(unit),
-            dimension=UNITS[unit].dimension,
-            unit=stored,
-        )
-        return [Problem("conflict", "unit", what, place.where, phrase("correct the column's unit"))]
-    if stored is not None and is_constant and unit != stored:
-        what = phrase("the unit of a constant is '{unit}', not {value}", unit=stored, value=format_value(unit))
-        return [Problem("conflict", "unit", what, place.where, phrase("give the value in {unit}", unit=stored))]
-    return []
-
-
-def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    """Return the errors of `steps`, the points of a machine's own scale."""
-    """Return the errors of `steps`, the points of a machine's own scale."""
-    points = []
-    for key in good.get("steps", {}):
-        try:
-            points.append(float(key))
-        except ValueError:
-            points.append(math.nan)
-    remedy = phrase("write it as {line}", line='steps = { "1" = 30.0, "9" = 70.0 }')
-    if not all(math.isfinite(p) for p in points):
-        what = phrase("'steps' contains a step that is not a number")
-        return [Problem("wrong_value", "steps", what, place.where, remedy)]
-    if len(set(points)) < len(points):
-        return [Problem("conflict", "steps", phrase("'steps' contains the same step twice"), place.where, remedy)]
-    return []
-
-
-def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    is_read = "from" in row and place.form not in SELF_DESCRIBING
-    problems = []
-    if "file_name" in row and isinstance(place.column, (dy.Datetime, dy.Bool)):
-        what = phrase("a time or a flag cannot be read from the file name")
-        remedy = phrase("use from to read it from a column, or value to state it")
-        problems.append(Problem("conflict", "file_name", what, place.where, remedy))
-    if not (is_read and (isinstance(place.column, dy.Datetime) or place.name.endswith("_at"))):
-        return problems
-    if "format" not in row:
-        what = phrase("the format of the time is missing")
-        remedy = phrase("add the format of the file, for example {line}", line='format = "%d.%m.%Y %H:%M"')
-        problems.append(Problem("missing_key", "format", what, place.where, remedy))
-    if "time_zone" not in row and not place.has_zone:
-        what = phrase("the time zone is missing")
-        remedy = phrase("add the time zone of the file, for example {line}", line='time_zone = "UTC"')
-        problems.append(Problem("missing_key", "time_zone", what, place.where, remedy))
-    return problems
+def _known_forms(good: dict[str, Any]) -> frozenset[str]:
+    """Return the formats of the files that a mapping matches; empty if a pattern leaves the end of the name open."""
+    is_open = any("*" in (PurePath(p).suffix or p[-1:]) for p in good.get("files", []))
+    return frozenset() if is_open and good.get("form") is None else _forms(good)

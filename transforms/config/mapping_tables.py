@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 import polars as pl
 from pydantic import AfterValidator, Field
 
+from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
 from transforms.contracts.phrase import phrase
@@ -70,6 +71,8 @@ def _pattern(text: str) -> str:
 @cache
 def _time_format(text: str) -> str:
     """Return a time format after checking that a date written in it can be read back."""
+    if text in SERIAL_FORMATS:
+        return text
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -98,6 +101,9 @@ TimeZone = Annotated[Name, AfterValidator(check_time_zone)]
 Pattern = Annotated[Name, AfterValidator(_pattern)]
 Source = Annotated[str, Field(min_length=1, max_length=MAX_CHARACTERS), AfterValidator(_source)]
 Sources = Annotated[list[Source], Field(min_length=1, max_length=MAX_ITEMS), AfterValidator(check_unique)]
+Lookup = Annotated[dict[Name, Any], Field(min_length=1, max_length=MAX_ITEMS)]
+FullScale = Annotated[float, Field(gt=0, le=1e9)]
+Combination = Literal["mean", "sum", "difference", "ratio", "scaled", "first"]
 ZONE_HINT = "a time zone such as Europe/Prague"
 PATTERN_HINT = "a regular expression with one group in parentheses"
 
@@ -139,20 +145,34 @@ class ColumnTable(Table):
     sources: Source | Sources = Field(
         "", alias="from", description="the name of a column of the file, or a list of names, each once"
     )
+    combine: Combination | None = Field(None, description="mean, sum, difference, ratio, scaled or first")
+    optional: bool = Field(default=False, description="true or false, without quotes")
     unit: Name | None = Field(None, description="a unit in quotes, such as kg")
+    units: Annotated[list[Name], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(
+        None, description='a list of units, one per column of from, such as ["kg", "m2"]'
+    )
     format: Annotated[Name, Field(max_length=100), AfterValidator(_time_format)] | None = Field(
-        None, description='a date format such as "%d.%m.%Y %H:%M"'
+        None, description='a date format such as "%d.%m.%Y %H:%M", or excel_1900, excel_1904, epoch_s or epoch_ms'
     )
     time_zone: TimeZone | None = Field(None, description=ZONE_HINT)
-    words: Annotated[dict[Text, Name], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
+    words: Annotated[dict[Text, Name | bool | int | float], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
         None, description='a table of words such as { Roden = "working" }'
     )
     value: Any = None
     file_name: Pattern | None = Field(None, description=PATTERN_HINT)
+    preamble: Pattern | None = Field(None, description=PATTERN_HINT)
+    sheet_name: Pattern | None = Field(None, description=PATTERN_HINT)
+    lookup: Lookup | None = Field(
+        None, description="a table of keys and their values such as { M01 = 28.0, M02 = 21.0 }"
+    )
+    by: Name | None = Field(None, description="the name of another column of the mapping, such as machine_id")
+    at: Name | None = Field(None, description="the name of a time column of the mapping, such as logged_at")
     steps: Annotated[dict[str, float], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(
         None, description='a table of two or more steps such as { "1" = 30.0, "9" = 70.0 }'
     )
-    full_scale: float | None = Field(
-        None, gt=0, le=1e9, description="the value of 100 % in the column's stored unit, a number above 0"
+    full_scale: FullScale | Annotated[dict[Name, FullScale], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
+        None,
+        description="the value of 100 % in the column's stored unit, a number above 0, or a table of them "
+        "such as { M01 = 28.0, M02 = 21.0 }",
     )
     scale_by: Literal["device", "dictionary"] | None = Field(None, description="device or dictionary")

@@ -74,6 +74,7 @@ SEVERAL_COLUMNS_CODES = (
     "check_without_result",
     "check_without_link",
     "place_unknown",
+    "sampling_reason_unknown",
     "topping_exceeds_checked",
     "breaks_exceed_checked",
     "damage_exceeds_checked",

@@ -107,6 +107,12 @@ class Load(dy.Schema):
         return pl.col("left_field_at").is_null() | (pl.col("weighed_at") > pl.col("left_field_at"))
 
 
+BY_LOOKS = "looks"
+"""Reason of a sample taken because of how its load looked."""
+SAMPLING_REASONS = ("random", BY_LOOKS)
+"""Reasons of a sample: drawn by lot or by a rule that does not look at the load, or because of its looks."""
+
+
 class Tare(dy.Schema):
     """Lab result of one sample; all revisions are kept, the newest is valid, and a cancelled one is ignored."""
 
@@ -122,6 +128,12 @@ class Tare(dy.Schema):
     sodium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     amino_n_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     sample_kg = dy.Float64(nullable=True, min_exclusive=0, max=500)
+    sampling_reason = dy.String(nullable=True)
+
+    @dy.rule()
+    def sampling_reason_unknown(cls) -> pl.Expr:
+        """The reason is one of `SAMPLING_REASONS`."""
+        return pl.col("sampling_reason").is_null() | pl.col("sampling_reason").is_in(SAMPLING_REASONS)
 
     load_id_needed = _unless_cancelled("load_id")
     dirt_tare_pct_needed = _unless_cancelled("dirt_tare_pct")

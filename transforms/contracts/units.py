@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from transforms.contracts.unit_spellings import ALIASES
 from transforms.errors import WorkspaceError
 
 if TYPE_CHECKING:  # commands load this module to show their help
@@ -11,197 +12,81 @@ if TYPE_CHECKING:  # commands load this module to show their help
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit as `value_in_base = value * factor + offset`."""
+    """A unit as `value_in_base = value * factor + offset`, with the source of its factor."""
 
     dimension: str
     factor: float
+    source: str
     offset: float = 0.0
 
 
+SI = "BIPM, The International System of Units, 9th edition (2019), tables 2 to 4, 7 and 8"
+NIST = "NIST Special Publication 811 (2008), appendix B.8"
+ACRE = "43,560 square feet of 0.3048 m (Federal Register 85 FR 62698, 2020)"
+IUPAC = "IUPAC Green Book, 3rd edition (2007), section 3.8"
+RATIO = "ratio of other units of this table"
+
+_FT, _LB, _ACRE = 0.3048, 0.45359237, 43_560 * 0.3048**2
 _KELVIN = -273.15
 UNITS: dict[str, Unit] = {
-    "cm": Unit("length", 0.01),
-    "mm": Unit("length", 0.001),
-    "m": Unit("length", 1.0),
-    "km": Unit("length", 1000.0),
-    "in": Unit("length", 0.0254),
-    "ft": Unit("length", 0.3048),
-    "mi": Unit("length", 1609.344),
-    "kmh": Unit("speed", 1 / 3.6),
-    "m/s": Unit("speed", 1.0),
-    "mph": Unit("speed", 0.44704),
-    "rpm": Unit("rotation", 1.0),
-    "1/s": Unit("rotation", 60.0),
-    "pct": Unit("fraction", 0.01),
-    "fraction": Unit("fraction", 1.0),
-    "t": Unit("mass", 1000.0),
-    "kg": Unit("mass", 1.0),
-    "g": Unit("mass", 0.001),
-    "lb": Unit("mass", 0.45359237),
-    "short_ton": Unit("mass", 907.18474),
-    "ha": Unit("area", 10_000.0),
-    "m2": Unit("area", 1.0),
-    "cm2": Unit("area", 1e-4),
-    "in2": Unit("area", 0.0254**2),
-    "ft2": Unit("area", 0.3048**2),
-    "acre": Unit("area", 4046.8564224),
-    "t/ha": Unit("mass_per_area", 0.1),
-    "dt/ha": Unit("mass_per_area", 0.01),
-    "short_ton/acre": Unit("mass_per_area", 907.18474 / 4046.8564224),
-    "1/ha": Unit("count_per_area", 1.0),
-    "1000/ha": Unit("count_per_area", 1000.0),
-    "1/acre": Unit("count_per_area", 10_000.0 / 4046.8564224),
-    "1/m2": Unit("count_per_area", 10_000.0),
-    "degC": Unit("temperature", 1.0),
-    "degF": Unit("temperature", 5 / 9, -160 / 9),
-    "K": Unit("temperature", 1.0, _KELVIN),
-    "MJ/m2": Unit("irradiation", 1.0),
-    "W/m2": Unit("irradiation", 0.0036),  # mean over one hour
-    "mmol/kg": Unit("concentration", 1.0),
-    "mmol/100g": Unit("concentration", 10.0),
-    "deg": Unit("angle", 1.0),
-    "flag": Unit("flag", 1.0),
-    "count": Unit("count", 1.0),
-    "day": Unit("days", 1.0),
+    "cm": Unit("length", 0.01, SI),
+    "mm": Unit("length", 0.001, SI),
+    "m": Unit("length", 1.0, SI),
+    "km": Unit("length", 1000.0, SI),
+    "in": Unit("length", 0.0254, NIST),
+    "ft": Unit("length", _FT, NIST),
+    "yd": Unit("length", 0.9144, NIST),
+    "mi": Unit("length", 1609.344, NIST),
+    "kmh": Unit("speed", 1 / 3.6, SI),
+    "m/s": Unit("speed", 1.0, SI),
+    "mph": Unit("speed", 0.44704, NIST),
+    "rpm": Unit("rotation", 1.0, SI),
+    "1/s": Unit("rotation", 60.0, SI),
+    "pct": Unit("fraction", 0.01, IUPAC),
+    "permille": Unit("fraction", 0.001, IUPAC),
+    "fraction": Unit("fraction", 1.0, IUPAC),
+    "t": Unit("mass", 1000.0, SI),
+    "dt": Unit("mass", 100.0, SI),
+    "kg": Unit("mass", 1.0, SI),
+    "g": Unit("mass", 0.001, SI),
+    "lb": Unit("mass", _LB, NIST),
+    "short_cwt": Unit("mass", 100 * _LB, NIST),
+    "long_cwt": Unit("mass", 112 * _LB, NIST),
+    "short_ton": Unit("mass", 2000 * _LB, NIST),
+    "long_ton": Unit("mass", 2240 * _LB, NIST),
+    "ha": Unit("area", 10_000.0, SI),
+    "are": Unit("area", 100.0, NIST),
+    "m2": Unit("area", 1.0, SI),
+    "cm2": Unit("area", 1e-4, SI),
+    "in2": Unit("area", 0.0254**2, NIST),
+    "ft2": Unit("area", _FT**2, NIST),
+    "acre": Unit("area", _ACRE, ACRE),
+    "t/ha": Unit("mass_per_area", 0.1, RATIO),
+    "dt/ha": Unit("mass_per_area", 0.01, RATIO),
+    "kg/ha": Unit("mass_per_area", 1e-4, RATIO),
+    "kg/m2": Unit("mass_per_area", 1.0, RATIO),
+    "g/m2": Unit("mass_per_area", 0.001, RATIO),
+    "short_ton/acre": Unit("mass_per_area", 2000 * _LB / _ACRE, RATIO),
+    "1/ha": Unit("count_per_area", 1.0, RATIO),
+    "1000/ha": Unit("count_per_area", 1000.0, RATIO),
+    "1/acre": Unit("count_per_area", 10_000.0 / _ACRE, RATIO),
+    "1/m2": Unit("count_per_area", 10_000.0, RATIO),
+    "degC": Unit("temperature", 1.0, SI),
+    "degF": Unit("temperature", 5 / 9, NIST, -160 / 9),
+    "K": Unit("temperature", 1.0, SI, _KELVIN),
+    "MJ/m2": Unit("irradiation", 1.0, SI),
+    "W/m2": Unit("irradiation", 0.0036, SI),  # mean over one hour
+    "mmol/kg": Unit("concentration", 1.0, SI),
+    "mmol/100g": Unit("concentration", 10.0, SI),
+    "deg": Unit("angle", 1.0, SI),
+    "flag": Unit("flag", 1.0, "no conversion"),
+    "count": Unit("count", 1.0, "no conversion"),
+    "day": Unit("days", 1.0, SI),
 }
 """Code -> unit; base units are SI (percent as a fraction, rotation in rpm, temperature in Celsius, counts per ha)."""
 
-ALIASES: dict[str, str] = {
-    "km/h": "kmh",
-    "kph": "kmh",
-    "kmh": "kmh",
-    "km h-1": "kmh",
-    "m/s": "m/s",
-    "m s-1": "m/s",
-    "mps": "m/s",
-    "mph": "mph",
-    "mi/h": "mph",
-    "rpm": "rpm",
-    "1/min": "rpm",
-    "/min": "rpm",
-    "min-1": "rpm",
-    "u/min": "rpm",
-    "r/min": "rpm",
-    "ot/min": "rpm",
-    "obr/min": "rpm",
-    "tr/min": "rpm",
-    "omw/min": "rpm",
-    "upm": "rpm",
-    "1/s": "1/s",
-    "s-1": "1/s",
-    "r/s": "1/s",
-    "%": "pct",
-    "pct": "pct",
-    "percent": "pct",
-    "prozent": "pct",
-    "procent": "pct",
-    "pourcent": "pct",
-    "cm": "cm",
-    "mm": "mm",
-    "m": "m",
-    "meter": "m",
-    "metre": "m",
-    "km": "km",
-    "in": "in",
-    "inch": "in",
-    "inches": "in",
-    '"': "in",
-    "ft": "ft",
-    "foot": "ft",
-    "feet": "ft",
-    "mi": "mi",
-    "t": "t",
-    "to": "t",
-    "tonne": "t",
-    "tonnes": "t",
-    "tonnen": "t",
-    "mg": "t",
-    "kg": "kg",
-    "kilogram": "kg",
-    "g": "g",
-    "lb": "lb",
-    "lbs": "lb",
-    "short ton": "short_ton",
-    "short tons": "short_ton",
-    "us ton": "short_ton",
-    "ha": "ha",
-    "m2": "m2",
-    "m²": "m2",
-    "sq m": "m2",
-    "qm": "m2",
-    "cm2": "cm2",
-    "cm²": "cm2",
-    "sq cm": "cm2",
-    "in2": "in2",
-    "in²": "in2",
-    "sq in": "in2",
-    "ft2": "ft2",
-    "ft²": "ft2",
-    "sq ft": "ft2",
-    "sqft": "ft2",
-    "ac": "acre",
-    "acre": "acre",
-    "acres": "acre",
-    "t/ha": "t/ha",
-    "t ha-1": "t/ha",
-    "to/ha": "t/ha",
-    "dt/ha": "dt/ha",
-    "t/ac": "short_ton/acre",
-    "ton/ac": "short_ton/acre",
-    "tons/acre": "short_ton/acre",
-    "t/acre": "short_ton/acre",
-    "1/ha": "1/ha",
-    "/ha": "1/ha",
-    "plants/ha": "1/ha",
-    "pflanzen/ha": "1/ha",
-    "plantes/ha": "1/ha",
-    "1000/ha": "1000/ha",
-    "tsd/ha": "1000/ha",
-    "thousand/ha": "1000/ha",
-    "1/acre": "1/acre",
-    "/acre": "1/acre",
-    "plants/acre": "1/acre",
-    "plants/ac": "1/acre",
-    "1/m2": "1/m2",
-    "1/m²": "1/m2",
-    "plants/m2": "1/m2",
-    "plants/m²": "1/m2",
-    "°c": "degC",
-    "degc": "degC",
-    "c": "degC",
-    "celsius": "degC",
-    "°f": "degF",
-    "degf": "degF",
-    "f": "degF",
-    "fahrenheit": "degF",
-    "k": "K",
-    "kelvin": "K",
-    "mj/m2": "MJ/m2",
-    "mj/m²": "MJ/m2",
-    "w/m2": "W/m2",
-    "w/m²": "W/m2",
-    "mmol/kg": "mmol/kg",
-    "meq/kg": "mmol/kg",
-    "mmol/100g": "mmol/100g",
-    "mmol/100 g": "mmol/100g",
-    "meq/100g": "mmol/100g",
-    "deg": "deg",
-    "°": "deg",
-    "degree": "deg",
-    "degrees": "deg",
-    "grad": "deg",
-    "flag": "flag",
-    "0/1": "flag",
-    "count": "count",
-    "n": "count",
-    "pcs": "count",
-    "stk": "count",
-    "ks": "count",
-    "d": "day",
-    "day": "day",
-    "days": "day",
-}
-"""Spelling used by people and devices -> code. Closed: other spellings are asked about, such as the ambiguous "ton"."""
+QUOTIENTS = {("mass", "area"): "kg/m2", ("count", "area"): "1/m2", ("mass", "count"): "kg"}
+"""Dimensions of numerator and denominator -> unit of the quotient of their base units."""
 
 
 def parse_unit(text: str) -> str | None:
@@ -289,3 +174,13 @@ def to_unit(value: "pl.Expr", source: str, target: str, *, where: str) -> "pl.Ex
     """Return an expression converted from one unit of the table to another."""
     factor, offset = conversion_factor(source, target, where=where)
     return value if (factor, offset) == (1.0, 0.0) else value * factor + offset
+
+
+def quotient_unit(numerator: str, denominator: str) -> str | None:
+    """Return the unit of a quotient of values in base units; None if the table has no such quotient.
+
+    >>> quotient_unit("lb", "acre"), quotient_unit("g", "kg"), quotient_unit("kg", "rpm")
+    ('kg/m2', 'fraction', None)
+    """
+    a, b = UNITS[numerator].dimension, UNITS[denominator].dimension
+    return "fraction" if a == b else QUOTIENTS.get((a, b))

@@ -7,6 +7,7 @@ import polars as pl
 
 from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.errors import SourceFileError
+from transforms.ingest.mapping import Mapping
 
 REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, **REASON_COLUMNS}
 MARK = "\x1f"
@@ -55,6 +56,7 @@ class Chunk:
         part: the sheet, or the log of an archive, if a file has several.
         units: column -> unit, if the file states it.
         findings: notes for the user on how the chunk was read.
+        preamble: lines above the header; None for those of the file.
     """
 
     cells: pl.DataFrame
@@ -65,6 +67,7 @@ class Chunk:
     part: str | None = None
     units: dict[str, str] = field(default_factory=dict)
     findings: tuple[Reason, ...] = ()
+    preamble: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -82,17 +85,29 @@ class Source:
     close: Callable[[], None] = lambda: None
 
 
-def require_columns(present: list[str], required: list[str]) -> None:
-    """Raise an error if a file lacks a column that its mapping reads.
+def require_columns(present: list[str], mapping: Mapping) -> None:
+    """Raise an error if a file lacks a column that its mapping needs.
 
     Args:
         present: columns of the file.
-        required: columns that the mapping reads.
+        mapping: the mapping that reads the file.
 
     Raises:
         SourceFileError: a column is missing; the message names it and the columns of the file.
     """
-    for source in required:
-        if source not in present:
-            shown = ", ".join(c for c in present if c != LINE)[:200]
-            raise SourceFileError("missing_column", reason("missing_column", column=source, columns=shown))
+    missing = mapping.missing_sources(present)
+    if missing:
+        shown = ", ".join(c for c in present if c != LINE)[:200]
+        raise SourceFileError("missing_column", missing_reason(missing, shown))
+
+
+def missing_reason(missing: list[str], shown: str) -> Reason:
+    """Return the reason for a file that lacks a column, or all columns of a needed value.
+
+    Args:
+        missing: the columns that it lacks.
+        shown: the columns that it has.
+    """
+    if len(missing) == 1:
+        return reason("missing_column", column=missing[0], columns=shown)
+    return reason("missing_columns", missing=missing, columns=shown)

@@ -67,7 +67,8 @@ def write_rejected(
         texts: header and sentences of the reasons.
 
     Returns:
-        (files written, number of rows that cannot be corrected this way: from task data or Parquet, or too long).
+        (files written, number of rows that cannot be corrected this way: from task data, Parquet, or sheets whose lines
+        above the header differ, or too long).
     """
     folder.mkdir(parents=True, exist_ok=True)
     written, left, taken = [], 0, set[str]()
@@ -76,13 +77,18 @@ def write_rejected(
     for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
         mapping = mappings.get(part["mapping"][0])
         form = None if mapping is None else mapping.form_of(Path(str(file)))
-        if mapping is None or form not in CORRECTABLE_FORMS:
+        if mapping is None or form not in CORRECTABLE_FORMS or _has_lines_per_sheet(mapping, str(form)):
             left += part.height
             continue
         target = folder / corrections_name(str(file), taken)
         (_write_text if form == "delimited" else _write_sheet)(part, mapping, texts.header, target)
         written.append(target)
     return written, left
+
+
+def _has_lines_per_sheet(mapping: Mapping, form: str) -> bool:
+    """Return True if values come from lines above the header of each sheet; only those of the first are stored."""
+    return form == "sheet" and bool(mapping.sheets) and any(c.preamble is not None for c in mapping.columns)
 
 
 def _with_sentences(rows: pl.DataFrame, sentence_of: Callable[[Reason], str]) -> pl.DataFrame:

@@ -7,11 +7,14 @@ import dataframely as dy
 
 from transforms.config.constants import parse_constant
 from transforms.config.earlier_names import present_names
+from transforms.config.lookups import parse_lookup
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.toml_file import read_toml
+from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import contract
+from transforms.contracts.units import stored_unit
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import TOTALS, ColumnMapping, Dated, Mapping
 
@@ -21,21 +24,36 @@ def _names(value: str | list[str]) -> tuple[str, ...]:
 
 
 def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Column) -> ColumnMapping:
-    column_zone = row.get("time_zone") or zone
-    given = row.get("value")
+    given, lookup = row.get("value"), row.get("lookup", {})
     return ColumnMapping(
         column=name,
         sources=_names(row.get("from", [])),
-        unit=row.get("unit"),
+        combine=row.get("combine"),
+        optional=row.get("optional", False),
+        unit=row.get("unit") or (stored_unit(name) if "file_name" in row else None),
+        units=tuple(row.get("units", ())),
         format=row.get("format"),
-        time_zone=column_zone,
+        time_zone=zone,
         words=row.get("words"),
-        value=None if given is None else parse_constant(given, contract_of, column_zone, row.get("format")),
+        value=None if given is None else parse_constant(given, contract_of, zone, row.get("format")),
         file_name=row.get("file_name"),
+        preamble=row.get("preamble"),
+        sheet_name=row.get("sheet_name"),
+        lookup=tuple(parse_lookup(lookup, contract_of, zone, row.get("format"))),
+        by=row.get("by"),
+        at=row.get("at"),
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),
         scale_by=row.get("scale_by"),
     )
+
+
+def _zone(row: dict[str, Any], table: dict[str, Any], columns: dict[str, Any]) -> str | None:
+    """Return the time zone of a column: its own, that of the mapping, or that of the time column `at`."""
+    zone: str | None = (
+        row.get("time_zone") or table.get("time_zone") or columns.get(row.get("at", ""), {}).get("time_zone")
+    )
+    return zone
 
 
 def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
@@ -55,12 +73,16 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
     columns = {**own_columns, **table.get("columns", {})}
     present = present_names(table["kind"], columns)
     schema, dated = contract(table["kind"], catalogue).columns(), table.get("dated")
+    needed = (
+        *(((n,),) for n in needed_columns(contract(table["kind"], catalogue))),
+        *ONE_NEEDED.get(table["kind"], ()),
+    )
     return Mapping(
         name=name,
         kind=table["kind"],
         files=tuple(table["files"]),
         columns=tuple(
-            _column(present[n], row, table.get("time_zone"), schema[present[n]]) for n, row in columns.items()
+            _column(present[n], row, _zone(row, table, columns), schema[present[n]]) for n, row in columns.items()
         ),
         form=table.get("form"),
         separator=table.get("separator", ","),
@@ -75,6 +97,7 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         dated=None if dated is None else Dated(dated["file_name"], dated["format"]),
         time_zone=table.get("time_zone"),
         renamed=tuple((n, now) for n, now in present.items() if n != now),
+        needed=needed,
     )
 
 

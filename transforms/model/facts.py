@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from transforms.arrays import Array
 from transforms.config.response_catalogue import RESPONSES, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.source_tables import BY_LOOKS
 from transforms.mixed_model.quasi_likelihood import Counts, starting_predictor, working_response
 from transforms.model.campaign_days import add_campaign_day, seasons_of
 from transforms.model.design_matrix import DesignSpec, setting_steps
@@ -49,7 +50,7 @@ def row_key(facts: pl.DataFrame) -> str:
 
 
 def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
-    """Return the rows that a fit can use: complete ones that have the response.
+    """Return the rows that a fit can use: complete ones that have the response and were not picked by their looks.
 
     Args:
         facts: one row per load or audit.
@@ -59,7 +60,14 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
     spec = RESPONSES[response]
     if not set(measured_columns(spec)) <= set(facts.columns):
         return facts.clear()
-    return complete_facts(facts.filter(is_measured(spec)), response, settings)
+    return complete_facts(facts.filter(is_measured(spec), ~picked_by_looks(facts)), response, settings)
+
+
+def picked_by_looks(facts: pl.DataFrame) -> pl.Series:
+    """Return which rows were measured because of their looks, shape (n,): their selection depends on the outcome."""
+    if "sampling_reason" not in facts.columns:
+        return pl.repeat(value=False, n=facts.height, dtype=pl.Boolean, eager=True)
+    return facts["sampling_reason"].fill_null("") == BY_LOOKS
 
 
 def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:

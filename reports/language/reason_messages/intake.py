@@ -30,6 +30,7 @@ ROWS = {
     "check_without_result": mark("the root check has no measurement"),
     "check_without_link": mark("the root check names no load, machine or field"),
     "place_unknown": mark("the place is none of tank, pile and yard"),
+    "sampling_reason_unknown": mark("the reason of sampling is neither random nor looks"),
     "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
     "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
     "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
@@ -37,6 +38,10 @@ ROWS = {
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
     "unknown_word": mark("'{column}' is none of {words}"),
+    "word_not_known": mark(
+        "'{column}' contains '{word}', which is none of {words}; add it to the words of the mapping"
+    ),
+    "key_not_in_lookup": mark("the mapping has no value of {column} for '{key}'; add one"),
     "not_a_step": mark("'{column}' is not a number between the steps {low:g} and {high:g} of the mapping"),
     "not_a_number": mark("'{column}' is not a number with the decimal mark of the mapping"),
     "same_key_twice": mark("{key} occurs earlier in this file with other values; the first was taken"),
@@ -49,11 +54,14 @@ ROWS = {
 FILES = {
     "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
     "missing_column": mark("there is no column '{column}'; the file has {columns}"),
+    "missing_columns": mark("at least one of the columns {missing} is needed; the file has {columns}"),
     "unit_unknown": mark("the file does not state the unit of '{column}'; name it in the mapping"),
     "unit_mismatch": mark(
         "'{column}' has the unit '{unit}', which cannot be converted to '{stored_unit}'; correct it in the mapping"
     ),
     "not_in_file_name": mark("{column} should be in the file's name, and is not"),
+    "not_in_preamble": mark("{column} should be in a line above the header, and is not"),
+    "not_in_sheet_name": mark("{column} should be in the name of the sheet '{sheet}', and is not"),
     "reader_failed": mark("{why}; send it in another format, or in parts"),
     "reader_too_slow": mark("reading it took more than {max_s:.0f} s"),
     "reader_processor_time": mark("reading it took too much processor time"),

@@ -95,6 +95,27 @@ LOG = {
         "work_state": {"from": "state", "words": {"Roden": "working"}},
     },
 }
+DIALECT: dict[str, Any] = {
+    "kind": "telemetry",
+    "files": ["log*.csv"],
+    "form": "delimited",
+    "header_line": 3,
+    "decimal": ".",
+    "separator": ";",
+    "time_zone": "Europe/Prague",
+    "columns": {
+        "machine_id": {
+            "preamble": "terminal (\\d+)",
+            "lookup": {"6": "M02", "7": {"2025-09-01": "M03", "2025-10-12": "M05"}},
+            "at": "logged_at",
+        },
+        "logged_at": {"from": ["Zeit", "Time"], "combine": "first", "optional": True, "format": "%d.%m.%Y %H:%M:%S"},
+        "work_state": {"from": "S", "optional": True, "words": {"R": "working", "": "idle"}},
+        "unloading": {"from": "U", "words": {"auf": 1, "zu": "no"}},
+        "tank_t": {"from": ["Full", "Empty"], "combine": "difference", "units": ["kg", "t"], "optional": True},
+        "share_depth_cm": {"from": ["L", "R"], "combine": "mean", "unit": "mm", "optional": True},
+    },
+}
 
 
 def valid_season() -> dict[str, Any]:
@@ -105,7 +126,7 @@ def valid_season() -> dict[str, Any]:
 
 
 def valid_mappings() -> list[dict[str, Any]]:
-    return [*(tomllib.loads(p.read_text("utf-8")) for p in sorted(MAPPINGS.glob("*.toml"))), TICKETS, LOG]
+    return [*(tomllib.loads(p.read_text("utf-8")) for p in sorted(MAPPINGS.glob("*.toml"))), TICKETS, LOG, DIALECT]
 
 
 def assert_types(made: "DataclassInstance") -> None:
@@ -358,7 +379,7 @@ def refused_mapping(catalogue, column: str | None = None, **keys) -> set[tuple[s
         ({"column": "weighed_at", "value": dt.time(6)}, ("wrong_value", "value")),
         ({"column": "weighed_at", "from": "W", "format": "%d.%m.%Y %H"}, ("wrong_value", "format")),
         ({"column": "weighed_at", "from": "W", "format": "%H:%M"}, ("wrong_value", "format")),
-        ({"column": "weighed_at", "file_name": "(\\d+)"}, ("conflict", "file_name")),
+        ({"column": "weighed_at", "file_name": "(\\d+)"}, ("missing_key", "format")),
         ({"column": "field_id", "file_name": "t_"}, ("wrong_value", "file_name")),
         ({"column": "delivered_t", "from": "G", "steps": {"1": 1.0, "1.0": 2.0}}, ("conflict", "steps")),
         ({"column": "delivered_t", "from": "G", "full_scale": 40.0}, ("conflict", "full_scale")),

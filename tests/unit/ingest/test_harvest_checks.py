@@ -91,7 +91,7 @@ def test_a_root_check_with_any_subset_of_measurements_is_read(tmp_path, catalogu
         ({"slanting_count": 1, "Roots": 0}, "not_above_bound"),
         ({"slanting_count": -1}, "below_minimum"),
         ({"slanting_count": 1, "Checked": ""}, "column_empty"),
-        ({"slanting_count": 1, "Place": "Keller"}, "unknown_word"),
+        ({"slanting_count": 1, "Place": "Keller"}, "word_not_known"),
     ],
 )
 def test_a_root_check_that_cannot_be_is_rejected_with_its_reason(tmp_path, catalogue, cells, code):

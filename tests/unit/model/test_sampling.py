@@ -46,6 +46,19 @@ def test_the_standard_score_is_that_of_samples_drawn_without_replacement(facts, 
     assert abs(np.var(scores) - 1) < 3 * np.sqrt(2 / len(scores))
 
 
+def test_samples_picked_by_their_looks_change_no_fit(facts, catalogue):
+    random, picked = sampled(facts, 0.0, seed=7), sampled(facts, 3.0, seed=8)
+    both = random.with_columns(
+        pl.coalesce(DIRT, picked[DIRT]).alias(DIRT),
+        pl.when(pl.col(DIRT).is_null()).then(pl.lit("looks")).otherwise(pl.lit("random")).alias("sampling_reason"),
+    )
+    assert both[DIRT].count() > random[DIRT].count() + 100
+    alone, told = checked(random, catalogue), checked(both, catalogue)
+    np.testing.assert_array_equal(told.reml.coef, alone.reml.coef)
+    (row,) = sampling_check(told, both)
+    assert row["reason_code"] == "sampled_at_random"
+
+
 def test_without_unmeasured_loads_the_check_is_not_possible(facts, catalogue):
     fit = checked(facts, catalogue)
     (row,) = sampling_check(fit, facts)

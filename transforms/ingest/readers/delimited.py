@@ -5,7 +5,7 @@ line is rejected on its own. Both parsers give the same cells.
 """
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import partial
 from pathlib import Path
 
@@ -69,13 +69,14 @@ def byte_blocks(fd: int, start: int, size: int) -> Iterator[tuple[int, int]]:
         start = end
 
 
-def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
+def open_delimited(path: Path, mapping: Mapping, numbers: set[str], flags: Collection[str] = ()) -> Source:
     """Open a CSV-like file.
 
     Args:
         path: the file.
         mapping: the mapping that reads it.
         numbers: columns of the file that are read as numbers.
+        flags: those of them that may contain words instead.
 
     Raises:
         SourceFileError: the header is missing, not in the mapped encoding, or too large.
@@ -83,7 +84,7 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
     handle = open_as_utf8(path, mapping.encoding)
     try:
         lines, at = read_header(handle.fileno(), mapping)
-        layout = layout_of_text(lines, mapping, numbers)
+        layout = layout_of_text(lines, mapping, numbers, flags)
     except SourceFileError:
         handle.close()
         raise
@@ -108,7 +109,10 @@ def _read_block(fd: int, start: int, end: int, layout: TextLayout) -> Chunk:
     data = os.pread(fd, end - start, start)
     data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
     data = data if data.endswith(b"\n") else data + b"\n"
-    return parse_plain(data, layout) or parse_text(data, layout)
+    chunk = parse_plain(data, layout)
+    if chunk is None and layout.flags:
+        chunk = parse_plain(data, layout.with_flags_as_text)
+    return chunk or parse_text(data, layout)
 
 
 def endless_line(beginning: bytes, length: int) -> Chunk:

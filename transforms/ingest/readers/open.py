@@ -28,7 +28,7 @@ def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
     mapping = reader.mapping
     form = mapping.form_of(path)
     if form == "delimited":
-        source = open_delimited(path, mapping, reader.numbers())
+        source = open_delimited(path, mapping, *reader.number_columns())
     elif form == "iso11783":
         source = open_task_data(path, mapping, reader.catalogue)
     elif form == "parquet":

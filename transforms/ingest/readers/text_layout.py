@@ -5,7 +5,8 @@ import csv
 import os
 import tempfile
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO
@@ -34,6 +35,7 @@ class TextLayout:
         decimal: decimal mark.
         plain: True if blocks may be parsed directly into numbers.
         findings: notes on the columns, for the user.
+        flags: those of `numbers` that may contain words instead.
     """
 
     columns: list[str]
@@ -43,6 +45,12 @@ class TextLayout:
     decimal: str
     plain: bool
     findings: tuple[Reason, ...] = ()
+    flags: frozenset[str] = frozenset()
+
+    @cached_property
+    def with_flags_as_text(self) -> "TextLayout":
+        """The same layout with flags read as text."""
+        return replace(self, numbers=self.numbers - self.flags, flags=frozenset())
 
     @cached_property
     def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
@@ -55,10 +63,14 @@ class TextLayout:
         return [self.columns.index(c) for c in self.wanted]
 
 
-def _joined_names(header: list[list[str]]) -> list[str]:
+def _joined_names(header: list[list[str]], between: str = " ") -> list[str]:
     """Return the column names from the header rows; an unnamed column is named by its position.
 
     In all rows except the last, an empty cell repeats the cell to its left, as in merged cells.
+
+    Args:
+        header: cells of the header rows.
+        between: text between the names of one column.
     """
     filled: list[list[str]] = []
     for row in header[:-1]:
@@ -70,7 +82,7 @@ def _joined_names(header: list[list[str]]) -> list[str]:
     names: list[str] = []
     for i in range(max(len(r) for r in header)):
         cells = [r[i] for r in filled if i < len(r)] + ([header[-1][i].strip()] if i < len(header[-1]) else [])
-        names.append(" ".join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}")
+        names.append(between.join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}")
     return names
 
 
@@ -102,6 +114,17 @@ def column_names(header: list[list[str]]) -> list[str]:
     return unique_names(_joined_names(header))
 
 
+def named_as_mapped(columns: list[str], header: list[list[str]], sources: list[str]) -> list[str]:
+    """Return the column names with those of several rows as a mapping writes them: "a b", or "a / b".
+
+    >>> named_as_mapped(["Depth left", "Depth right"], [["Depth", ""], ["left", "right"]], ["Depth / left"])
+    ['Depth / left', 'Depth right']
+    """
+    slashed = unique_names(_joined_names(header, " / "))
+    wanted = set(sources) - set(columns)
+    return [s if s in wanted else c for c, s in zip(columns, slashed, strict=True)]
+
+
 def repeated_names(names: list[str]) -> tuple[Reason, ...]:
     """Return findings about names that several columns share."""
     repeated = [(name[:80], n) for name, n in Counter(names).items() if n > 1]
@@ -128,13 +151,14 @@ def split_line(line: str, separator: str) -> list[str]:
         return []
 
 
-def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> TextLayout:
+def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str], flags: Collection[str] = ()) -> TextLayout:
     """Return the column layout from the lines above the rows.
 
     Args:
         lines: the lines above the rows.
         mapping: the mapping that reads the file.
         numbers: columns that are read as numbers.
+        flags: those of them that may contain words instead.
 
     Raises:
         SourceFileError: the column names are missing, too many, or lack one that the mapping reads.
@@ -147,19 +171,21 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Tex
         why = reason("header_too_many_columns", columns=widest + 1, max_columns=MAX_COLUMNS)
         raise SourceFileError("too_many_columns", why)
     cells = [split_line(line, mapping.separator) for line in header]
-    columns = column_names(cells)
-    require_columns(columns, mapping.sources())
+    columns = named_as_mapped(column_names(cells), cells, mapping.sources())
+    require_columns(columns, mapping)
     plain = (
         mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
     )
     wanted = [c for c in columns if c in set(mapping.sources())]
-    return TextLayout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, repeated_columns(cells))
+    found = repeated_columns(cells)
+    own_flags = frozenset(flags) & set(columns)
+    return TextLayout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, found, own_flags)
 
 
 def _transcoded(path: Path, encoding: str) -> BinaryIO:
     """Return a temporary UTF-8 copy of a file; undecodable bytes become the replacement character."""
     try:
-        decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+        decoder = codecs.getincrementaldecoder(_byte_order(path, encoding))(errors="replace")
     except LookupError as problem:
         raise SourceFileError("encoding", reason("encoding_unknown", encoding=encoding)) from problem
     out = tempfile.TemporaryFile()  # noqa: SIM115
@@ -169,6 +195,17 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
         out.write(decoder.decode(b"", final=True).encode())
     out.flush()
     return out
+
+
+def _byte_order(path: Path, encoding: str) -> str:
+    """Return the encoding, for UTF-16 without a byte order mark with the order of the bytes of the first character."""
+    if encoding.lower().replace("_", "-") not in {"utf-16", "utf16"}:
+        return encoding
+    with path.open("rb") as handle:
+        first = handle.read(2)
+    if first in {codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE}:
+        return encoding
+    return "utf-16-be" if first[:1] == b"\x00" else "utf-16-le"
 
 
 def open_as_utf8(path: Path, encoding: str) -> BinaryIO:

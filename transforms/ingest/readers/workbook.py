@@ -15,7 +15,7 @@ from transforms.errors import SourceFileError, is_panic
 from transforms.ingest.chunk import EMPTY_WORDS, LINE, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.archive import checked_archive
-from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, repeated_columns
+from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, named_as_mapped, repeated_columns
 from transforms.ingest.readers.workbook_bounds import WorkbookBounds
 
 Result = TypeVar("Result")
@@ -133,10 +133,10 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
     header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
     if not any(any(row) for row in header):
         raise SourceFileError("no_header", reason("sheet_header_empty", row=mapping.header_line, sheet=name))
-    columns = column_names(header)
-    missing = [s for s in mapping.sources() if s not in columns]
+    columns = named_as_mapped(column_names(header), header, mapping.sources())
+    missing = mapping.missing_sources(columns)
     if missing and not is_only:
-        why = reason("sheet_lacks_column", column=missing[0])
+        why = reason("sheet_lacks_column", column=" / ".join(missing))
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", why)
         return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
@@ -148,4 +148,5 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
     cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
-    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header))
+    above = tuple("\t".join(_row(grid, i)) for i in range(first))
+    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header), preamble=above)

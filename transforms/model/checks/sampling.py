@@ -7,7 +7,7 @@ import polars as pl
 
 from transforms.arrays import Array
 from transforms.config.response_catalogue import RESPONSES
-from transforms.model.facts import complete_facts
+from transforms.model.facts import complete_facts, picked_by_looks
 from transforms.model.fit_result import ResponseFit
 from transforms.model.response_scale import is_measured
 from transforms.model.row_batches import RowBatches
@@ -49,7 +49,8 @@ def sampling_rate(fit: ResponseFit, facts: pl.DataFrame) -> SamplingRate | None:
         The relation; None with fewer than `MIN_VISITS` visits that have both measured and unmeasured loads.
     """
     spec = RESPONSES[fit.response]
-    facts = facts.with_columns(is_measured(spec).fill_null(value=False).alias(MEASURED))
+    measured_rows = is_measured(spec).fill_null(value=False) & ~picked_by_looks(facts)
+    facts = facts.with_columns(measured_rows.alias(MEASURED))
     rows = complete_facts(facts, fit.response, list(fit.settings))
     if rows[MEASURED].all():
         return None
