@@ -1,97 +1,50 @@
-"""Dialogue of the command `map`: propose a mapping for an export, ask questions, show ten rows, save."""
+"""Dialogue of the command `map`: propose the mappings for an export, ask questions, show ten rows, save."""
 
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-import polars as pl
 import typer
 from rich.console import Console
 
-from flows.cli.columns import Figure, plain
-from flows.cli.console_table import ConsoleTable
-from flows.cli.intake_tables import kind_words, rejected_table
-from flows.cli.mapping import FileKind
-from flows.cli.output import line_of, print_line, prose_console, show
-from flows.cli.stored_columns import stored_columns, stored_heading
+from flows.cli.mapping_preview import MappingPreview, preview_tables, print_proposal
+from flows.cli.mapping_questions import (
+    ask_all,
+    ask_unplaced,
+    open_questions,
+    parse_answers,
+    question_row,
+    unplaced_columns,
+)
+from flows.cli.output import print_line, prose_console, show
 from reports.language.bidi import without_isolates
-from reports.language.display_units import number
 from reports.language.reason_text import format_reason
-from reports.language.time_patterns import time_pattern
-from reports.language.translate import say, say_n
+from reports.language.translate import say
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Season, Workspace
+from transforms.config.workspace import Workspace
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.preview import first_rows
-from transforms.ingest.propose.proposal import MappingQuestion, Proposal
+from transforms.ingest.propose.lexicon import build_lexicon
+from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose
 from transforms.ingest.propose.sniff import sniff
+from transforms.ingest.propose.table import ProposalContext
 from transforms.ingest.propose.toml import mapping_text
+from transforms.ingest.propose.workspace_lexicon import read_lexicon
 from transforms.ingest.reader_process import ReaderFailureError
 from transforms.storage.lock import lock_workspace
+from transforms.storage.warehouse import Warehouse
 
 PREVIEW_ROWS = 10
-
-
-def _parse_answers(given: list[str]) -> dict[str, str]:
-    out = {}
-    for text in given:
-        key, sign, value = text.partition("=")
-        if not sign:
-            raise WorkspaceError(
-                "the answer '{answer}' has no value", where="--answer", remedy="write it as KEY=VALUE", answer=text
-            )
-        out[key.strip()] = value.strip()
-    if out.get("kind", FileKind.load) not in list(FileKind):
-        raise WorkspaceError(
-            "kind is '{name}'",
-            where="--answer",
-            remedy="use one of {kinds}",
-            name=out["kind"],
-            kinds=", ".join(FileKind),
-        )
-    return out
-
-
-def _print_proposal(console: Console, proposal: Proposal, season: Season) -> None:
-    """Print a proposal as part of the dialogue."""
-    for why in proposal.reasons:
-        print_line(console, f"· {format_reason(why, season.catalogue)}")
-    show(_proposal_table(proposal, season), stderr=console.stderr)
-    if proposal.unread:
-        print_line(console, say("Not read: {columns}", columns=", ".join(proposal.unread)))
-
-
-def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
-    """Return the table of the proposed columns."""
-    rows = [
-        {
-            "name": stored_heading(c.column, season),
-            "source": " + ".join(c.row.get("from", [])) or c.row.get("value") or say("file name"),
-            "form": c.row.get("unit") or time_pattern(c.row.get("format") or ""),
-            "confidence": Figure(100 * c.confidence),
-            "reasons": "; ".join(format_reason(why, season.catalogue) for why in c.reasons),
-        }
-        for c in proposal.columns
-    ]
-    return ConsoleTable(
-        say("Kind of rows: {kind}", kind=kind_words(proposal.kind)),
-        (
-            plain(say("Column"), "name"),
-            plain(say("Read from"), "source"),
-            plain(say("Unit or format"), "form"),
-            plain(say("Confidence, %"), "confidence"),
-            plain(say("Reason"), "reasons"),
-        ),
-        rows,
-    )
+Result = TypeVar("Result")
 
 
 def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, as_json: bool) -> None:
-    """Propose how to read a file, ask for what it does not state, show ten rows and save the mapping.
+    """Propose how to read a file, ask for what it does not state, show ten rows and save a mapping per kind of rows.
 
     Raises:
         WorkspaceError: the file cannot be read, or a question is open.
@@ -100,64 +53,78 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     season = workspace.season
     if not file.exists():
         raise WorkspaceError("the file does not exist", where=str(file), remedy="check its path")
-    answers = _parse_answers(answer)
+    answers = parse_answers(answer)
     is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
     console = Console(stderr=True) if as_json else prose_console()
+    context = proposal_context(workspace)
+    proposals = _proposed(file, context, answers)
+    is_offered = False
+    while is_interactive:
+        questions = open_questions(proposals)
+        if not questions and (is_offered or not sys.stdin.isatty()):
+            break
+        print_proposal(console, proposals, season)
+        if questions:
+            answers |= ask_all(console, questions, season.catalogue)
+        else:
+            is_offered = True
+            placed = ask_unplaced(console, proposals)
+            if not placed:
+                break
+            answers |= placed
+        proposals = _proposed(file, context, answers)
+    if not is_offered:
+        print_proposal(console, proposals, season)
+    _save(workspace, file, proposals, name, console, as_json=as_json)
+
+
+def proposal_context(workspace: Workspace) -> ProposalContext:
+    """Return the settings, ids and vocabulary of a workspace."""
+    extra = read_lexicon(workspace.root)
+    season = workspace.season
+    return ProposalContext(season.catalogue, season.time_zone, _known_ids(workspace), build_lexicon(extra))
+
+
+def _known_ids(workspace: Workspace) -> dict[str, frozenset[str]]:
+    """Return the ids that the workspace has, by column; none if its warehouse cannot be read now."""
+    if not workspace.warehouse.exists():
+        return {}
     try:
-        sniffed = run_isolated(sniff, file)
-        proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
-        while proposal.questions and is_interactive:
-            _print_proposal(console, proposal, season)
-            question = proposal.questions[0]
-            console.print()
-            print_line(console, format_reason(question.why, season.catalogue))
-            if question.choices:
-                print_line(console, "  " + say("one of: {choices}", choices=", ".join(question.choices)))
-            prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
-            answers[question.key] = _read_answer(console, prompt, question.guess)
-            proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
+        with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+            rows = warehouse.query("known_id")
+    except WorkspaceError:
+        return {}
+    return {str(c): frozenset(part["id"].to_list()) for (c,), part in rows.group_by("column_name")}
+
+
+def _proposed(file: Path, context: ProposalContext, answers: dict[str, str]) -> list[Proposal]:
+    """Return the proposals for a file, read in the encoding of the answers."""
+
+    def proposals() -> list[Proposal]:
+        return propose(run_isolated(sniff, file, answers.get("encoding")), file, context, answers)
+
+    return _run(proposals, file, "correct the file, or export it again")
+
+
+def _run(read: Callable[[], Result], file: Path, remedy: str) -> Result:
+    """Return the result of reading a file.
+
+    Raises:
+        WorkspaceError: the file cannot be read.
+    """
+    try:
+        return read()
     except SourceFileError as problem:
+        raise WorkspaceError(
+            "{fault}", where=str(file), remedy=remedy, fault=format_reason(problem.reason)
+        ) from problem
+    except ReaderFailureError as problem:
         raise WorkspaceError(
             "{fault}",
             where=str(file),
-            remedy="correct the file, or export it again",
+            remedy="export it in another format, or split it",
             fault=format_reason(problem.reason),
         ) from problem
-    except ReaderFailureError as problem:
-        raise _make_reader_error(problem, file) from problem
-    _print_proposal(console, proposal, season)
-    _save(workspace, file, proposal, name, console, as_json=as_json)
-
-
-def _read_answer(console: Console, prompt: str, guess: str) -> str:
-    """Ask until there is an answer or a guess; the prompt stays out of a piped table.
-
-    Raises:
-        typer.Abort: the input has ended.
-    """
-    answer = ""
-    while not answer:
-        console.print(line_of(f"{prompt}: "), end="", soft_wrap=True, highlight=False)
-        try:
-            answer = input().strip() or guess
-        except EOFError:
-            raise typer.Abort from None
-    return answer
-
-
-def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(
-        "{fault}",
-        where=str(file),
-        remedy="export it in another format, or split it",
-        fault=format_reason(problem.reason),
-    )
-
-
-def _question_row(question: MappingQuestion, catalogue: Catalogue) -> dict[str, Any]:
-    """Return a question as the JSON result."""
-    text = without_isolates(format_reason(question.why, catalogue))
-    return {"key": question.key, "text": text, "choices": question.choices, "guess": question.guess}
 
 
 def _mapping_toml(proposal: Proposal, file: Path, catalogue: Catalogue) -> str:
@@ -165,28 +132,29 @@ def _mapping_toml(proposal: Proposal, file: Path, catalogue: Catalogue) -> str:
 
 
 def _report_open_questions(
-    file: Path, proposal: Proposal, console: Console, catalogue: Catalogue, *, as_json: bool
+    file: Path, proposals: list[Proposal], console: Console, catalogue: Catalogue, *, as_json: bool
 ) -> None:
-    """Print the open questions of a proposal.
+    """Print the open questions of the proposals.
 
     Raises:
         WorkspaceError: always, because nothing can be saved before they are answered.
     """
+    questions = open_questions(proposals)
     if as_json:
-        typer.echo(
-            json.dumps(
-                {
-                    "questions": [_question_row(q, catalogue) for q in proposal.questions],
-                    "proposal": _mapping_toml(proposal, file, catalogue),
-                }
-            )
-        )
-    for question in proposal.questions:
+        texts = [_mapping_toml(p, file, catalogue) for p in proposals]
+        result = {
+            "questions": [question_row(q, catalogue) for q in questions],
+            "proposal": texts[0],
+            "proposals": texts,
+            "unplaced": unplaced_columns(proposals),
+        }
+        typer.echo(json.dumps(result))
+    for question in questions:
         text = f"? {question.key}: {format_reason(question.why, catalogue)}"
         if question.choices:
             text = say("{question} (one of: {choices})", question=text, choices=", ".join(question.choices))
         print_line(console, text)
-    keys = ", ".join(q.key for q in proposal.questions)
+    keys = ", ".join(q.key for q in questions)
     raise WorkspaceError(
         "questions are open ({keys})",
         where=str(file),
@@ -196,91 +164,81 @@ def _report_open_questions(
 
 
 def _save(
-    workspace: Workspace, file: Path, proposal: Proposal, name: str | None, console: Console, *, as_json: bool
+    workspace: Workspace, file: Path, proposals: list[Proposal], name: str | None, console: Console, *, as_json: bool
 ) -> None:
-    """Read ten rows through the proposal and save it; if questions are open, report them instead."""
+    """Read ten rows through each proposal and save it; if questions are open, report them instead."""
     catalogue = workspace.season.catalogue
-    if proposal.questions:
-        _report_open_questions(file, proposal, console, catalogue, as_json=as_json)
-    text = _mapping_toml(proposal, file, catalogue)
-    target = _choose_path(workspace, proposal, file, name)
-    mapping = parse_mapping(proposal.table(), target.stem, catalogue, str(target))
-    try:
-        rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
-    except SourceFileError as problem:
-        raise WorkspaceError(
-            "{fault}",
-            where=str(file),
-            remedy="give other answers with --answer KEY=VALUE",
-            fault=format_reason(problem.reason),
-        ) from problem
-    except ReaderFailureError as problem:
-        raise _make_reader_error(problem, file) from problem
-    filled = rows.select(c for c in rows.columns if c == "line" or rows[c].null_count() < rows.height)
-    if as_json:
-        typer.echo(
-            json.dumps(
-                {
-                    "mapping": str(target),
-                    "rows": filled.to_dicts(),
-                    "rejected": rejected.height,
-                    "looked_at": read_count,
-                },
-                default=str,
-            )
+    if open_questions(proposals):
+        _report_open_questions(file, proposals, console, catalogue, as_json=as_json)
+    previews: list[MappingPreview] = []
+    for proposal in proposals:
+        target = _choose_path(workspace, proposal, file, name, {p.target for p in previews})
+        mapping = parse_mapping(proposal.table(), target.stem, catalogue, str(target))
+        rows, rejected, examined = _run(
+            lambda mapping=mapping: run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS),  # type: ignore[misc]
+            file,
+            "give other answers with --answer KEY=VALUE",
         )
+        previews.append(MappingPreview(proposal, target, rows, rejected, examined))
+    if as_json:
+        typer.echo(json.dumps(_result(previews), default=str))
     else:
-        show(*_preview_tables(filled, rejected, read_count, workspace.season))
-    if not rows.height:
+        for preview in previews:
+            show(*preview_tables(preview, workspace.season))
+    if not any(p.rows.height for p in previews):
         raise WorkspaceError(
             "no row can be read with this mapping",
             where=str(file),
             remedy="give other answers with --answer KEY=VALUE",
         )
+    _write(workspace, [p for p in previews if p.rows.height], file, console, as_json=as_json)
+
+
+def _result(previews: list[MappingPreview]) -> dict[str, Any]:
+    """Return the JSON result: the first mapping, and all of them."""
+    mappings = [
+        {
+            "mapping": str(p.target),
+            "kind": p.proposal.kind,
+            "rows": p.filled().to_dicts(),
+            "rejected": p.rejected.height,
+            "looked_at": p.examined,
+        }
+        for p in previews
+    ]
+    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns([p.proposal for p in previews])}
+
+
+def _write(
+    workspace: Workspace, previews: list[MappingPreview], file: Path, console: Console, *, as_json: bool
+) -> None:
+    """Save the mappings."""
+    texts = [_mapping_toml(p.proposal, file, workspace.season.catalogue) for p in previews]
     with lock_workspace(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
-        target.write_text(text, "utf-8")
-    if not as_json:
-        reads = ", ".join(proposal.layout["files"])
+        for preview, text in zip(previews, texts, strict=True):
+            preview.target.write_text(text, "utf-8")
+    for preview in () if as_json else previews:
         print_line(
             console,
             say(
                 "Saved as {file}; it reads files named {names}. Next: copy them into {inbox}; taretrace check",
-                file=target,
-                names=reads,
+                file=preview.target,
+                names=", ".join(preview.proposal.layout["files"]),
                 inbox=workspace.inbox,
             ),
         )
 
 
-def _preview_tables(rows: pl.DataFrame, rejected: pl.DataFrame, read_count: int, season: Season) -> list[ConsoleTable]:
-    """Return the table of the first rows as read, and the table of rejected ones if there are any."""
-    title = say_n(
-        "The first {n} row as it would be read (times in {zone})",
-        "The first {n} rows as they would be read (times in {zone})",
-        rows.height,
-        zone=season.time_zone,
-    )
-    tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
-    if rejected.height:
-        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
-        count = say_n(
-            "{n} of the first {all} rows would be rejected",
-            "{n} of the first {all} rows would be rejected",
-            rejected.height,
-            all=number(read_count, 0),
-        )
-        tables.append(rejected_table(count, why, "line", season))
-    return tables
-
-
-def _choose_path(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:
+def _choose_path(workspace: Workspace, proposal: Proposal, file: Path, name: str | None, taken: set[Path]) -> Path:
     if name is not None:
-        safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in name) or "mapping"
-        return workspace.mappings / f"{safe}.toml"
+        base = "".join(c if c.isalnum() or c in "-_" else "_" for c in name) or "mapping"
+        target = workspace.mappings / f"{base}.toml"
+        is_free = target not in taken
+        return target if is_free else workspace.mappings / f"{base}_{proposal.kind}.toml"
     words = "".join(c if c.isalpha() else "_" for c in file.stem).strip("_") or "export"
     base = f"{proposal.kind}_{words}"[:60]
     target, number = workspace.mappings / f"{base}.toml", 2
-    while target.exists():
+    while target.exists() or target in taken:
         target, number = workspace.mappings / f"{base}_{number}.toml", number + 1
     return target

@@ -34,6 +34,7 @@ STORED_COLUMN_CODES = {
     "above_maximum",
     "ask_column",
     "ask_column_or_name",
+    "ask_flag",
     "ask_full_scale",
     "ask_match",
     "ask_unit_mismatch",
@@ -46,6 +47,7 @@ STORED_COLUMN_CODES = {
     "not_in_sheet_name",
     "text_has_nul_bytes",
     "text_too_long",
+    "unit_as_other",
     "value_not_a_number",
     "value_not_finite",
 }

@@ -76,6 +76,8 @@ UNITS: dict[str, Unit] = {
     "K": Unit("temperature", 1.0, SI, _KELVIN),
     "MJ/m2": Unit("irradiation", 1.0, SI),
     "W/m2": Unit("irradiation", 0.0036, SI),  # mean over one hour
+    "Wh/m2": Unit("irradiation", 0.0036, SI),
+    "J/cm2": Unit("irradiation", 0.01, SI),
     "mmol/kg": Unit("concentration", 1.0, SI),
     "mmol/100g": Unit("concentration", 10.0, SI),
     "deg": Unit("angle", 1.0, SI),

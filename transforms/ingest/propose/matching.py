@@ -1,155 +1,42 @@
-"""Matching of file columns to table columns by the words in their names."""
+"""Matching of a file's columns to table columns by names, units and values."""
 
 import re
-import tomllib
-import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
-from difflib import SequenceMatcher
-from functools import cache
-from importlib.resources import files
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from transforms.contracts.units import SUFFIX_UNIT, parse_unit
+from transforms.ingest.propose.header import Name
+from transforms.ingest.propose.lexicon import Lexicon
+from transforms.ingest.propose.plausible import Evidence
 
-MIN_SCORE = 0.45
-MIN_SIMILARITY, SHORT_LETTERS = 0.8, 3
-"""Minimum share of common letters of similar names; words of at most this many letters are not compared."""
-DOUBTFUL = 0.7
-"""Maximum confidence of a match by a word that means one weight at a weighbridge and another in the beet trade."""
-WEIGHBRIDGE, TRADE = "load_at_weighbridge", "load_in_trade"
-BRACKETED = re.compile(r"[\[(]([^\])]*)[\])]")
-NUMBERED = re.compile(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])")
-
-
-@cache
-def known_names() -> dict[str, dict[str, list[str]]]:
-    """Return the words of `names.toml`: section -> column -> phrases."""
-    return tomllib.loads(files(__package__).joinpath("names.toml").read_text("utf-8"))
+MIN_CONFIDENCE = 0.45
+"""Minimum confidence of a match that is proposed at all."""
+WEAK = 0.7
+"""Highest confidence of a weak phrase without other evidence."""
+SOLE = 0.97
+"""Confidence of a weak phrase if the values support it and no other column of the file could be meant."""
+CLOSE = 0.8
+"""A rival of at least this share of a match's confidence makes the match uncertain."""
+NEUTRAL = {"number": 0.97, "actual": 0.97, "mean": 0.95, "total": 0.9, "lab": 0.95, "utc": 1.0, "local": 1.0, "name": 0.9}
+"""Concept that a phrase does not name -> factor; it changes the meaning little."""
+CONTRARY = {"target", "planned", "maximum", "minimum", "gust", "direction", "price", "remark", "line", "until", "external"}
+"""Concepts that make another quantity of a name."""
+CONTRARY_FACTOR, KNOWN_FACTOR, UNKNOWN_FACTOR, AMBIGUOUS_FACTOR = 0.3, 0.6, 0.88, 0.985
+"""Factors for words of a name that the phrase does not name: contrary, of another concept, unknown; and for a word with
+several meanings (common practice, no source)."""
 
 
 @dataclass(frozen=True)
-class Name:
-    """Parsed column name.
+class Phrase:
+    """Phrase of concepts: those that a name must contain, and those that it may contain."""
 
-    Attributes:
-        sources: columns of the file with this name: one, or left and right.
-        words: normalized words of the name.
-        unit_text: unit in the name, as written; None if there is none.
-    """
-
-    sources: tuple[str, ...]
-    words: tuple[str, ...]
-    unit_text: str | None
-
-
-def plain_words(text: str) -> list[str]:
-    """Return the normalized words of a name: no accents, lower case, camel case and numbers split.
-
-    >>> plain_words("Ground speed [km/h]")
-    ['ground', 'speed', 'km', 'h']
-    """
-    spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
-    flat = unicodedata.normalize("NFKD", spaced).encode("ascii", "ignore").decode().casefold()
-    return NUMBERED.sub(" ", re.sub(r"[^a-z0-9]+", " ", flat)).split()
-
-
-def parse_column_name(column: str) -> Name:
-    """Parse a column name into words and a unit: in brackets, as the last word, or as a canonical suffix."""
-    bracket = BRACKETED.search(column)
-    rest, unit = BRACKETED.sub(" ", column), bracket.group(1).strip() if bracket else None
-    if unit is None:
-        for suffix in sorted(SUFFIX_UNIT, key=len, reverse=True):
-            if rest.casefold().endswith(suffix) and len(rest) > len(suffix):
-                rest, unit = rest[: -len(suffix)], SUFFIX_UNIT[suffix]
-                break
-    if unit is None:
-        parts = re.split(r"[\s,/_]+(?=[^\s,_]+$)", rest.strip(), maxsplit=1)
-        if len(parts) == 2 and parts[1] and parse_unit(parts[1]) is not None and not parts[1].isdigit():
-            rest, unit = parts
-        elif rest.strip().endswith("%"):
-            rest, unit = rest.strip()[:-1], "%"
-    return Name((column,), tuple(plain_words(rest)) or tuple(plain_words(column)), unit)
-
-
-def parse_column_names(columns: list[str]) -> list[Name]:
-    """Return the parsed names of the columns of a file; left and right columns are paired."""
-    sides = known_names()["words"]
-    out: list[Name] = []
-    halves: dict[tuple[tuple[str, ...], str | None], dict[str, Name]] = {}
-    for column in columns:
-        name = parse_column_name(column)
-        side = next((s for s in ("left", "right") if set(name.words) & set(sides[s]) and len(name.words) > 1), None)
-        if side is None:
-            out.append(name)
-            continue
-        rest = tuple(w for w in name.words if w not in sides[side])
-        pair = halves.setdefault((rest, name.unit_text), {})
-        pair[side] = name
-        if len(pair) == 2:
-            out.append(Name((pair["left"].sources[0], pair["right"].sources[0]), rest, name.unit_text))
-    alone = [n for pair in halves.values() if len(pair) == 1 for n in pair.values()]
-    return out + alone
-
-
-class NameIndex:
-    """Search index of the column names of a file, which limits comparisons to possibly similar names."""
-
-    def __init__(self, names: list[Name]) -> None:
-        self.names = names
-        whole = [tuple(plain_words(n.sources[0])) if len(n.sources) == 1 else n.words for n in names]
-        readings = [(words, j) for j, n in enumerate(names) for words in {n.words, whole[j]}]
-        self.words = [words for words, _ in readings]
-        self.texts = [" ".join(words) for words in self.words]
-        self.owners = np.array([j for _, j in readings], dtype=np.int64)
-        self.with_word: dict[str, set[int]] = {}
-        for i, words in enumerate(self.words):
-            for word in words:
-                self.with_word.setdefault(word, set()).add(i)
-        self.letters = np.vstack([_letters(text) for text in self.texts]) if readings else np.zeros((0, 128), np.int32)
-        self.lengths = np.array([len(text) for text in self.texts], dtype=np.int64)
-        self.known: dict[str, dict[int, float]] = {}
-
-    def likeness(self, phrase: str) -> dict[int, float]:
-        """Return the similarity, 0 to 1, of a phrase to each name by its index; dissimilar names are omitted."""
-        if phrase not in self.known:
-            best: dict[int, float] = {}
-            for i, score in [*self._contained(phrase), *self._similar(phrase)]:
-                owner = int(self.owners[i])
-                best[owner] = max(score, best.get(owner, 0.0))
-            self.known[phrase] = best
-        return self.known[phrase]
-
-    def _contained(self, phrase: str) -> list[tuple[int, float]]:
-        """Return (index, score) of names that contain all words of the phrase."""
-        wanted = plain_words(phrase)
-        if not wanted:
-            return []
-        candidates = sorted((self.with_word.get(w, set()) for w in wanted), key=len)
-        found = set.intersection(*candidates)
-        return [
-            (i, 1.0 if list(self.words[i]) == wanted else 0.55 + 0.35 * len(wanted) / len(self.words[i])) for i in found
-        ]
-
-    def _similar(self, phrase: str) -> list[tuple[int, float]]:
-        """Return (index, score) of names with almost the same letters; counts of common letters exclude most names."""
-        wanted = " ".join(plain_words(phrase))
-        if not self.texts or min(len(wanted), len(phrase)) <= SHORT_LETTERS:
-            return []
-        shared = np.minimum(self.letters, _letters(wanted)).sum(axis=1)
-        near = np.flatnonzero(
-            (2 * shared > MIN_SIMILARITY * (self.lengths + len(wanted))) & (self.lengths > SHORT_LETTERS)
-        )
-        ratios = [(int(i), SequenceMatcher(None, self.texts[i], wanted).ratio()) for i in near]
-        return [(i, 0.6 * ratio) for i, ratio in ratios if ratio > MIN_SIMILARITY]
-
-
-def _letters(text: str) -> NDArray[np.int32]:
-    """Return the number of occurrences of each ASCII character in a text."""
-    return np.bincount(np.frombuffer(text.encode(), np.uint8), minlength=128)[:128].astype(np.int32)
+    needed: tuple[str, ...]
+    allowed: frozenset[str]
+    is_weak: bool
+    text: str
 
 
 class Match(NamedTuple):
@@ -158,49 +45,141 @@ class Match(NamedTuple):
     name: Name
     confidence: float
     phrase: str | None
+    rivals: tuple[str, ...] = ()
 
 
-def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str, Match]:
+def parse_phrase(text: str, lexicon: Lexicon) -> Phrase:
+    """Return a phrase of `names.toml`; words that are no concepts are looked up, and else stand for themselves."""
+    is_weak = text.startswith("~")
+    plain = text.removeprefix("~")
+    inner = " ".join(re.findall(r"\(([^)]*)\)", plain))
+    needed = [c for word in re.sub(r"\([^)]*\)", " ", plain).split() for c in _concepts(word, lexicon)]
+    return Phrase(tuple(needed), frozenset(inner.split()), is_weak, " ".join(needed))
+
+
+def _concepts(word: str, lexicon: Lexicon) -> list[str]:
+    """Return the concept of a word of a phrase; several for a compound."""
+    if word in lexicon.concepts or word.isdigit():
+        return [word]
+    return [min(t.concepts) if t.concepts else t.text for t in lexicon.tokens(word)]
+
+
+def phrases_of(lexicon: Lexicon, kind: str, extra: tuple[tuple[str, str], ...]) -> dict[str, list[Phrase]]:
+    """Return the phrases of each column of a kind; the column's own name is one of them."""
+    texts = {c: list(p) for c, p in lexicon.sections.get(kind, {}).items()}
+    for column, label in extra if kind == "telemetry" else ():
+        texts.setdefault(column, []).append(label)
+    return {c: [parse_phrase(p, lexicon) for p in phrases] for c, phrases in texts.items()}
+
+
+def likeness(name: Name, phrase: Phrase) -> float:
+    """Return the similarity of a name and a phrase from 0 to 1; 0 if the name lacks a concept of the phrase."""
+    left = list(name.tokens)
+    score = 1.0
+    for concept in phrase.needed:
+        fitting = [t for t in left if concept in t.concepts or (not t.concepts and t.text == concept)]
+        if not fitting:
+            return 0.0
+        best = max(fitting, key=lambda t: (t.quality, -len(t.concepts)))
+        left.remove(best)
+        score *= best.quality or 1.0
+        score *= AMBIGUOUS_FACTOR if len(best.concepts) > 1 and len(name.tokens) == 1 else 1.0
+    repeated = set(phrase.needed)
+    for token in left:
+        if token.concepts & (phrase.allowed | repeated):
+            score *= token.quality
+        elif not token.concepts:
+            score *= UNKNOWN_FACTOR
+        else:
+            score *= max(NEUTRAL.get(c, CONTRARY_FACTOR if c in CONTRARY else KNOWN_FACTOR) for c in token.concepts)
+    return score
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Possible match of a table column and a file column; `strength` is its confidence without support by values."""
+
+    confidence: float
+    strength: float
+    is_weak: bool
+    supports: bool
+    phrase: str
+
+
+def _candidate(name: Name, column: str, phrases: list[Phrase], weigh: Callable[[str, Name], Evidence]) -> Candidate | None:
+    """Return the best match of a name with the phrases of a column, weighed by its values; None if there is none."""
+    scored = [(likeness(name, p), not p.is_weak, len(p.needed), p) for p in phrases]
+    own = name.sources[0].strip().casefold() == column.casefold()
+    score, _, _, best = max(scored, key=lambda s: (s[0] * (WEAK if not s[1] else 1.0), s[2]), default=(0.0, True, 0, None))
+    if own:
+        score, best = 1.0, Phrase((), frozenset(), is_weak=False, text=column)
+    if best is None or score <= 0.2:
+        return None
+    evidence = weigh(column, name)
+    if not evidence.factor:
+        return None
+    confidence = score * evidence.factor * (WEAK if best.is_weak else 1.0)
+    strength = confidence
+    if evidence.supports and not best.is_weak:
+        confidence = 1 - 0.5 * (1 - confidence)
+    return Candidate(min(confidence, 0.99), strength, best.is_weak, evidence.supports, best.text)
+
+
+def match(
+    names: list[Name], phrases: dict[str, list[Phrase]], weigh: Callable[[str, Name], Evidence]
+) -> dict[str, Match]:
     """Return the match of each table column, using each name at most once.
 
     Args:
-        index: the columns of the file.
-        kind: kind of file.
-        extra: additional columns and their phrases, such as settings that the workspace adds.
+        names: the columns of the file.
+        phrases: phrases of each table column.
+        weigh: evidence of the values for a table column and a name.
     """
-    if kind != "load":
-        return _assign(index, _phrases(kind, extra), {})
-    readings = [_assign(index, _phrases(kind, extra), known_names()[reading]) for reading in (WEIGHBRIDGE, TRADE)]
-    return readings[0] if "truck_empty_t" in readings[0] else readings[1]
-
-
-def _phrases(kind: str, extra: dict[str, list[str]]) -> dict[str, list[str]]:
-    phrases = dict(known_names()[kind])
-    for column, more in extra.items() if kind == "telemetry" else ():
-        phrases[column] = [*phrases.get(column, []), *more]
-    return phrases
-
-
-def _assign(index: NameIndex, phrases: dict[str, list[str]], doubtful: dict[str, list[str]]) -> dict[str, Match]:
-    """Return the assignment of names to columns with the best sum of scores; `doubtful` phrases never score high."""
     targets = list(phrases)
-    scores = np.zeros((len(targets), len(index.names)))
-    known: dict[tuple[int, int], tuple[float, str]] = {}
+    by_concept = _names_by_concept(names)
+    found: dict[tuple[int, int], Candidate] = {}
     for i, column in enumerate(targets):
-        sure = [column, " ".join(plain_words(column)), *phrases[column]]
-        unsure = doubtful.get(column, [])
-        for phrase, most in [*((p, 1.0) for p in sure), *((p, DOUBTFUL) for p in unsure)]:
-            for j, score in index.likeness(phrase).items():
-                known[i, j] = max(known.get((i, j), (0.0, "")), (min(score, most), phrase))
-                scores[i, j] = known[i, j][0]
-    rows, columns = linear_sum_assignment(-scores)
+        possible = {j for p in phrases[column] for j in by_concept.get(p.needed[0] if p.needed else "", set())}
+        for j in possible | by_concept.get(f"={column}", set()):
+            candidate = _candidate(names[j], column, phrases[column], weigh)
+            if candidate is not None:
+                found[i, j] = candidate
+    if not found:
+        return {}
+    scores = np.zeros((len(targets), len(names)))
+    for (i, j), candidate in found.items():
+        scores[i, j] = candidate.confidence
+    rows, columns = linear_sum_assignment(-(scores**2))
+    chosen = {(i, j) for i, j in zip(rows.tolist(), columns.tolist(), strict=True) if scores[i, j] > 0}
     return {
-        targets[i]: Match(index.names[j], *known[i, j])
-        for i, j in zip(rows.tolist(), columns.tolist(), strict=True)
-        if scores[i, j] >= MIN_SCORE
+        targets[i]: m for i, j in sorted(chosen) if (m := _settled(i, j, found, chosen, names)).confidence >= MIN_CONFIDENCE
     }
 
 
-def is_doubtful_weight(phrase: str | None) -> bool:
-    """Return True if a phrase means one weight at a weighbridge and another in the beet trade."""
-    return any(phrase in phrases for reading in (WEIGHBRIDGE, TRADE) for phrases in known_names()[reading].values())
+def _names_by_concept(names: list[Name]) -> dict[str, set[int]]:
+    """Return concept or unknown word -> indices of the names that contain it; "=" marks whole names."""
+    out: dict[str, set[int]] = {}
+    for j, name in enumerate(names):
+        out.setdefault(f"={name.sources[0].strip().casefold()}", set()).add(j)
+        for token in name.tokens:
+            for concept in token.concepts or {token.text}:
+                out.setdefault(concept, set()).add(j)
+    return out
+
+
+def _settled(
+    i: int, j: int, found: dict[tuple[int, int], Candidate], chosen: set[tuple[int, int]], names: list[Name]
+) -> Match:
+    """Return a match after competition: rivals that no better match takes make it uncertain."""
+    own = found[i, j]
+    taken_rows, taken_names = {a for a, _ in chosen}, {b for _, b in chosen}
+    other_names = {b: c.strength for (a, b), c in found.items() if a == i and b != j}
+    other_rows = {a: c.strength for (a, b), c in found.items() if b == j and a != i}
+    free = [b for b, c in other_names.items() if b not in taken_names and c >= CLOSE * own.strength]
+    is_contested = bool(free) or any(a not in taken_rows and c >= CLOSE * own.strength for a, c in other_rows.items())
+    confidence = own.confidence
+    if own.is_weak and own.supports and not other_names and not other_rows:
+        confidence = max(confidence, SOLE * min(1.0, own.confidence / WEAK))
+    if is_contested:
+        confidence = min(confidence, 0.8)
+    return Match(names[j], confidence, own.phrase, tuple(names[b].sources[0] for b in free))

@@ -5,6 +5,13 @@ from typing import Any
 
 from transforms.contracts.reason import Reason
 
+SURE = 0.95
+"""Confidence from which a column is read without a question."""
+OPEN = 0.9
+"""Highest confidence of a column while a question about it is open."""
+OF_FILE = {"time_zone", "encoding", "decimal"}
+"""Questions that have one answer for all mappings of a file."""
+
 
 @dataclass(frozen=True)
 class MappingQuestion:
@@ -15,12 +22,14 @@ class MappingQuestion:
         why: the question as a reason.
         choices: allowed answers; empty if any answer is allowed.
         guess: most likely answer; empty if there is none. Never a unit.
+        example: a value of the file as each likely answer would read it; empty if there is none.
     """
 
     key: str
     why: Reason
     choices: tuple[str, ...] = ()
     guess: str = ""
+    example: str = ""
 
 
 @dataclass
@@ -44,6 +53,7 @@ class Proposal:
         questions: questions to answer before the mapping can be saved.
         unread: columns of the file that no table column uses.
         reasons: reasons for the file format and layout.
+        prefix: prefix of the keys of its questions, if the file has several tables.
     """
 
     kind: str
@@ -52,27 +62,55 @@ class Proposal:
     questions: list[MappingQuestion] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
+    prefix: str = ""
 
     def table(self) -> dict[str, Any]:
         """Return the mapping as the table of a TOML file."""
         return {"kind": self.kind, **self.layout, "columns": {c.column: c.row for c in self.columns}}
 
+    def sources(self) -> set[str]:
+        """Return the columns of the file that the mapping reads."""
+        return {s for c in self.columns for s in c.row.get("from", [])}
+
+    def row_sources(self, columns: tuple[str, ...]) -> set[str]:
+        """Return the columns of the file that some table columns read."""
+        return {s for c in self.columns if c.column in columns for s in c.row.get("from", [])}
+
 
 @dataclass
 class Asker:
-    """Collector of open questions, given the answers so far."""
+    """Collector of open questions, given the answers so far.
+
+    Attributes:
+        answers: question key -> answer.
+        prefix: prefix of the keys, if a file has several mappings; an answer without it applies to all of them.
+        questions: open questions.
+    """
 
     answers: dict[str, str]
+    prefix: str = ""
     questions: list[MappingQuestion] = field(default_factory=list)
 
-    def ask(self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "") -> str | None:
-        """Return the answer to a question; if there is none, record the question and return None."""
-        if key in self.answers:
-            return self.answers[key]
-        self.again(key, why, choices, guess)
-        return None
+    def full_key(self, key: str) -> str:
+        """Return the key of a question with the prefix of its mapping; keys of the whole file have none."""
+        return key if key in OF_FILE else self.prefix + key
 
-    def again(self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "") -> None:
+    def answer(self, key: str) -> str | None:
+        """Return the answer to a question; None if there is none."""
+        return self.answers.get(self.full_key(key), self.answers.get(key))
+
+    def ask(
+        self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "", example: str = ""
+    ) -> str | None:
+        """Return the answer to a question; if there is none, record the question and return None."""
+        answer = self.answer(key)
+        if answer is None:
+            self.again(key, why, choices, guess, example)
+        return answer
+
+    def again(
+        self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "", example: str = ""
+    ) -> None:
         """Record a question even if it was answered, because the answer is invalid."""
-        if all(q.key != key for q in self.questions):
-            self.questions.append(MappingQuestion(key, why, tuple(choices or ()), guess))
+        if all(q.key != self.full_key(key) for q in self.questions):
+            self.questions.append(MappingQuestion(self.full_key(key), why, tuple(choices or ()), guess, example))

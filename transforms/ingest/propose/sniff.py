@@ -1,19 +1,21 @@
 """Detection of file format and layout: encoding, separator, header and unit rows, decimal mark."""
 
-import codecs
 import csv
 import re
 from collections import Counter
 from dataclasses import dataclass, field
+from fnmatch import fnmatch
 from pathlib import Path
 
 import polars as pl
 
 from transforms.config.forms import SUFFIX_FORM
 from transforms.contracts.reason import Reason, reason
-from transforms.contracts.units import parse_unit
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
+from transforms.ingest.propose.encoding import decode
+from transforms.ingest.propose.numbers import GROUPED, NUMBER, is_number
+from transforms.ingest.propose.unit_text import read_unit
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
 from transforms.ingest.readers.iso11783.source import value_names
 from transforms.ingest.readers.parquet import parquet_rows
@@ -25,10 +27,10 @@ SAMPLE_LINES = 400
 MARK_CELLS = 100_000
 """Maximum cells used to detect the decimal mark."""
 SEPARATORS = (";", ",", "\t", "|")
+STATED = re.compile(r"^[^:=]{2,40}[:=]\s*\S")
+"""A statement above the header, such as "Machine: R07"."""
+MOMENT = re.compile(r"^\d{1,4}[-./]\d{1,2}[-./]\d|^\d{1,2}:\d{2}")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
-NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$")
-GROUPED = re.compile(r"^[+-]?\d{1,3}(?:([.,' \u00a0])\d{3})(?:\1\d{3})*(?:[.,]\d+)?$")
-
 
 @dataclass
 class FormatGuess:
@@ -42,6 +44,7 @@ class FormatGuess:
         units: column -> text in the unit row.
         rows: sample rows as text, one cell per column.
         unsure: layout key -> (question, choices, best guess).
+        preamble: lines above the header.
     """
 
     form: str
@@ -51,47 +54,28 @@ class FormatGuess:
     units: dict[str, str] = field(default_factory=dict)
     rows: list[list[str]] = field(default_factory=list)
     unsure: dict[str, tuple[Reason, list[str], str]] = field(default_factory=dict)
+    preamble: list[str] = field(default_factory=list)
 
 
-def sniff(path: Path) -> FormatGuess:
-    """Detect the format and layout of a file from its beginning.
+def sniff(path: Path, encoding: str | None = None) -> list[FormatGuess]:
+    """Detect the format and layout of the tables of a file from its beginning: one, or one per sheet.
+
+    Args:
+        path: the file.
+        encoding: the user's answer about the encoding; None to detect it.
 
     Raises:
         SourceFileError: the file contains no table.
     """
     form = "iso11783" if path.is_dir() else SUFFIX_FORM.get(path.suffix.lower(), "delimited")
     if form == "delimited":
-        return _sniff_text(path)
+        return [_sniff_text(path, encoding)]
+    if form == "sheet":
+        return _sniff_sheets(path)
     sniffed = FormatGuess(form, reasons=[reason("format_by_name", form_name=form)])
     if form in FORMAT_SNIFFERS:
         FORMAT_SNIFFERS[form](path, sniffed)
-    return sniffed
-
-
-def _encoding(data: bytes, sniffed: FormatGuess) -> str:
-    """Return the decoded text and record its encoding; only UTF-8 and UTF-16 can be detected from bytes."""
-    for mark, name in ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16")):
-        if data.startswith(mark):
-            sniffed.layout["encoding"] = name
-            sniffed.reasons.append(reason("utf16_by_mark"))
-            return data.decode("utf-16", "replace")
-    try:
-        text = codecs.getincrementaldecoder("utf-8-sig")().decode(data)
-    except UnicodeDecodeError:
-        odd = sorted(set(re.findall(r"[^\s;,\t|]*[\x80-\xff][^\s;,\t|]*", data.decode("latin-1"))))[:4]
-        guesses = [
-            f"{e}: {', '.join(w.encode('latin-1').decode(e, 'replace') for w in odd)}"
-            for e in ("cp1252", "cp1250", "cp852")
-        ]
-        sniffed.layout["encoding"] = "cp1252"
-        sniffed.unsure["encoding"] = (
-            reason("ask_encoding", guesses=" | ".join(guesses)),
-            ["cp1252", "cp1250", "cp852"],
-            "cp1252",
-        )
-        return data.decode("cp1252", "replace")
-    sniffed.reasons.append(reason("utf8_by_bytes"))
-    return text
+    return [sniffed]
 
 
 def _cells(line: str, separator: str) -> list[str]:
@@ -112,30 +96,29 @@ def _separator(lines: list[str]) -> str:
     return best
 
 
-def is_number(cell: str) -> bool:
-    """Return True if a cell is a number with any decimal mark.
-
-    >>> is_number("1.204,5")
-    True
-    >>> is_number("F012")
-    False
-    """
-    return bool(NUMBER.match(cell) or GROUPED.match(cell))
-
-
 def _is_label(cells: list[str]) -> bool:
     filled = [c for c in cells if c]
-    texts = [c for c in filled if not re.match(r"^[+-]?\d", c)]
+    texts = [c for c in filled if not _is_value(c) and not STATED.match(c)]
     return len(filled) >= max(2, len(cells) // 3) and len(texts) >= 0.8 * len(filled)
 
 
-def _sniff_text(path: Path) -> FormatGuess:
+def _is_value(cell: str) -> bool:
+    """Return True for a number, a date or a time; a name may contain digits, such as "2-4 cm" or "1. Wägung"."""
+    return is_number(cell) or MOMENT.match(cell) is not None
+
+
+def _sniff_text(path: Path, encoding: str | None) -> FormatGuess:
     with path.open("rb") as handle:
         data = handle.read(SAMPLE_BYTES)
-    sniffed = FormatGuess("delimited")
-    if b"\x00" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+    decoded = decode(data, encoding)
+    text = decoded.text
+    if "\x00" in text:
         raise SourceFileError("not_a_table", reason("file_has_nul_bytes"))
-    text = _encoding(data, sniffed)
+    sniffed = FormatGuess("delimited", reasons=decoded.reasons)
+    if decoded.encoding != "utf-8":
+        sniffed.layout["encoding"] = decoded.encoding
+    if decoded.question is not None:
+        sniffed.unsure["encoding"] = decoded.question
     lines = text.splitlines()[:SAMPLE_LINES]
     if len(data) == SAMPLE_BYTES and len(lines) > 1 and len(text.splitlines()) <= SAMPLE_LINES:
         lines.pop()
@@ -155,18 +138,41 @@ def _sniff_text(path: Path) -> FormatGuess:
     return sniffed
 
 
-def _sniff_sheet(path: Path, sniffed: FormatGuess) -> None:
-    best: tuple[int, str, list[list[str]]] = (0, "", [])
+def _sniff_sheets(path: Path) -> list[FormatGuess]:
+    """Return the tables of a workbook, the most filled first; sheets with the same columns are one table."""
+    tables: list[tuple[int, FormatGuess]] = []
+    names: dict[tuple[str, ...], list[str]] = {}
+    every = []
     for name, grid in sheet_grids(path):
+        every.append(name)
         rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(SAMPLE_LINES).iter_rows()]
-        filled = sum(sum(bool(c) for c in row) for row in rows)
-        if filled > best[0]:
-            best = (filled, name, rows)
-    if not best[2]:
+        sniffed = FormatGuess("sheet", reasons=[reason("format_by_name", form_name="sheet")])
+        try:
+            _sniff_rows(rows, sniffed)
+        except SourceFileError:
+            continue
+        if not sniffed.rows:
+            continue
+        key = (*sniffed.columns, str(sniffed.layout.get("header_line")))
+        names.setdefault(key, []).append(name)
+        if len(names[key]) == 1:
+            tables.append((sum(bool(c) for row in rows for c in row), sniffed))
+    if not tables:
         raise SourceFileError("not_a_table", reason("no_sheet_with_table"))
-    sniffed.layout["sheet"] = best[1]
-    sniffed.reasons.append(reason("sheet_most_filled", sheet=best[1]))
-    _sniff_rows(best[2], sniffed)
+    for _, sniffed in tables:
+        _name_sheets(sniffed, names[(*sniffed.columns, str(sniffed.layout.get("header_line")))], every)
+    return [sniffed for _, sniffed in sorted(tables, key=lambda t: -t[0])]
+
+
+def _name_sheets(sniffed: FormatGuess, names: list[str], every: list[str]) -> None:
+    """Set the sheets of a table: by a pattern for their numbers, unless it matches other sheets as well."""
+    patterns = list(dict.fromkeys(re.sub(r"\d+", "*", re.sub(r"[\[\]?*]", "?", n)) for n in names))
+    if [n for n in every if any(fnmatch(n, p) for p in patterns)] != [n for n in every if n in names]:
+        patterns = names
+    if any(p.strip("*_-. ") == "" for p in patterns):
+        patterns = names
+    sniffed.layout["sheet"] = patterns[0] if len(patterns) == 1 else patterns
+    sniffed.reasons.append(reason("sheets_with_table", sheet=", ".join(names)))
 
 
 def _sniff_parquet(path: Path, sniffed: FormatGuess) -> None:
@@ -188,7 +194,6 @@ def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
 
 
 FORMAT_SNIFFERS = {
-    "sheet": _sniff_sheet,
     "parquet": _sniff_parquet,
     "geojson": _sniff_geojson,
     "iso11783": _sniff_task_data,
@@ -205,10 +210,13 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
     if at is None:
         raise SourceFileError("no_header", reason("no_header_found"))
     header, below = [rows[at]], rows[at + 1 :]
+    if at and _is_above(rows[at - 1], rows[at]):
+        at, header, below = at - 1, [rows[at - 1]], rows[at:]
+    sniffed.preamble = [" ".join(c for c in row if c) for row in rows[:at]]
     if at:
         sniffed.reasons.append(reason("header_below_lines", line=at + 1, n=at))
     sniffed.layout["header_line"] = at + 1
-    if below and _continues(header[0], below[0]):
+    if below and (_continues(header[0], below[0]) or _is_above(header[0], below[0])):
         header.append(below.pop(0))
         sniffed.layout["header_rows"] = 2
         sniffed.reasons.append(reason("header_of_two_rows"))
@@ -228,13 +236,25 @@ def _continues(above: list[str], row: list[str]) -> bool:
     return bool(gaps) and all(i < len(row) and row[i] for i in gaps) and _no_values(row) and not _is_units(row)
 
 
+def _is_above(row: list[str], header: list[str]) -> bool:
+    """Return True if a row above the names has groups of names: it makes repeated names different."""
+    filled = [c for c in row if c]
+    if len(row) != len(header) or len(filled) < 2 or not _no_values([*row, *header]) or "" not in row:
+        return False
+    repeated = len(header) - len(set(header))
+    joined = [c.removesuffix(f" ({n})") for c in column_names([row, header]) for n in (2,)]
+    return (repeated > 0 and len(joined) - len(set(joined)) < repeated) or (
+        len(filled) > 2 and not any(":" in c or "=" in c for c in filled)
+    )
+
+
 def _no_values(row: list[str]) -> bool:
-    return not any(re.match(r"^[+-]?\d", c) for c in row if c)
+    return not any(_is_value(c) for c in row if c)
 
 
 def _is_units(row: list[str]) -> bool:
     filled = [c for c in row if c and c not in {"-", "--"}]
-    known = [c for c in filled if parse_unit(c) is not None]
+    known = [c for c in filled if read_unit(c) is not None]
     return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
 
 
@@ -256,7 +276,10 @@ def _decimal(sniffed: FormatGuess) -> None:
         sniffed.reasons.append(reason("thousands_as_in", example=example))
     decimal = "," if len(comma) > len(point) else "."
     sniffed.layout["decimal"] = decimal
-    marked = comma if decimal == "," else point
+    marked, others = (comma, point) if decimal == "," else (point, comma)
+    if marked and others and all(re.match(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$", c) for c in others):
+        sniffed.layout["thousands"] = "," if decimal == "." else "."
+        sniffed.reasons.append(reason("thousands_as_in", example=others[0]))
     if not marked:
         sniffed.reasons.append(reason("no_decimal_mark"))
         return

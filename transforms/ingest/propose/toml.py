@@ -1,5 +1,6 @@
 """TOML text of a proposed mapping, with the reasons for each column as comments."""
 
+import datetime as dt
 import json
 from collections.abc import Callable
 from typing import Any
@@ -13,6 +14,8 @@ def _value(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, (int, float)):
         return repr(value)
+    if isinstance(value, dt.datetime):
+        return value.isoformat()
     if isinstance(value, dict):
         return (
             "{ " + ", ".join(f"{json.dumps(str(k), ensure_ascii=False)} = {_value(v)}" for k, v in value.items()) + " }"

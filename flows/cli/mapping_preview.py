@@ -1,0 +1,102 @@
+"""Tables of the command `map`: the proposed columns, and the first rows read through them."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+from rich.console import Console
+
+from flows.cli.columns import Figure, plain
+from flows.cli.console_table import ConsoleTable
+from flows.cli.intake_tables import kind_words, rejected_table
+from flows.cli.mapping_questions import unplaced_columns
+from flows.cli.output import print_line, show
+from flows.cli.stored_columns import stored_columns, stored_heading
+from reports.language.display_units import number
+from reports.language.reason_text import format_reason
+from reports.language.time_patterns import time_pattern
+from reports.language.translate import say, say_n
+from transforms.config.workspace import Season
+from transforms.ingest.propose.proposal import Proposal
+
+
+@dataclass(frozen=True)
+class MappingPreview:
+    """Proposal with the first rows read through it.
+
+    Attributes:
+        proposal: the proposal.
+        target: file of the mapping.
+        rows: first good rows.
+        rejected: rejected rows.
+        examined: number of rows examined.
+    """
+
+    proposal: Proposal
+    target: Path
+    rows: pl.DataFrame
+    rejected: pl.DataFrame
+    examined: int
+
+    def filled(self) -> pl.DataFrame:
+        """Return the first rows without empty columns."""
+        rows = self.rows
+        return rows.select(c for c in rows.columns if c == "line" or rows[c].null_count() < rows.height)
+
+
+def print_proposal(console: Console, proposals: list[Proposal], season: Season) -> None:
+    """Print the proposed mappings as part of the dialogue."""
+    for why in dict.fromkeys(why for p in proposals for why in p.reasons):
+        print_line(console, f"· {format_reason(why, season.catalogue)}")
+    for proposal in proposals:
+        show(_proposal_table(proposal, season), stderr=console.stderr)
+    unread = unplaced_columns(proposals)
+    if unread:
+        print_line(console, say("Not read: {columns}", columns=", ".join(unread)))
+
+
+def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
+    """Return the table of the proposed columns."""
+    rows = [
+        {
+            "name": stored_heading(c.column, season),
+            "source": " + ".join(c.row.get("from", [])) or str(c.row.get("value", "")) or say("file name"),
+            "form": c.row.get("unit") or time_pattern(c.row.get("format") or ""),
+            "confidence": Figure(100 * c.confidence),
+            "reasons": "; ".join(format_reason(why, season.catalogue) for why in c.reasons),
+        }
+        for c in proposal.columns
+    ]
+    return ConsoleTable(
+        say("Kind of rows: {kind}", kind=kind_words(proposal.kind)),
+        (
+            plain(say("Column"), "name"),
+            plain(say("Read from"), "source"),
+            plain(say("Unit or format"), "form"),
+            plain(say("Confidence, %"), "confidence"),
+            plain(say("Reason"), "reasons"),
+        ),
+        rows,
+    )
+
+
+def preview_tables(preview: MappingPreview, season: Season) -> list[ConsoleTable]:
+    """Return the table of the first rows as read, and the table of rejected ones if there are any."""
+    rows, rejected = preview.filled(), preview.rejected
+    title = say_n(
+        "The first {n} row as it would be read (times in {zone})",
+        "The first {n} rows as they would be read (times in {zone})",
+        rows.height,
+        zone=season.time_zone,
+    )
+    tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
+    if rejected.height:
+        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
+        count = say_n(
+            "{n} of the first {all} rows would be rejected",
+            "{n} of the first {all} rows would be rejected",
+            rejected.height,
+            all=number(preview.examined, 0),
+        )
+        tables.append(rejected_table(count, why, "line", season))
+    return tables

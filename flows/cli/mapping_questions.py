@@ -1,0 +1,155 @@
+"""Questions of the command `map`: reading answers, and asking all open questions in one go."""
+
+from typing import Any
+
+import typer
+from rich.console import Console
+
+from flows.cli.mapping import FileKind
+from flows.cli.output import line_of, print_line
+from reports.language.bidi import without_isolates
+from reports.language.reason_text import format_reason
+from reports.language.translate import say, say_n
+from transforms.config.settings_catalogue import Catalogue
+from transforms.errors import WorkspaceError
+from transforms.ingest.propose.proposal import MappingQuestion, Proposal
+
+ACCEPT_ALL = "."
+"""Answer that accepts the guesses of all further questions."""
+SHOWN_CHOICES = 12
+
+
+def parse_answers(given: list[str]) -> dict[str, str]:
+    """Return question key -> answer from texts KEY=VALUE.
+
+    Raises:
+        WorkspaceError: a text has no value, or the kind of file is not known.
+    """
+    out = {}
+    for text in given:
+        key, sign, value = text.partition("=")
+        if not sign:
+            raise WorkspaceError(
+                "the answer '{answer}' has no value", where="--answer", remedy="write it as KEY=VALUE", answer=text
+            )
+        out[key.strip()] = value.strip()
+    if out.get("kind", FileKind.load) not in list(FileKind):
+        raise WorkspaceError(
+            "kind is '{name}'",
+            where="--answer",
+            remedy="use one of {kinds}",
+            name=out["kind"],
+            kinds=", ".join(FileKind),
+        )
+    return out
+
+
+def open_questions(proposals: list[Proposal]) -> list[MappingQuestion]:
+    """Return the open questions of all mappings of a file, each once."""
+    return list({q.key: q for p in proposals for q in p.questions}.values())
+
+
+def ask_all(console: Console, questions: list[MappingQuestion], catalogue: Catalogue) -> dict[str, str]:
+    """Return the answers of a person to all open questions, asked one below the other.
+
+    Raises:
+        typer.Abort: the input has ended.
+    """
+    console.print()
+    print_line(
+        console,
+        say_n(
+            "{n} question. Enter accepts the guess in brackets, '{all}' all further guesses.",
+            "{n} questions. Enter accepts the guess in brackets, '{all}' all further guesses.",
+            len(questions),
+            all=ACCEPT_ALL,
+        ),
+    )
+    answers: dict[str, str] = {}
+    is_accepting = False
+    for question in questions:
+        if is_accepting and question.guess:
+            answers[question.key] = question.guess
+            continue
+        console.print()
+        print_line(console, format_reason(question.why, catalogue))
+        if question.example:
+            print_line(console, "  " + say("for example: {example}", example=question.example))
+        if question.choices:
+            print_line(console, "  " + _shown_choices(question))
+        prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
+        answer = read_answer(console, prompt, question.guess)
+        if answer == ACCEPT_ALL:
+            is_accepting = True
+            if not question.guess:
+                answer = read_answer(console, prompt, "")
+            else:
+                answer = question.guess
+        answers[question.key] = _chosen(answer, question)
+    return answers
+
+
+def _shown_choices(question: MappingQuestion) -> str:
+    shown = [f"{i} {c}" for i, c in enumerate(question.choices, 1)][:SHOWN_CHOICES]
+    more = len(question.choices) - len(shown)
+    return say("one of: {choices}", choices=", ".join(shown)) + (", …" if more > 0 else "")
+
+
+def _chosen(answer: str, question: MappingQuestion) -> str:
+    """Return the choice that a number stands for; else the answer itself."""
+    is_place = answer.isdigit() and answer not in question.choices and 0 < int(answer) <= len(question.choices)
+    return question.choices[int(answer) - 1] if is_place else answer
+
+
+def ask_unplaced(console: Console, proposals: list[Proposal]) -> dict[str, str]:
+    """Offer to ignore the columns that no table column uses; return answers that place some of them."""
+    unplaced = unplaced_columns(proposals)
+    if not unplaced:
+        return {}
+    console.print()
+    print_line(console, say("Not placed: {columns}", columns=", ".join(unplaced)))
+    print_line(console, say("Enter ignores them. To read one, answer as in {example}.", example=f"tank_t={unplaced[0]}"))
+    answers: dict[str, str] = {}
+    while True:
+        console.print(line_of("unplaced: "), end="", soft_wrap=True, highlight=False)
+        try:
+            text = input().strip()
+        except EOFError:
+            return answers
+        column, sign, source = text.partition("=")
+        if not sign:
+            return answers
+        answers[column.strip()] = source.strip()
+
+
+def unplaced_columns(proposals: list[Proposal]) -> list[str]:
+    """Return the columns of a file that none of its mappings reads."""
+    return list(dict.fromkeys(c for p in proposals for c in p.unread))
+
+
+def read_answer(console: Console, prompt: str, guess: str) -> str:
+    """Ask until there is an answer or a guess; the prompt stays out of a piped table.
+
+    Raises:
+        typer.Abort: the input has ended.
+    """
+    answer = ""
+    while not answer:
+        console.print(line_of(f"{prompt}: "), end="", soft_wrap=True, highlight=False)
+        try:
+            answer = input().strip() or guess
+        except EOFError:
+            raise typer.Abort from None
+    return answer
+
+
+def question_row(question: MappingQuestion, catalogue: Catalogue) -> dict[str, Any]:
+    """Return a question as the JSON result."""
+    text = without_isolates(format_reason(question.why, catalogue))
+    return {
+        "key": question.key,
+        "text": text,
+        "choices": question.choices,
+        "guess": question.guess,
+        "example": question.example,
+    }

@@ -1,0 +1,186 @@
+"""Decision about the kind of rows in a table, from names, units, values, repetition and intervals of time."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.harvest_checks import AUDIT_LOSSES, AUDIT_PIECES, CHECK_RESULTS
+from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
+from transforms.contracts.source_tables import CONTRACTS, contract
+from transforms.ingest.propose.header import Name
+from transforms.ingest.propose.lexicon import Lexicon
+from transforms.ingest.propose.matching import Match, match, phrases_of
+from transforms.ingest.propose.table import ProposalContext, SourceTable
+
+OFTEN_ELSEWHERE = {"machine_id", "site_id", "station_id"}
+"""Needed ids that exports often have in the file name, or nowhere."""
+SIGNATURE = {
+    "load": {"truck_full_t", "truck_empty_t", "delivered_t", "clean_t"},
+    "tare": {"dirt_tare_pct", "top_tare_pct", "sugar_pct", "amino_n_mmol_per_kg", "sample_kg"},
+    "loss_audit": {*AUDIT_PIECES, *AUDIT_LOSSES, "plot_m2", "plot_length_m", "sampled_roots_count"},
+    "root_check": {*CHECK_RESULTS, "checked_roots_count", "place"} - {"root_mass_kg"},
+    "weather_hour": {"air_temp_c", "rain_mm", "humidity_pct", "wind_m_s", "irradiation_mj_m2"},
+    "forecast_hour": {"issued_at"},
+    "weather_day": {"air_temp_max_c", "air_temp_min_c", "rain_mm"},
+    "field": {"grower_id", "area_ha", "clay_pct", "sand_pct", "yield_t_ha"},
+    "field_boundary": {"boundary"},
+    "machine_setup": {"valid_from_at", "generation", "rows_count", "tank_capacity_t", "operator_id"},
+}
+"""Kind of file -> columns that only such rows have; for telemetry, the settings and the state of the machine."""
+TELEMETRY_SIGNS = {"lat_deg", "lon_deg", "work_state", "tank_t", "unloading"}
+FULL_SIGNATURE = 2
+MIN_SCORE, CLOSE_KINDS = 0.5, 0.88
+INTERVALS = {
+    "telemetry": (0.0, 300.0),
+    "weather_hour": (500.0, 3 * 3600.0),
+    "forecast_hour": (500.0, 6 * 3600.0),
+    "weather_day": (20 * 3600.0, 28 * 3600.0),
+}
+"""Kind of file -> plausible median interval of its times in seconds."""
+TIME_COLUMN = {
+    "telemetry": "logged_at",
+    "weather_hour": "hour_at",
+    "forecast_hour": "hour_at",
+    "weather_day": "day_at",
+}
+UNLIKELY_INTERVAL, NO_INTERVAL = 0.6, 0.8
+TITLES = {
+    "telemetry": {"log"},
+    "load": {"ticket", "load", "weighed", "delivered"},
+    "tare": {"lab", "tare", "sample"},
+    "loss_audit": {"loss", "audit"},
+    "root_check": {"check"},
+    "weather_hour": {"weather"},
+    "weather_day": {"weather"},
+    "forecast_hour": {"forecast"},
+    "field": {"field"},
+    "machine_setup": {"machine"},
+}
+"""Kind of file -> concepts in the names of such files."""
+NAMED, NAMED_FORECAST = 1.08, 1.4
+PARTNERS = {frozenset({"load", "tare"}), frozenset({"loss_audit", "root_check"})}
+"""Kinds that a row may contain together."""
+
+
+@dataclass(frozen=True)
+class KindFit:
+    """Fit of a table to a kind of file: score from 0 to about 1, and the match of each column."""
+
+    kind: str
+    score: float
+    found: dict[str, Match]
+
+
+def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit:
+    """Return how well a table fits a kind of file."""
+    found = match_kind(table, kind, context.lexicon, context.catalogue)
+    confidence = {c: m.confidence for c, m in found.items()}
+    needed = [(c,) for c in needed_columns(contract(kind, context.catalogue)) if c not in OFTEN_ELSEWHERE]
+    hits = [max(confidence.get(c, 0.0) for c in group) for group in needed]
+    for alternatives in ONE_NEEDED.get(kind, ()):
+        hits.append(max(sum(confidence.get(c, 0.0) for c in a) / len(a) for a in alternatives))
+    signs = TELEMETRY_SIGNS | set(context.catalogue) if kind == "telemetry" else SIGNATURE.get(kind, set())
+    signature = min(1.0, sum(confidence.get(c, 0.0) for c in signs) / min(FULL_SIGNATURE, max(1, len(signs))))
+    explained = sum(confidence.values()) / max(1, len(table.names))
+    score = 0.35 * sum(hits) / max(1, len(hits)) + 0.45 * min(1.0, explained) + 0.2 * signature
+    score *= _interval_factor(table, kind, found) * _title_factor(table, kind, context.lexicon)
+    return KindFit(kind, score, found)
+
+
+def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
+    """Return the factor of a score for words in the names of the file and of its sheet."""
+    sheet = table.sniffed.layout.get("sheet") or ""
+    title = f"{table.path.stem} {sheet if isinstance(sheet, str) else sheet[0]}"
+    concepts = {c for t in lexicon.tokens(title) for c in t.concepts}
+    if "forecast" in concepts and kind in {"weather_hour", "forecast_hour"}:
+        return NAMED_FORECAST if kind == "forecast_hour" else UNLIKELY_INTERVAL
+    return NAMED if concepts & TITLES.get(kind, set()) else 1.0
+
+
+def match_kind(table: SourceTable, kind: str, lexicon: Lexicon, catalogue: Catalogue) -> dict[str, Match]:
+    """Return the match of each column of a kind of file."""
+    labels = tuple((n, s.label) for n, s in catalogue.items())
+    phrases = phrases_of(lexicon, kind, labels)
+    schema = contract(kind, catalogue).columns()
+    known = {c: p for c, p in phrases.items() if c in schema}
+    return match(table.names, known, lambda column, name: table.plausibility.weigh(kind, column, name))
+
+
+def _interval_factor(table: SourceTable, kind: str, found: dict[str, Match]) -> float:
+    """Return the factor of a score for the intervals of the times."""
+    if kind not in INTERVALS:
+        return 1.0
+    matched = found.get(TIME_COLUMN[kind])
+    seconds = None if matched is None else median_interval(table, matched.name.sources[0])
+    if seconds is None:
+        return NO_INTERVAL
+    if kind == "weather_hour" and _has_issue_time(table, matched.name if matched else None):
+        return UNLIKELY_INTERVAL
+    low, high = INTERVALS[kind]
+    return 1.0 if low <= seconds <= high else UNLIKELY_INTERVAL
+
+
+def _has_issue_time(table: SourceTable, hour: Name | None) -> bool:
+    """Return True if a second time repeats in many rows, as the time of issue of a forecast does."""
+    used = set() if hour is None else set(hour.sources)
+    times = [p for c, p in table.profiles.items() if c not in used and (p.time_form is not None or _is_serial(table, c))]
+    return any(2 * len(p.distinct) <= len(p.filled) for p in times)
+
+
+def _is_serial(table: SourceTable, column: str) -> bool:
+    is_named = table.name_of(column).has("time", "date", "hour", "issued", "forecast", "valid")
+    return is_named and table.profiles[column].serial_form is not None
+
+
+def median_interval(table: SourceTable, column: str) -> float | None:
+    """Return the median seconds between different times of a column, or of it with a clock; None if unknown."""
+    profile = table.profiles[column]
+    form = profile.time_form
+    if form is not None and form.has_clock:
+        return _median_step(form.read)
+    if profile.serial_form is not None:
+        factor = {"excel_1900": 86_400.0, "epoch_s": 1.0, "epoch_ms": 0.001}[profile.serial_form]
+        steps = pl.Series(profile.numbers).unique().sort().diff().drop_nulls()
+        return float(steps.median()) * factor if steps.len() else None  # type: ignore[arg-type]
+    clock = next((p for p in table.profiles.values() if p.is_clock), None)
+    if clock is None:
+        return _median_step(form.read) if form is not None else None
+    read = [c.replace(".", ":").replace("h", ":")[:8] for c in clock.filled]
+    times = pl.Series(read).str.to_time("%H:%M:%S", strict=False)
+    if times.null_count() > len(times) / 2:
+        times = pl.Series([r[:5] for r in read]).str.to_time("%H:%M", strict=False)
+    return _median_step(times)
+
+
+def _median_step(times: pl.Series) -> float | None:
+    steps = times.drop_nulls().cast(pl.Int64).unique().sort().diff().drop_nulls()
+    if not steps.len():
+        return None
+    scale = 1e9 if times.dtype == pl.Time else 1e6
+    return float(steps.median()) / scale  # type: ignore[arg-type]
+
+
+def rank_kinds(table: SourceTable, context: ProposalContext) -> list[KindFit]:
+    """Return the fit of every kind that `names.toml` describes, best first."""
+    kinds = [k for k in context.lexicon.sections if k in CONTRACTS]
+    return sorted((fit_kind(table, k, context) for k in kinds), key=lambda f: -f.score)
+
+
+def is_sure(ranked: list[KindFit]) -> bool:
+    """Return True if the best kind needs no question."""
+    first, others = ranked[0], ranked[1:]
+    if _has_both(first, others[0]):
+        others = others[1:]
+    return first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+
+
+def _has_both(first: KindFit, second: KindFit) -> bool:
+    """Return True if rows are of both kinds: each has columns of its own that the other does not use."""
+    if frozenset({first.kind, second.kind}) not in PARTNERS:
+        return False
+    used = [
+        {s for c, m in f.found.items() if c in SIGNATURE[f.kind] and m.confidence >= CLOSE_KINDS for s in m.name.sources}
+        for f in (first, second)
+    ]
+    return bool(used[0] - used[1]) and bool(used[1] - used[0])

@@ -1,0 +1,200 @@
+"""Draft of one mapping: matches settled by answers, arithmetic and order of times, then read column by column."""
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.required_columns import needed_columns, unmet_groups
+from transforms.contracts.source_tables import DEFAULTS, contract
+from transforms.ingest.propose.columns import ColumnReader
+from transforms.ingest.propose.constant_answer import parse_answer
+from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble
+from transforms.ingest.propose.file_pattern import files_pattern
+from transforms.ingest.propose.kinds import KindFit
+from transforms.ingest.propose.matching import Match
+from transforms.ingest.propose.proposal import SURE, Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.table import ProposalContext, SourceTable
+from transforms.ingest.propose.weights import ROLES, weight_roles
+
+SKIP = "skip"
+SETTLED, UNSETTLED = 0.97, 0.7
+MAX_ISSUE_DELAY = dt.timedelta(days=10)
+"""A ticket is issued at most this long after its weighing (common practice, no source)."""
+
+
+class MappingDraft:
+    """Builder of the proposal for one kind of rows of a table.
+
+    Args:
+        table: the table.
+        fit: the kind of rows, and the matches of its columns.
+        context: knowledge beside the file.
+        asker: answers and open questions.
+    """
+
+    def __init__(self, table: SourceTable, fit: KindFit, context: ProposalContext, asker: Asker) -> None:
+        self.table, self.kind, self.context, self.asker = table, fit.kind, context, asker
+        self.found = dict(fit.found)
+        self.reasons: dict[str, list[Reason]] = {}
+        self.reader = ColumnReader(table, context, asker)
+        self.schema = contract(fit.kind, context.catalogue)
+
+    def proposal(self) -> Proposal:
+        """Return the proposal with its open questions."""
+        layout = self._layout()
+        if self.kind == "load":
+            self._settle_weights()
+            self._doubt_issue_date()
+        if self.kind == "tare":
+            self._sample_of_ticket()
+        self._apply_answers()
+        self._ask_doubtful()
+        proposal = Proposal(self.kind, layout, questions=self.asker.questions, prefix=self.asker.prefix)
+        proposal.reasons = self.table.sniffed.reasons
+        for column in self.schema.columns():
+            if column in self.found and self.asker.answer(column) != SKIP:
+                name, confidence, phrase, _ = self.found[column]
+                named = reason("your_answer") if phrase is None else reason("name_matches", phrase=phrase)
+                why = self.reasons.get(column, [named])
+                proposal.columns.append(self.reader.column(column, name, confidence, why))
+        self._ask_needed(proposal)
+        order = list(self.schema.columns())
+        proposal.columns.sort(key=lambda c: order.index(c.column))
+        used = proposal.sources()
+        proposal.unread = [c for c in self.table.sniffed.columns if c not in used]
+        rows = {c.column: c.row for c in proposal.columns}
+        proposal.layout = {"files": [files_pattern(self.table.path, rows)], **proposal.layout}
+        return proposal
+
+    def _layout(self) -> dict[str, Any]:
+        """Return the layout with the answers about it, and ask about uncertain keys."""
+        layout = dict(self.table.sniffed.layout)
+        for key, (why, choices, guess) in self.table.sniffed.unsure.items():
+            answer = self.asker.ask(key, why, choices, guess)
+            if answer is not None:
+                layout[key] = answer
+        decimal = self.asker.answer("decimal")
+        if decimal and decimal != self.table.sniffed.layout.get("decimal"):
+            layout.update(decimal=decimal, thousands=self.table.sniffed.layout.get("decimal"))
+        if layout.get("separator") and layout["separator"] == layout.get("decimal"):
+            layout["quoted"] = True
+        return layout
+
+    def _settle_weights(self) -> None:
+        """Replace the matches of weights by the roles that their values settle; else doubt them."""
+        roles = weight_roles(self.table)
+        settled = {s for r in roles.values() if r is not None for s in r.name.sources}
+        for column in ROLES:
+            role = roles.get(column)
+            if role is not None:
+                self.found[column] = Match(role.name, SETTLED, "")
+                self.reasons[column] = [role.why]
+                continue
+            matched = self.found.get(column)
+            if matched is None:
+                continue
+            if column in roles or settled & set(matched.name.sources):
+                del self.found[column]
+            elif not matched.name.has("delivered", "clean"):
+                self.found[column] = matched._replace(confidence=min(matched.confidence, UNSETTLED))
+
+    def _doubt_issue_date(self) -> None:
+        """Doubt a date of issue long after the weighing, such as a date of payment, or before it."""
+        issued, weighed = self.found.get("issued_at"), self.found.get("weighed_at")
+        if issued is None:
+            return
+        forms = [
+            None if m is None else self.table.profiles[m.name.sources[0]].time_form for m in (issued, weighed)
+        ]
+        delay: Any = None
+        if forms[0] is not None and forms[1] is not None and len(forms[0].read) == len(forms[1].read):
+            delay = (forms[0].read.dt.date() - forms[1].read.dt.date()).cast(pl.Duration("us")).median()
+        is_right = isinstance(delay, dt.timedelta) and dt.timedelta(0) <= delay <= MAX_ISSUE_DELAY
+        if not is_right:
+            self.found["issued_at"] = issued._replace(confidence=min(issued.confidence, UNSETTLED))
+
+    def _sample_of_ticket(self) -> None:
+        """Identify a lab result by its ticket if it has no number of its own and each ticket has one result."""
+        ticket = self.found.get("load_id")
+        if "sample_id" in self.found or ticket is None:
+            return
+        if self.table.profiles[ticket.name.sources[0]].is_unique:
+            self.found["sample_id"] = Match(ticket.name, ticket.confidence, "")
+            self.reasons["sample_id"] = [reason("one_sample_per_ticket")]
+
+    def _apply_answers(self) -> None:
+        """Apply answers that name a file column for a table column."""
+        for column in self.schema.columns():
+            answer = self.asker.answer(column)
+            if answer is None or answer == SKIP or answer not in self.table.profiles:
+                continue
+            for other, matched in list(self.found.items()):
+                if other != column and answer in matched.name.sources and self.asker.answer(other) is None:
+                    del self.found[other]
+            pair = next((n for n in self.table.names if len(n.sources) > 1 and answer in n.sources), None)
+            is_pair = pair is not None and column in self.found and self.found[column].name == pair
+            name = pair if is_pair and pair is not None else self.table.name_of(answer)
+            self.found[column] = Match(name, 1.0, None)
+            self.reasons.pop(column, None)
+
+    def _ask_doubtful(self) -> None:
+        """Ask about every match below the line of confidence, with its rivals as choices."""
+        used = {s for m in self.found.values() if m.confidence >= SURE for s in m.name.sources}
+        for column, matched in self.found.items():
+            answered = (self.asker.answer(column), self.asker.answer(f"{column}.unit"))
+            if matched.confidence >= SURE or any(a is not None for a in answered):
+                continue
+            guess = matched.name.sources[0]
+            source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
+            code = "ask_weight" if column in ROLES else "ask_match"
+            why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
+            others = [c for c in self.table.sniffed.columns if c not in used]
+            choices = list(dict.fromkeys([guess, *matched.rivals, *others, SKIP]))
+            self.asker.ask(column, why, choices, guess, shown)
+
+    def _ask_needed(self, proposal: Proposal) -> None:
+        """Take ids from the file's name or the lines above the header, and ask about other required columns."""
+        have = {c.column for c in proposal.columns}
+        for column in needed_columns(self.schema):
+            if column not in have and column not in DEFAULTS and self.asker.answer(column) != SKIP:
+                self._elsewhere(column, proposal)
+        for first, *others in unmet_groups(self.kind, have):
+            shown = ", ".join(" + ".join(alternative) for alternative in others)
+            why = reason("ask_one_of", column=first[0], others=shown)
+            self.asker.ask(first[0], why, self._free(proposal))
+
+    def _free(self, proposal: Proposal) -> list[str]:
+        used = proposal.sources()
+        return [c for c in self.table.sniffed.columns if c not in used]
+
+    def _elsewhere(self, column: str, proposal: Proposal) -> None:
+        """Add a required column from outside the table, or ask for it."""
+        answer = self.asker.answer(column)
+        if answer and answer.startswith("="):
+            constant = parse_answer(answer[1:], self.schema.columns()[column])
+            row = {"value": constant}
+            proposal.columns.append(ColumnProposal(column, row, 1.0, [reason("your_answer_for_file")]))
+            return
+        above = id_in_preamble(column, self.table.sniffed.preamble, self.context.lexicon)
+        if above is not None and answer is None:
+            why = [reason("in_preamble", value=above.value)]
+            proposal.columns.append(ColumnProposal(column, {"preamble": above.pattern}, SETTLED, why))
+            return
+        named = id_in_file_name(self.table.path.name) if column == "machine_id" else None
+        if answer == "name" and named is not None:
+            proposal.columns.append(ColumnProposal(column, {"file_name": named.pattern}, SETTLED, [reason("in_file_name")]))
+            return
+        known = self.context.known.get(column, frozenset())
+        times = [c for c in self._free(proposal) if self.table.profiles[c].time_form is not None]
+        guess = "name" if named is not None else f"={min(known)}" if len(known) == 1 else ""
+        if column.endswith("_at") and len(times) == 1:
+            guess = times[0]
+        why_asked = (
+            reason("ask_column_or_name", column=column, found=named.value)
+            if named is not None
+            else reason("ask_column", column=column)
+        )
+        self.asker.ask(column, why_asked, [*(["name"] if named else []), *self._free(proposal)], guess)
+

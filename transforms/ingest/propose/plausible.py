@@ -1,0 +1,183 @@
+"""Evidence of the values of a file's column for or against the meaning of a table column."""
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.source_tables import CONTRACTS
+from transforms.contracts.units import UNITS, conversion_factor, stored_unit
+from transforms.ingest.propose.header import Name
+from transforms.ingest.propose.profile import ColumnProfile
+from transforms.ingest.propose.unit_text import read_unit
+
+WORD_COLUMNS = {"work_state": "states", "place": "places"}
+"""Column of words -> section of `names.toml` with the meanings of these words."""
+FLAGS = {"cancelled", "unloading", "rear_roller_reversed"}
+ROW_KEYS = {"load": "load_id", "tare": "sample_id", "loss_audit": "audit_id", "root_check": "check_id"}
+"""Kind of file -> column that identifies a row, apart from revisions."""
+KEYS = {**ROW_KEYS, "field": "field_id", "field_boundary": "field_id"}
+TYPICAL = {
+    "delivered_t": (1.0, 60.0),
+    "clean_t": (1.0, 60.0),
+    "truck_full_t": (5.0, 100.0),
+    "truck_empty_t": (2.0, 40.0),
+    "loaded_t": (0.5, 60.0),
+    "unloaded_t": (0.5, 60.0),
+    "dirt_tare_pct": (1.0, 50.0),
+    "sugar_pct": (10.0, 25.0),
+    "sample_kg": (2.0, 200.0),
+    "air_temp_c": (-25.0, 40.0),
+    "rain_mm": (0.0, 100.0),
+}
+"""Plausible medians in the stored unit, if narrower than the bounds of the contract (common practice, no source)."""
+SCALED = {"rotation", "mass", "length", "speed"}
+"""Dimensions of settings that a machine may log in percent of their full scale."""
+TIME_WORDS = ("time", "date", "utc", "hour", "issued", "forecast", "valid", "weighed", "arrival", "departure", "from", "check", "audit")
+"""Concepts of names of columns in which numbers may be times."""
+FEW_WORDS = 25
+MAX_MACHINES = 60
+KNOWN_SHARE = 0.6
+"""Minimum share of known ids among the values of a key."""
+
+
+class Evidence(NamedTuple):
+    """Evidence of values: a factor of the confidence, and True if the values support the meaning by themselves."""
+
+    factor: float
+    supports: bool
+
+
+NO_EVIDENCE, AGAINST, EXCLUDED = Evidence(1.0, supports=False), Evidence(0.5, supports=False), Evidence(0.0, supports=False)
+SUPPORTED = Evidence(1.0, supports=True)
+
+
+@dataclass
+class Plausibility:
+    """Evidence of all columns of a table.
+
+    Attributes:
+        profiles: values of the columns.
+        units: text of the unit row, by column.
+        catalogue: the machine settings of the workspace.
+        known: ids that the workspace already has, by column such as `load_id`.
+        made_at: local time at which the file was made.
+        answers: answers that state units.
+    """
+
+    profiles: dict[str, ColumnProfile]
+    units: dict[str, str]
+    catalogue: Catalogue
+    known: dict[str, frozenset[str]] = field(default_factory=dict)
+    made_at: dt.datetime | None = None
+
+    def unit_text(self, name: Name) -> tuple[str | None, bool]:
+        """Return (unit of a column as written in the unit row or the name, True if it is in the unit row)."""
+        in_row = self.units.get(name.sources[0])
+        return (in_row, True) if in_row and in_row not in {"-", "--"} else (name.unit_text, False)
+
+    def weigh(self, kind: str, column: str, name: Name) -> Evidence:
+        """Return the evidence for a table column in a file's column."""
+        profile = self.profiles[name.sources[0]]
+        if not profile.filled:
+            return NO_EVIDENCE
+        if column.endswith("_at"):
+            return self._time(column, name, profile)
+        if column.endswith("_id"):
+            return self._id(kind, column, profile)
+        if column in WORD_COLUMNS or column in FLAGS:
+            is_few = len(profile.distinct) <= FEW_WORDS and profile.time_form is None
+            return SUPPORTED if is_few else AGAINST
+        if column in {"generation", "cleaning_elements", "boundary"}:
+            return EXCLUDED if profile.time_form is not None else NO_EVIDENCE
+        return self._number(column, name, profile)
+
+    def _time(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
+        form = profile.time_form
+        if form is None:
+            is_serial = profile.serial_form is not None and name.has(*TIME_WORDS)
+            return SUPPORTED if is_serial or profile.is_clock else EXCLUDED
+        last = form.read.max()
+        is_future = self.made_at is not None and isinstance(last, dt.datetime) and last > self.made_at + dt.timedelta(2)
+        if column == "issued_at" and is_future:
+            return AGAINST
+        return SUPPORTED
+
+    def _id(self, kind: str, column: str, profile: ColumnProfile) -> Evidence:
+        if profile.time_form is not None and not profile.is_numeric or profile.is_clock:
+            return EXCLUDED
+        if profile.is_numeric and not profile.is_whole:
+            return EXCLUDED
+        known = self.known.get(column, frozenset())
+        joined = len(profile.distinct & known) / len(profile.distinct)
+        if column == ROW_KEYS.get(kind):
+            if profile.is_counter:
+                return AGAINST
+            repeats = 1 - len(profile.distinct) / len(profile.filled)
+            return Evidence(0.3, supports=False) if repeats > 0.5 else Evidence(1 - repeats, supports=repeats < 0.02)
+        if joined >= KNOWN_SHARE:
+            return SUPPORTED
+        if column == "machine_id" and len(profile.distinct) > MAX_MACHINES:
+            return AGAINST
+        if column == "load_id" and profile.is_counter:
+            return AGAINST
+        is_key = KEYS.get(kind) == column
+        return Evidence(0.5, supports=False) if is_key and not profile.is_unique else SUPPORTED
+
+    def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
+        if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
+            return EXCLUDED
+        text, _ = self.unit_text(name)
+        unit, stored = read_unit(text) if text else None, stored_unit(column)
+        if stored is None:
+            return self._count(column, unit, profile)
+        dimension = UNITS[stored].dimension
+        if text and unit is None:
+            return Evidence(0.9, supports=False)
+        if unit is None:
+            units = [u for u, v in UNITS.items() if v.dimension == dimension]
+            return NO_EVIDENCE if any(self.fits(column, u, profile) for u in units) else Evidence(0.3, supports=False)
+        if UNITS[unit].dimension != dimension:
+            return Evidence(0.97, supports=True) if unit == "pct" and dimension in SCALED else EXCLUDED
+        return SUPPORTED if self.fits(column, unit, profile) else AGAINST
+
+    def _count(self, column: str, unit: str | None, profile: ColumnProfile) -> Evidence:
+        """Return the evidence for a number without unit: kilograms and shares are not counts."""
+        if unit is not None and UNITS[unit].dimension not in {"count", "flag"}:
+            return EXCLUDED
+        low, high = self.bounds(column)
+        is_inside = (low is None or profile.numbers.min() >= low) and (high is None or profile.numbers.max() <= high)
+        if column.endswith(("_count", "_number")) or column == "revision":
+            return SUPPORTED if profile.is_whole and is_inside else Evidence(0.2, supports=False)
+        return NO_EVIDENCE if is_inside else AGAINST
+
+    def fits(self, column: str, unit: str, profile: ColumnProfile) -> bool:
+        """Return True if the median of a column is plausible in a unit."""
+        median = self.median(column, unit, profile)
+        if median is None:
+            return True
+        low, high = self.bounds(column)
+        return (low is None or median >= low) and (high is None or median <= high)
+
+    def median(self, column: str, unit: str, profile: ColumnProfile) -> float | None:
+        """Return the median of the values other than zero, in the stored unit; None without such values."""
+        numbers = profile.numbers[profile.numbers != 0]
+        stored = stored_unit(column)
+        if not numbers.size or stored is None:
+            return None
+        factor, offset = conversion_factor(unit, stored, where=column)
+        return float(np.median(numbers)) * factor + offset
+
+    def bounds(self, column: str) -> tuple[float | None, float | None]:
+        """Return the plausible (low, high) of a table column in its stored unit; None for no bound."""
+        if column in self.catalogue:
+            return self.catalogue[column].low, self.catalogue[column].high
+        if column in TYPICAL:
+            return TYPICAL[column]
+        for schema in CONTRACTS.values():
+            if column in schema.columns():
+                found = schema.columns()[column]
+                return getattr(found, "min", None), getattr(found, "max", None)
+        return None, None
