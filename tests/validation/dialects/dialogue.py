@@ -9,6 +9,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose
 from transforms.ingest.propose.sniff import FormatGuess, sniff
+from transforms.ingest.propose.table import ProposalContext
 
 
 @dataclass(frozen=True)
@@ -35,20 +36,27 @@ class Proposed:
 
 
 class Dialogue:
-    """Dialogue about one file.
-
-    Raises:
-        SourceFileError: the program finds no table in the file.
-    """
+    """Dialogue about one file."""
 
     def __init__(self, file: DialectFile, path: Path, catalogue: Catalogue, zone: str) -> None:
-        self.file, self.path, self.catalogue, self.zone = file, path, catalogue, zone
-        self.sniffed = sniff(path)
+        self.file, self.path, self.catalogue = file, path, catalogue
+        self.context = ProposalContext(catalogue, zone)
 
     def propose(self, answers: dict[str, str]) -> list[Proposed]:
-        """Return the proposals of the program, given the answers so far."""
-        proposal = propose(self.sniffed, self.path, self.catalogue, self.zone, answers)
-        return [Proposed(proposal, self.sniffed, self._truth(proposal, self.sniffed))]
+        """Return the proposals of the program, given the answers so far.
+
+        Raises:
+            SourceFileError: the program finds no table in the file.
+        """
+        tables = sniff(self.path, answers.get("encoding"))
+        proposals = propose(tables, self.path, self.context, answers)
+        return [self._compared(p, tables) for p in proposals]
+
+    def _compared(self, proposal: Proposal, tables: list[FormatGuess]) -> Proposed:
+        """Return a proposal with the table that it reads and its truth."""
+        sheet = proposal.layout.get("sheet")
+        sniffed = next((t for t in tables if t.layout.get("sheet") == sheet), tables[0])
+        return Proposed(proposal, sniffed, self._truth(proposal, sniffed))
 
     @staticmethod
     def prefix(proposed: Proposed, proposals: list[Proposed]) -> str:

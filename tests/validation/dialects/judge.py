@@ -13,6 +13,7 @@ import polars as pl
 from tests.validation.dialects.oracle import Source, TableTruth, constant_text, is_same_conversion
 from tests.validation.dialects.truth import Censored, Constant, Row
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.flag_words import parse_flag
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.preview import first_rows
@@ -48,11 +49,17 @@ def is_right(truth: TableTruth, column: str, row: dict[str, Any], sniffed: Forma
     meaning = sources[0].meaning
     if meaning.words is not None:
         words = row.get("words") or {}
-        read = {cell: str(words.get(cell, cell)).casefold() for cell in meaning.words if cell}
+        read = {cell: str(words.get(cell, _default_word(cell, column))).casefold() for cell in meaning.words if cell}
         return all(_flag(read[c]) == _flag(w) for c, w in meaning.words.items() if c)
     if meaning.full_scale is not None:
         return row.get("full_scale") == meaning.full_scale
     return "unit" not in row or is_same_conversion(row["unit"], column, meaning)
+
+
+def _default_word(cell: str, column: str) -> str:
+    """Return the meaning of a word for which a mapping has none."""
+    flag = None if column in {"work_state", "place"} else parse_flag(cell, column)
+    return cell if flag is None else str(flag)
 
 
 def _flag(word: str) -> str:
