@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.program import Ran, taretrace
+from tests.support.program import taretrace
 from tests.support.program import taretrace_here as taretrace_quickly
 from tests.validation.dialects.dialogue import Dialogue
 from tests.validation.dialects.interview import FileScore, answer_all
@@ -17,8 +17,8 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace
 from transforms.contracts.source_tables import CONTRACTS
 
-SEEDS = (17, 3, 14)
-"""Offices that write in German, French and Spanish."""
+SEEDS = (17, 6, 11)
+"""Offices that write in German, Spanish and French."""
 PAGE_KINDS = {"telemetry", "load", "tare", "field", "machine_setup", "weather_hour"}
 """Kinds that a page needs; the quick test maps only their files."""
 
@@ -63,12 +63,6 @@ def mapped_office(seed: int, folder: Path, catalogue: Catalogue, kinds: set[str]
     return Mapped(office, workspace, failed)
 
 
-def counts(ran: Ran) -> dict[str, int]:
-    assert ran.code == 0, ran.err
-    result = json.loads(ran.out)
-    return {k: result[k] for k in ("rows_in", "rows_accepted", "rows_rejected")}
-
-
 def check_and_ingest(mapped: Mapped) -> None:
     """Check and ingest the files; every row that the office wrote must be accepted."""
     assert mapped.failed == {}
@@ -76,8 +70,11 @@ def check_and_ingest(mapped: Mapped) -> None:
     assert checked.code == 0, checked.out + checked.err
     n = mapped.row_count()
     assert n > 0
-    taken = counts(taretrace_quickly("ingest", mapped.workspace.root, "--json"))
-    assert taken == {"rows_in": n, "rows_accepted": n, "rows_rejected": 0}
+    ran = taretrace_quickly("ingest", mapped.workspace.root, "--json")
+    assert ran.code == 0, ran.err
+    taken = json.loads(ran.out)
+    assert (taken["rows_accepted"], taken["rows_rejected"]) == (n, 0)
+    assert taken["rows_in"] == n + taken["rows_repeated"]  # rows of totals repeat others
 
 
 @pytest.mark.parametrize("seed", SEEDS)
