@@ -19,6 +19,9 @@ from transforms.ingest.given_text import source_label
 from transforms.ingest.lookup_values import key_text, value_of_key
 from transforms.ingest.mapping import ColumnMapping, Mapping
 
+SHOWN_WORDS = ("1", "0", "yes", "no", "forward", "reverse")
+"""Words of flags that a reason names; the others are translations of these."""
+
 
 @dataclass(frozen=True)
 class CellCheck:
@@ -246,7 +249,7 @@ class CellConverter:
             why = reason("not_a_time", column=label, form=column.format, time_zone=column.time_zone)
             return CellCheck(name, unread, "not_a_time", why)
         if column.words is not None or name in self.flags:
-            words = list(column.words or ("1", "0", "yes", "no"))
+            words = list(column.words or (w for w in SHOWN_WORDS if w in flag_words(name)))
             first = pl.coalesce(self._bad_word(column, s, dtype) for s in column.sources)
 
             def why_of(word: str) -> Reason:
