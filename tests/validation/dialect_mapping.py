@@ -1,0 +1,133 @@
+"""Measure mappings that are proposed for the exports of invented offices.
+
+    python tests/validation/dialect_mapping.py                 offices 1 to 20, onto the page
+    python tests/validation/dialect_mapping.py --offices 3 7   only these, printed with each trouble
+    python tests/validation/dialect_mapping.py --set-aside     offices 21 to 40, once, when nothing is tuned any more
+
+Offices 21 to 40 use words, patterns of headers and time formats that offices 1 to 20 never use.
+"""
+
+import argparse
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
+from tests.validation.dialects.interview import (
+    NOT_PLACED,
+    OUTCOMES,
+    RIGHT,
+    RIGHT_ASKED,
+    WRONG,
+    WRONG_ASKED,
+    FileScore,
+    interview,
+)
+from tests.validation.dialects.office import FIRST_SET_ASIDE, draw_office
+from tests.validation.dialects.write_files import write_office
+from transforms.config.settings_catalogue import load_catalogue
+
+OFFICES = range(1, FIRST_SET_ASIDE)
+SET_ASIDE = range(FIRST_SET_ASIDE, FIRST_SET_ASIDE + 20)
+
+
+def scores_of(seed: int) -> list[FileScore]:
+    """Return the scores of all files of an office."""
+    office, catalogue = draw_office(seed), load_catalogue()
+    with tempfile.TemporaryDirectory() as folder:
+        paths = write_office(office, Path(folder))
+        pairs = zip(office.files, paths, strict=True)
+        return [interview(file, path, catalogue, office.zone, seed) for file, path in pairs]
+
+
+def summary(scores: list[FileScore]) -> list[list[str]]:
+    """Return the rows of the table of figures."""
+    outcomes = Counter(outcome for s in scores for _, outcome in s.outcomes)
+    columns, files = outcomes.total(), len(scores)
+    spurious = sum(len(s.spurious) for s in scores)
+    sure = [right for s in scores for right in s.sure]
+    questions = sum(len(s.asked) for s in scores)
+
+    def share(n: int, of: int) -> str:
+        return f"{n} ({100 * n / max(1, of):.1f} %)"
+
+    return [
+        ["meaningful columns", str(columns)],
+        ["right without asking", share(outcomes[RIGHT], columns)],
+        ["right after asking", share(outcomes[RIGHT_ASKED], columns)],
+        ["asked", share(outcomes[RIGHT_ASKED] + outcomes[WRONG_ASKED], columns)],
+        ["wrong without asking", share(outcomes[WRONG], columns)],
+        ["wrong after asking", share(outcomes[WRONG_ASKED], columns)],
+        ["not placed", share(outcomes[NOT_PLACED], columns)],
+        ["proposed without asking though the file has no such column", str(spurious)],
+        ["files", str(files)],
+        ["files of wrong kind without asking", share(sum(s.is_wrong_kind for s in scores), files)],
+        ["questions per file", f"{questions / max(1, files):.1f}"],
+        ["questions that the truth cannot answer", str(sum(len(s.unanswerable) for s in scores))],
+        ["mappings saved", share(sum(s.is_saved for s in scores), files)],
+        ["files whose accepted rows equal the truth", share(sum(not s.trouble for s in scores), files)],
+        ["the same, after the columns not placed are placed", share(sum(not s.left_trouble for s in scores), files)],
+        ["proposals of at least 95 % before any answer", str(len(sure))],
+        ["of these right", share(sum(sure), len(sure))],
+    ]
+
+
+def by_kind(scores: list[FileScore]) -> list[list[str]]:
+    """Return the outcomes of the columns of each kind."""
+    counts = Counter((name.partition(".")[0], outcome) for s in scores for name, outcome in s.outcomes)
+    kinds = sorted({kind for kind, _ in counts})
+    return [[kind, *(str(counts[kind, outcome]) for outcome in OUTCOMES)] for kind in kinds]
+
+
+def wrong_columns(scores: list[FileScore]) -> list[str]:
+    """Return the columns that were wrong without asking, most frequent first."""
+    wrong = Counter(name for s in scores for name, outcome in s.outcomes if outcome == WRONG)
+    return [f"`{name}` {n}" for name, n in wrong.most_common()]
+
+
+def print_troubles(scores: list[FileScore]) -> None:
+    """Print each file with its trouble, its wrong and missing columns and its questions."""
+    for s in scores:
+        missed = [f"{n} ({o})" for n, o in s.outcomes if o in {WRONG, WRONG_ASKED, NOT_PLACED}]
+        print(f"{s.file}: {s.trouble or 'equal'}")
+        if s.left_trouble != s.trouble:
+            print(f"    once all are placed: {s.left_trouble or 'equal'}")
+        for label, items in (
+            ("columns", missed),
+            ("spurious", s.spurious),
+            ("asked", s.asked),
+            ("no answer", s.unanswerable),
+        ):
+            if items:
+                print(f"    {label}: {', '.join(items)}")
+
+
+def measure(seeds: range | list[int], section: str, *, only_print: bool) -> list[FileScore]:
+    """Measure offices, print the figures and write them to the page."""
+    scores = [score for seed in seeds for score in scores_of(seed)]
+    head = ["kind", *OUTCOMES]
+    lines = [*markdown_table(["figure", "value"], summary(scores)), "", *markdown_table(head, by_kind(scores))]
+    wrong = wrong_columns(scores)
+    lines += ["", f"Wrong without asking: {', '.join(wrong)}."] if wrong else []
+    write_figures(VALIDATION, section, lines, f"{len(seeds)} offices", only_print=only_print)
+    return scores
+
+
+def main() -> None:
+    """Read the command line and measure."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--offices", type=int, nargs="+", help="seeds below 21; prints each trouble, writes nothing")
+    parser.add_argument("--set-aside", action="store_true", help="measure the offices that nobody tunes to")
+    given = parser.parse_args()
+    if given.offices:
+        if max(given.offices) >= FIRST_SET_ASIDE:
+            parser.error("offices from 21 on are set aside; measure all of them with --set-aside")
+        print_troubles(measure(given.offices, "offices", only_print=True))
+    elif given.set_aside:
+        measure(SET_ASIDE, "offices set aside", only_print=False)
+    else:
+        measure(OFFICES, "offices", only_print=False)
+
+
+if __name__ == "__main__":
+    main()

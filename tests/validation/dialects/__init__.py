@@ -1,0 +1,1 @@
+"""Invented offices: exports of all kinds in many languages and layouts, with their truth."""
