@@ -94,7 +94,7 @@ def _known_ids(workspace: Workspace) -> dict[str, frozenset[str]]:
             rows = warehouse.query("known_id")
     except WorkspaceError:
         return {}
-    return {str(c): frozenset(part["id"].to_list()) for (c,), part in rows.group_by("column_name")}
+    return {str(c): frozenset(part["id"].to_list()) for (c,), part in rows.group_by("column_name", maintain_order=True)}
 
 
 def _proposed(file: Path, context: ProposalContext, answers: dict[str, str]) -> list[Proposal]:

@@ -24,6 +24,7 @@ from transforms.ingest.chunk import (
 )
 from transforms.ingest.column_values import CellCheck, CellConverter
 from transforms.ingest.given_text import FileContext, source_label, with_given_texts
+from transforms.ingest.limit_values import limits_as_values
 from transforms.ingest.mapping import ColumnMapping, Mapping
 from transforms.ingest.time_values import read_times
 
@@ -120,6 +121,7 @@ class Reader:
         columns = self._columns(chunk.cells.columns)
         sources = list(dict.fromkeys(s for c in columns for s in c.sources))
         filled = without_empty(without_apostrophes(chunk.cells, self.file_name), sources)
+        filled, limits = limits_as_values(filled, self.number_columns().numbers, self.mapping.kind)
         numbered = filled.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias(ROW))
         columns, numbered = with_given_texts(columns, numbered, self._context(chunk))
         cells, findings = self._with_times(columns, numbered, chunk)
@@ -129,7 +131,7 @@ class Reader:
             good, failure = self.alone.filter(rows)
             broken = [self._broken(failure, chunk)] if len(failure) else []
         rejected, repeated = self._without_repeats(pl.concat([chunk.rejected, *unread, *broken]).sort("line"))
-        with_findings = replace(chunk, findings=chunk.findings + findings)
+        with_findings = replace(chunk, findings=(*chunk.findings, *findings, *limits))
         return ValidatedChunk(good, rejected, chunk.rows_repeated + repeated, with_findings)
 
     def _columns(self, present: list[str]) -> list[ColumnMapping]:

@@ -50,7 +50,7 @@ def _unknown(mapping: str, loads: pl.DataFrame, frames: JoinFrames, paths: Paths
 def _idle(mapping: str, loads: pl.DataFrame, frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
     """Yield a finding on tickets within the days that a machine logged, but did not work; piles are not idle."""
     work = frames.logged.filter("worked").select("machine_id", pl.col("day").alias("work_day"))
-    span = frames.logged.group_by("machine_id").agg(
+    span = frames.logged.group_by("machine_id", maintain_order=True).agg(
         pl.col("day").min().alias("first_day"), pl.col("day").max().alias("last_day")
     )
     judged = loads.join(span, on="machine_id").filter(
@@ -61,7 +61,7 @@ def _idle(mapping: str, loads: pl.DataFrame, frames: JoinFrames, paths: Paths) -
         (pl.col("day") - pl.col("work_day")).is_between(-AROUND, PILE)
     )
     idle = judged.join(days, on="load_id", how="anti").join(heaps, on="load_id", how="anti")
-    counts = judged.group_by("machine_id").agg(
+    counts = judged.group_by("machine_id", maintain_order=True).agg(
         pl.len(), pl.col("load_id").is_in(idle["load_id"].implode()).sum().alias("idle")
     )
     often = counts.filter(pl.col("idle") >= MIN_TICKETS, 100 * pl.col("idle") >= MIN_PCT * pl.col("len"))

@@ -104,9 +104,9 @@ def _usual_loads(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
 
 def _fields(frames: JoinFrames) -> pl.DataFrame:
     """Return per field `ratio`, and its main `site`, mapping of logs (`log`) and field list (`list`)."""
-    balance = frames.balance.group_by("field_id").agg(pl.col("weighed_t", "lifted_t").sum())
+    balance = frames.balance.group_by("field_id", maintain_order=True).agg(pl.col("weighed_t", "lifted_t").sum())
     balance = balance.filter(pl.col("weighed_t") > 0, pl.col("lifted_t") > 0)
-    logs = frames.logged.group_by("machine_id").agg(pl.col("mapping").min().alias("log"))
+    logs = frames.logged.group_by("machine_id", maintain_order=True).agg(pl.col("mapping").min().alias("log"))
     by_machine = frames.balance.filter(pl.col("lifted_t") > 0).join(logs, on="machine_id")
     lists = frames.fields.select("field_id", pl.col("mapping").alias("list"))
     return (
@@ -120,7 +120,7 @@ def _fields(frames: JoinFrames) -> pl.DataFrame:
 
 def _main(rows: pl.DataFrame, column: str, mass: str) -> pl.DataFrame:
     """Return per field the value of a column that has most of its mass; null if it has no such main value."""
-    summed = rows.group_by("field_id", column).agg(pl.col(mass).sum().alias("mass"))
+    summed = rows.group_by("field_id", column, maintain_order=True).agg(pl.col(mass).sum().alias("mass"))
     share = pl.col("mass") / pl.col("mass").sum().over("field_id")
     return summed.filter(share >= MAIN_SHARE).select("field_id", column)
 
@@ -137,7 +137,9 @@ def _deviating(rows: pl.DataFrame) -> _Group | None:
 def _relative(rows: pl.DataFrame, kind: str) -> list[_Group]:
     """Return the groups of a kind with their median relative to the others, the one farther from 1 of each pair."""
     known = rows.drop_nulls(kind)
-    medians = known.group_by(kind).agg(pl.col("ratio").median(), pl.len().alias("fields")).sort(kind)
+    medians = (
+        known.group_by(kind, maintain_order=True).agg(pl.col("ratio").median(), pl.len().alias("fields")).sort(kind)
+    )
     out = []
     for name, ratio, fields in medians.filter(pl.col("fields") >= MIN_FIELDS).iter_rows():
         others = known.filter(pl.col(kind) != name)

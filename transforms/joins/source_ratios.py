@@ -58,10 +58,10 @@ def setting_units(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
         return
     medians = (
         frames.settings.drop_nulls(["machine_id", "share_depth_cm"])
-        .group_by("machine_id")
+        .group_by("machine_id", maintain_order=True)
         .agg(pl.col("share_depth_cm").median().alias("depth"), pl.len().alias("loads"))
         .filter(pl.col("loads") >= MIN_LOADS, pl.col("depth") > 0)
-        .join(frames.logged.group_by("machine_id").agg(pl.col("mapping").min()), on="machine_id")
+        .join(frames.logged.group_by("machine_id", maintain_order=True).agg(pl.col("mapping").min()), on="machine_id")
         .sort("machine_id")
     )
     for (mapping,), own in medians.partition_by("mapping", as_dict=True, maintain_order=True).items():

@@ -61,7 +61,7 @@ def loads_without_tare(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding
     sampled = pl.col("load_id").is_in(frames.tares["load_id"].implode())
     until = _sampled_until(frames)
     old = frames.loads.filter(pl.col("weighed_at") < until)
-    sites = old.group_by("site_id").agg(pl.len(), sampled.sum().alias("sampled")).sort("site_id")
+    sites = old.group_by("site_id", maintain_order=True).agg(pl.len(), sampled.sum().alias("sampled")).sort("site_id")
     bare = sites.filter(pl.col("sampled") == 0)
     enough = bare if bare.height == sites.height else bare.filter(pl.col("len") >= MIN_OLD_LOADS)
     loads = old.filter(pl.col("site_id").is_in(enough["site_id"].implode()))
@@ -115,7 +115,11 @@ def loads_without_field(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
 def machines_without_list(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
     """Yield a finding for each mapping of logs of machines that are in no machine list."""
     listed = frames.machines["machine_id"]
-    machines = frames.logged.group_by("mapping", "machine_id").agg(pl.col("file").min()).sort("mapping", "machine_id")
+    machines = (
+        frames.logged.group_by("mapping", "machine_id", maintain_order=True)
+        .agg(pl.col("file").min())
+        .sort("mapping", "machine_id")
+    )
     for (mapping,), logged in machines.partition_by("mapping", as_dict=True, maintain_order=True).items():
         alone = logged.filter(~pl.col("machine_id").is_in(listed.implode()))
         if not alone.height:

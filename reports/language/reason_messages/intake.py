@@ -108,6 +108,10 @@ NOTES: dict[str, str | Counted] = {
     "repeated_column_names": mark_n(
         "{n} name of columns occurs several times", "{n} names of columns occur several times"
     ),
+    "values_below_limit": mark_n(
+        "{n} value of {source} is stated as below a limit and was read as that limit",
+        "{n} values of {source} are stated as below a limit and were read as that limit",
+    ),
     "times_in_repeated_hour": mark_n(
         "{n} time of '{column}' is in the hour that clocks repeat, and its pass is not certain (it is {first}); give "
         "such times with their offset from UTC",

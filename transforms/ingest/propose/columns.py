@@ -12,6 +12,9 @@ from transforms.ingest.propose.table import ProposalContext, SourceTable
 from transforms.ingest.propose.time_choice import TimeChooser
 from transforms.ingest.propose.unit_choice import UnitChooser
 
+QUESTION_CODES = ("ask_state", "ask_place", "ask_flag")
+QUESTIONS = dict(zip(("states", "places", "flags"), QUESTION_CODES, strict=True))
+"""Section of words -> code of the question about an unknown word."""
 MAX_WORDS = 40
 
 
@@ -53,8 +56,7 @@ class ColumnReader:
 
     def _set_words(self, proposed: ColumnProposal, section: str) -> None:
         """Set the meaning of the words of a column; ask about unknown words."""
-        codes = {"states": "ask_state", "places": "ask_place"}
-        words = self._meanings(proposed, section, codes[section])
+        words = self._meanings(proposed, section)
         if any(k != v for k, v in words.items()):
             proposed.row["words"] = words
         proposed.reasons.append(reason("words_known", n=len(words)))
@@ -64,11 +66,11 @@ class ColumnReader:
         profile = self.table.profiles[proposed.row["from"][0]]
         if profile.is_numeric and all(parse_flag(c, proposed.column) is not None for c in profile.distinct):
             return
-        meanings = self._meanings(proposed, "flags", "ask_flag")
+        meanings = self._meanings(proposed, "flags")
         proposed.row["words"] = {c: m == "true" for c, m in meanings.items()}
         proposed.reasons.append(reason("words_known", n=len(meanings)))
 
-    def _meanings(self, proposed: ColumnProposal, section: str, code: str) -> dict[str, str]:
+    def _meanings(self, proposed: ColumnProposal, section: str) -> dict[str, str]:
         """Return word -> meaning, and ask about unknown words."""
         words: dict[str, str] = {}
         choices = list(self.lexicon.sections[section])
@@ -77,7 +79,7 @@ class ColumnReader:
             known = str(flag).lower() if flag is not None else self.lexicon.meaning(section, cell)
             meaning = self.asker.answer(f"{proposed.column}.{cell}") or known
             if meaning is None:
-                why = reason(code, word=cell, column=proposed.column)
+                why = reason(QUESTIONS[section], word=cell, column=proposed.column)
                 self.asker.ask(f"{proposed.column}.{cell}", why, choices, example=cell)
                 proposed.confidence = min(proposed.confidence, OPEN)
             else:

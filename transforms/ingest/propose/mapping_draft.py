@@ -148,11 +148,11 @@ class MappingDraft:
                 continue
             guess = matched.name.sources[0]
             source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
-            code = "ask_weight" if column in ROLES else "ask_match"
-            why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
+            named = {"source": source, "examples": shown, "column": column, "skip": SKIP}
+            why = reason("ask_weight" if column in ROLES else "ask_match", **named)
             others = [c for c in self.table.sniffed.columns if c not in used]
-            named = ["name"] if column == "machine_id" and id_in_file_name(self.table.path.name) else []
-            choices = list(dict.fromkeys([guess, *matched.rivals, *named, *others, SKIP]))
+            in_name = ["name"] if column == "machine_id" and id_in_file_name(self.table.path.name) else []
+            choices = list(dict.fromkeys([guess, *matched.rivals, *in_name, *others, SKIP]))
             self.asker.again(column, why, choices, guess, shown)
 
     def _ask_needed(self, proposal: Proposal) -> None:

@@ -52,8 +52,8 @@ class UnitChooser:
             self._other_dimension(proposed, name, unit, str(text), in_row=in_row)
         else:
             proposed.row["unit"] = unit
-            code = "unit_of_unit_row" if in_row else "unit_of_column_name"
-            proposed.reasons.append(reason(code, unit=unit, text=text))
+            why = reason("unit_of_unit_row" if in_row else "unit_of_column_name", unit=unit, text=text)
+            proposed.reasons.append(why)
             self._check(proposed, unit, stored)
 
     def _other_dimension(self, proposed: ColumnProposal, name: Name, unit: str, text: str, *, in_row: bool) -> None:
