@@ -25,6 +25,7 @@ from tests.validation.dialects.interview import (
 )
 from tests.validation.dialects.office import FIRST_SET_ASIDE, draw_office
 from tests.validation.dialects.write_files import write_office
+from tests.validation.processes import processes
 from transforms.config.settings_catalogue import load_catalogue
 
 OFFICES = range(1, FIRST_SET_ASIDE)
@@ -102,15 +103,15 @@ def print_troubles(scores: list[FileScore]) -> None:
                 print(f"    {label}: {', '.join(items)}")
 
 
-def measure(seeds: range | list[int], section: str, *, only_print: bool) -> list[FileScore]:
-    """Measure offices, print the figures and write them to the page."""
-    scores = [score for seed in seeds for score in scores_of(seed)]
+def measure(seeds: range | list[int]) -> tuple[list[FileScore], list[str]]:
+    """Measure offices and return the scores of their files and the figures as Markdown."""
+    with processes() as pool:
+        scores = [score for found in pool.map(scores_of, seeds) for score in found]
     head = ["kind", *OUTCOMES]
     lines = [*markdown_table(["figure", "value"], summary(scores)), "", *markdown_table(head, by_kind(scores))]
     wrong = wrong_columns(scores)
     lines += ["", f"Wrong without asking: {', '.join(wrong)}."] if wrong else []
-    write_figures(VALIDATION, section, lines, f"{len(seeds)} offices", only_print=only_print)
-    return scores
+    return scores, lines
 
 
 def main() -> None:
@@ -122,11 +123,13 @@ def main() -> None:
     if given.offices:
         if max(given.offices) >= FIRST_SET_ASIDE:
             parser.error("offices from 21 on are set aside; measure all of them with --set-aside")
-        print_troubles(measure(given.offices, "offices", only_print=True))
+        scores, lines = measure(given.offices)
+        print(*lines, sep="\n")
+        print_troubles(scores)
     elif given.set_aside:
-        measure(SET_ASIDE, "offices set aside", only_print=False)
+        write_figures(VALIDATION, "offices set aside", measure(SET_ASIDE)[1], f"{len(SET_ASIDE)} offices")
     else:
-        measure(OFFICES, "offices", only_print=False)
+        write_figures(VALIDATION, "offices", measure(OFFICES)[1], f"{len(OFFICES)} offices")
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ import re
 from typing import NamedTuple
 
 from transforms.ingest.propose.lexicon import Lexicon
-from transforms.ingest.propose.times import detect_time_format
+from transforms.ingest.propose.times import TimeForm, detect_time_format
 
 CONCEPTS = {
     "machine_id": "machine",
@@ -16,6 +16,7 @@ CONCEPTS = {
 """Table column -> concept of its label above the header."""
 ID_IN_NAME = re.compile(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5})(?=[_\-. ])")
 DATED_LINE = re.compile(r"(?i)\b(date|datum|data|fecha|дата|dzień|den|tag|jour|day)\b\s*[:=]?\s*([\d./-]{8,10})")
+SOME_DATE = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{2,4}")
 DAY_IN_NAME = re.compile(r"(?<!\d)(20\d{2}-?\d{2}-?\d{2}|\d{2}\.\d{2}\.20\d{2})(?!\d)")
 DATE_WORDS = {"kw", "w", "wk", "t"}
 LABEL = re.compile(r"([^:=;,\t]{2,40}?)\s*[:=]\s*([^:=;,\t]+?)\s*(?=[;,\t]|$)")
@@ -41,23 +42,33 @@ def id_in_file_name(name: str) -> Found | None:
     return None
 
 
-def day_outside(name: str, preamble: list[str]) -> tuple[dict[str, str], str] | None:
-    """Return (the key of a mapping with a pattern for the day of a file, the day's format); None if there is none.
+class DayOutside(NamedTuple):
+    """Day of a file's times: the key of a mapping with its pattern, its format with rivals, and the day as written."""
+
+    given: dict[str, str]
+    form: TimeForm
+    text: str
+
+
+def day_outside(name: str, preamble: list[str]) -> DayOutside | None:
+    """Return the day of a file whose times are times of day; None if there is none, or none that is sure.
 
     Args:
         name: name of the file.
-        preamble: lines above the header; a date beside a word for it counts before one in the name.
+        preamble: lines above the header. A date beside a word for it counts before one in the name, which may be that
+            of the export; with any other date above the header the name's says nothing.
     """
     for line in preamble:
         found = DATED_LINE.search(line)
         form = None if found is None else detect_time_format([found.group(2)])
-        if found is not None and form is not None and not form.rivals:
-            return {"preamble": rf"{re.escape(found.group(1))}\s*[:=]?\s*([\d./-]+)"}, form.format
+        if found is not None and form is not None:
+            pattern = rf"{re.escape(found.group(1))}\s*[:=]?\s*([\d./-]+)"
+            return DayOutside({"preamble": pattern}, form, found.group(2))
     found = DAY_IN_NAME.search(name)
-    if found is None:
+    if found is None or any(SOME_DATE.search(line) for line in preamble):
         return None
     form = detect_time_format([found.group(1)])
-    return None if form is None or form.rivals else ({"file_name": DAY_IN_NAME.pattern}, form.format)
+    return None if form is None or form.rivals else DayOutside({"file_name": DAY_IN_NAME.pattern}, form, found.group(1))
 
 
 def id_in_preamble(column: str, preamble: list[str], lexicon: Lexicon) -> Found | None:

@@ -1,6 +1,7 @@
 """Format and time zone of a proposed time: of one column, or of a date and a time of day."""
 
 import datetime as dt
+from dataclasses import replace
 
 from transforms.contracts.reason import reason
 from transforms.ingest.propose.elsewhere import day_outside
@@ -82,13 +83,18 @@ class TimeChooser:
         outside = day_outside(self.table.path.name, self.table.sniffed.preamble)
         if outside is None:
             return False
-        given, day_form = outside
         form = detect_time_format([f"2025-10-17 {c}" for c in profile.filled])
         if form is None:
             return False
-        proposed.row.update({**given, "format": f"{day_form} {form.format.removeprefix('%Y-%m-%d ')}"})
+        clock = form.format.removeprefix("%Y-%m-%d ")
+        days = [outside.form.format, *outside.form.rivals]
+        proposed.row.update({**outside.given, "format": f"{days[0]} {clock}"})
         proposed.reasons.append(reason("times_have_form", form=proposed.row["format"]))
         proposed.confidence = min(proposed.confidence, SURE)
+        if len(days) > 1:
+            first, *others = (f"{day} {clock}" for day in days)
+            dated = replace(profile, cells=tuple(f"{outside.text} {c}" for c in profile.filled))
+            self._choose(proposed, replace(form, format=first, rivals=tuple(others)), dated)
         return True
 
     def _set_zone(self, proposed: ColumnProposal, name: Name, *, has_zone: bool) -> None:

@@ -132,6 +132,21 @@ def test_the_day_of_times_of_day_is_taken_from_above_the_header_or_the_file_name
     assert re.findall(named["file_name"], "log_20251017.csv") == ["20251017"]
 
 
+def test_a_day_above_the_header_that_may_be_a_month_is_asked_and_not_replaced_by_that_of_the_name(tmp_path):
+    rows = [f"M1;08:00:{i:02d};7.{i % 9}" for i in ROWS]
+    path = write_export(tmp_path / "log_20251025.csv", "Date: 07/10/2025\n\nMachine;Time (UTC);Depth (cm)", rows)
+    (question,) = (q for q in proposal(path).questions if q.key == "logged_at.format")
+    assert set(question.choices) == {"%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S"}
+    row = column(proposal(path, **{"logged_at.format": "%m/%d/%Y %H:%M:%S"}), "logged_at").row
+    assert (row["format"], "preamble" in row, "file_name" in row) == ("%m/%d/%Y %H:%M:%S", True, False)
+
+
+def test_a_date_without_a_word_for_it_above_the_header_leaves_the_day_open(tmp_path):
+    rows = [f"M1;08:00:{i:02d};7.{i % 9}" for i in ROWS]
+    path = write_export(tmp_path / "log_20251025.csv", "Export of 2025-10-29\n\nMachine;Time (UTC);Depth (cm)", rows)
+    assert "logged_at.format" in asked(proposal(path))
+
+
 def test_nothing_else_is_asked_while_the_encoding_is_open(tmp_path):
     rows = [f"T{i};2025-10-13 08:{i:02d};F{i % 3};Ørå;24.{i:02d}" for i in ROWS]
     path = write_export(tmp_path / "t.csv", "Ticket;Weighed;Field;Factory;Delivered", rows, "cp865")
