@@ -21,7 +21,7 @@ from flows.cli.mapping_questions import (
 from flows.cli.output import print_line, prose_console, show
 from reports.language.bidi import without_isolates
 from reports.language.reason_text import format_reason
-from reports.language.translate import mark, say
+from reports.language.translate import say
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import MAPPING_SCHEMA, Workspace
 from transforms.errors import SourceFileError, WorkspaceError
@@ -103,11 +103,11 @@ def _proposed(file: Path, context: ProposalContext, answers: dict[str, str]) -> 
     def proposals() -> list[Proposal]:
         return propose(run_isolated(sniff, file, answers.get("encoding")), file, context, answers)
 
-    return _run(proposals, file, mark("correct the file, or export it again"))
+    return _run(proposals, file, is_mapped=False)
 
 
-def _run(read: Callable[[], Result], file: Path, remedy: str) -> Result:
-    """Return the result of reading a file.
+def _run(read: Callable[[], Result], file: Path, *, is_mapped: bool) -> Result:
+    """Return the result of reading a file, through a mapping made of answers if `is_mapped`.
 
     Raises:
         WorkspaceError: the file cannot be read.
@@ -116,7 +116,12 @@ def _run(read: Callable[[], Result], file: Path, remedy: str) -> Result:
         return read()
     except SourceFileError as problem:
         raise WorkspaceError(
-            "{fault}", where=str(file), remedy=remedy, fault=format_reason(problem.reason)
+            "{fault}",
+            where=str(file),
+            remedy="give other answers with --answer KEY=VALUE"
+            if is_mapped
+            else "correct the file, or export it again",
+            fault=format_reason(problem.reason),
         ) from problem
     except ReaderFailureError as problem:
         raise WorkspaceError(
@@ -177,7 +182,7 @@ def _save(
         rows, rejected, examined = _run(
             lambda mapping=mapping: run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS),  # type: ignore[misc]
             file,
-            mark("give other answers with --answer KEY=VALUE"),
+            is_mapped=True,
         )
         previews.append(MappingPreview(proposal, target, rows, rejected, examined))
     if as_json:
