@@ -44,9 +44,11 @@ def _counts(entry: dict[str, Any]) -> list[str]:
     return parts
 
 
-def announce_runs(log: RunLog, zone: ZoneInfo, print_line: Callable[[str], None], stop: threading.Event) -> None:
-    """Print a line for each run that ends from now on, until `stop` is set."""
-    since, size = log.clock(), -1
+def announce_runs(
+    log: RunLog, since: dt.datetime, zone: ZoneInfo, print_line: Callable[[str], None], stop: threading.Event
+) -> None:
+    """Print a line for each run that ends after `since`, until `stop` is set."""
+    size = -1
     while True:
         is_last = stop.wait(POLL_S)
         if (now := _size(log)) != size:

@@ -144,7 +144,8 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
         stop: event that ends the service.
     """
     log = RunLog(workspace.log)
-    missed = find_missed_jobs(workspace, log.clock(), log)
+    began = log.clock()
+    missed = find_missed_jobs(workspace, began, log)
     for line in schedule_lines(workspace.season, dt.datetime.now(dt.UTC), missed):
         print_line(line)
     planned = deployments(workspace, pool)
@@ -158,7 +159,7 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
     zone = ZoneInfo(workspace.season.time_zone)
     # A new thread starts without the language of this one.
     in_language = copy_context().run
-    announcer = threading.Thread(target=in_language, args=(announce_runs, log, zone, print_line, stop), daemon=True)
+    announcer = threading.Thread(target=in_language, args=(announce_runs, log, began, zone, print_line, stop), daemon=True)
     announcer.start()
     if runner is None:
         stop.wait()

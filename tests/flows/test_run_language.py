@@ -107,16 +107,15 @@ def test_the_service_prints_its_schedule_and_one_line_per_run(monkeypatch, germa
 
     def print_line(line: str) -> None:
         lines.append(line)
+        if len(lines) == planned:
+            log.write(POST_SHIFT, "ended", files=1, rows_accepted=5, pages=2)
         if len(lines) > planned:
             stop.set()
 
     planned = len(slots(german.season))
     log = RunLog(german.log)
-    later = threading.Timer(0.2, lambda: log.write(POST_SHIFT, "ended", files=1, rows_accepted=5, pages=2))
-    later.start()
     with workspace_language(german.root):
         service.serve(german, "a pool", print_line, stop)
-    later.join()
     assert started == [REFIT]
     assert len(lines) == planned + 1
     assert [bare(line) for line in lines[:planned]] == [""] * planned
