@@ -159,7 +159,8 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
     zone = ZoneInfo(workspace.season.time_zone)
     # A new thread starts without the language of this one.
     in_language = copy_context().run
-    announcer = threading.Thread(target=in_language, args=(announce_runs, log, began, zone, print_line, stop), daemon=True)
+    announced = announce_runs, log, began, zone, print_line, stop
+    announcer = threading.Thread(target=in_language, args=announced, daemon=True)
     announcer.start()
     if runner is None:
         stop.wait()

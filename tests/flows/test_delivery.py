@@ -220,7 +220,7 @@ def test_each_run_that_ends_is_announced_once(tmp_path, monkeypatch):
             both.set()
 
     starts.write("post-shift", "ended", says="before the service started", files=1)
-    watching = threading.Thread(target=announce_runs, args=(starts, ZONE, say, stop))
+    watching = threading.Thread(target=announce_runs, args=(starts, starts.clock(), ZONE, say, stop))
     watching.start()
     log.write("post-shift", "began")
     log.write("post-shift", "ended", files=2)

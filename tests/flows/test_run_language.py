@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import threading
+import time
 from pathlib import Path
 from typing import cast
 from zoneinfo import ZoneInfo
@@ -108,6 +109,7 @@ def test_the_service_prints_its_schedule_and_one_line_per_run(monkeypatch, germa
     def print_line(line: str) -> None:
         lines.append(line)
         if len(lines) == planned:
+            time.sleep(0.002)  # the times of the log are whole milliseconds
             log.write(POST_SHIFT, "ended", files=1, rows_accepted=5, pages=2)
         if len(lines) > planned:
             stop.set()
