@@ -153,6 +153,16 @@ def test_at_most_ten_lines_name_files_and_the_last_counts_the_others(workspace):
     assert unread_lines([], workspace) == []
 
 
+def test_files_whose_rows_are_rejected_for_one_reason_share_a_line(workspace):
+    other = UnreadPart("b.csv", reason("no_mapping"))
+    parts = [UnreadPart(f"log{i}.csv", reason("uneven_row"), rows=2) for i in range(5)]
+    _, first, shared = unread_lines([other, *parts], workspace)
+    assert "b.csv" in first
+    assert ["log0.csv" in shared, "log2.csv" in shared, "log3.csv" in shared] == [True, True, False]
+    assert "5" in shared
+    assert "10" in shared
+
+
 def test_a_quarantined_file_is_named_by_every_run(workspace):
     with Warehouse(workspace.warehouse) as warehouse:
         entry = {"file": "a.xlsx", "size_bytes": 1, "changed_ns": 1, "source_sha256": "a"}
