@@ -1,14 +1,16 @@
 """Lines at the end of a run that name the files it could not read, each with its reason and the next command."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reports.language.display_units import number
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
 from transforms.config.workspace import Workspace
-from transforms.contracts.reason import Reason
 from transforms.ingest.unread import QUARANTINED, UNREAD_SHEET, UnreadPart
+
+if TYPE_CHECKING:
+    from transforms.contracts.reason import Reason
 
 MAX_LINES = 10
 """Maximum number of lines; `status` shows all files."""
