@@ -9,10 +9,13 @@ from reports.language.translate import chart_day, say
 from reports.page.model import Chart
 from reports.page.theme import EXPECTED, OBSERVED, records, rows, shared
 
+DAY_OR_HOUR = "hours(datum.value) == 0 ? datum.label : timeFormat(datum.value, '%H:%M')"
+"""Label of a tick: the day at midnight, else the hour; a grower of a few days would otherwise see each day twice."""
+
 
 def _chart() -> Any:
     base = alt.Chart(rows()).encode(
-        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=6)),
+        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=6, labelExpr=DAY_OR_HOUR)),
         tooltip=[
             alt.Tooltip("load_id:N", title=say("load")),
             alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
