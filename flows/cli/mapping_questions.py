@@ -93,7 +93,7 @@ def _shown_choices(question: MappingQuestion) -> str:
 
 
 def _chosen(answer: str, question: MappingQuestion) -> str:
-    """Return the choice that a number stands for; else the answer itself."""
+    """Return the choice with the number that was answered; else the answer itself."""
     is_place = answer.isdigit() and answer not in question.choices and 0 < int(answer) <= len(question.choices)
     return question.choices[int(answer) - 1] if is_place else answer
 

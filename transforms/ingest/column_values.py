@@ -276,10 +276,10 @@ def _meaning(text: pl.Expr, column: str, dtype: Any) -> pl.Expr:
 
 
 def number_of_word(value: str | float, column: str) -> float:
-    """Return the number that a word of a mapping stands for; yes is 1, no is 0.
+    """Return the number that a word of a mapping means; yes is 1, no is 0.
 
     Raises:
-        ValueError: it stands for no number.
+        ValueError: it means no number.
 
     >>> number_of_word("ja", "unloading"), number_of_word(-1, "load_number")
     (1.0, -1.0)

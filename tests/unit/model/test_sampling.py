@@ -53,9 +53,9 @@ def test_samples_picked_by_their_looks_change_no_fit(facts, catalogue):
         pl.when(pl.col(DIRT).is_null()).then(pl.lit("looks")).otherwise(pl.lit("random")).alias("sampling_reason"),
     )
     assert both[DIRT].count() > random[DIRT].count() + 100
-    alone, told = checked(random, catalogue), checked(both, catalogue)
-    np.testing.assert_array_equal(told.reml.coef, alone.reml.coef)
-    (row,) = sampling_check(told, both)
+    alone, labelled = checked(random, catalogue), checked(both, catalogue)
+    np.testing.assert_array_equal(labelled.reml.coef, alone.reml.coef)
+    (row,) = sampling_check(labelled, both)
     assert row["reason_code"] == "sampled_at_random"
 
 

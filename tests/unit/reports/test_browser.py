@@ -52,7 +52,7 @@ CHARTED = {
 HUGE = {"shift-machines", "season-appendix", "fleet"}
 """Pages with tens of thousands of marks and cells, all alike."""
 LONG = HUGE - {"shift-machines"}
-"""Pages that take longest; `shift-machines` stands for them among the fast tests."""
+"""Pages that take longest; `shift-machines` is the one of them among the fast tests."""
 ADVISING = [
     "shift",
     "shift-machines",

@@ -18,7 +18,7 @@ COMMON = {
 CYRILLIC_LETTERS = set("абвгдежзийклмнопрстуфхцчшщъыьэюяёАБВГДЕЖЗИЙКЛМНОПРСТУФХЦЧШЩЭЮЯ№°‰–«»")
 NULL_SHARE = 0.3
 SAMPLE_WORDS, MIN_WORDS = 4, 4
-"""Words shown in a question; without a known word, at least so many different ones decide."""
+"""Words shown in a question; without a known word, at least this number of different ones decides."""
 KNOWN_WORD, CLEAR = 3.0, 1.15
 """Weight of a word of the vocabulary in relation to a letter; ratio of scores that needs no question."""
 

@@ -17,7 +17,7 @@ SHARE_OF = re.compile(r"%\s*(?:of|von|de|z|van|от|z)\s*(\d+(?:[.,]\d+)?)\s*([\
 UNIT_LETTERS = 12
 SIDES = ("left", "right")
 MASSES = frozenset({"weight", "gross", "net", "tare"})
-"""Concepts of masses; a unit of mass stands for the word if a name has none of them."""
+"""Concepts of masses; a unit of mass has the meaning of the word if a name has none of them."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
 
 
 def _last_words(text: str, words: int, *, has_class: bool) -> tuple[str, str | None]:
-    """Return (name without a unit of so many words at its end, unit as written)."""
+    """Return (name without a unit of the given number of words at its end, unit as written)."""
     plain = text.strip().rstrip(".:")
     parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w+$))", plain)
     last = " ".join(parts[-words:])

@@ -75,7 +75,7 @@ class Match(NamedTuple):
 
 
 def parse_phrase(text: str, lexicon: Lexicon) -> Phrase:
-    """Return a phrase of `names.toml`; words that are no concepts are looked up, and else stand for themselves."""
+    """Return a phrase of `names.toml`; words that are no concepts are looked up, and else mean themselves."""
     is_weak = text.startswith("~")
     plain = text.removeprefix("~")
     inner = " ".join(re.findall(r"\(([^)]*)\)", plain))
