@@ -3,8 +3,10 @@
     python tests/validation/dialect_mapping.py                 offices 1 to 20, onto the page
     python tests/validation/dialect_mapping.py --offices 3 7   only these, printed with each trouble
     python tests/validation/dialect_mapping.py --set-aside     offices 21 to 40, once, when nothing is tuned any more
+    python -m tests.validation.dialect_mapping --second-set-aside   offices 41 to 60, once, after that
 
-Offices 21 to 40 use words, patterns of headers and time formats that offices 1 to 20 never use.
+Offices 21 to 40 use words, patterns of headers and time formats that offices 1 to 20 never use; offices 41 to 60 use
+words and habits that neither group has, chosen after the first two groups were measured.
 """
 
 import argparse
@@ -23,13 +25,14 @@ from tests.validation.dialects.interview import (
     FileScore,
     interview,
 )
-from tests.validation.dialects.office import FIRST_SET_ASIDE, draw_office
+from tests.validation.dialects.office import FIRST_SECOND_SET_ASIDE, FIRST_SET_ASIDE, draw_office
 from tests.validation.dialects.write_files import write_office
 from tests.validation.processes import processes
 from transforms.config.settings_catalogue import load_catalogue
 
 OFFICES = range(1, FIRST_SET_ASIDE)
-SET_ASIDE = range(FIRST_SET_ASIDE, FIRST_SET_ASIDE + 20)
+SET_ASIDE = range(FIRST_SET_ASIDE, FIRST_SECOND_SET_ASIDE)
+SECOND_SET_ASIDE = range(FIRST_SECOND_SET_ASIDE, FIRST_SECOND_SET_ASIDE + 20)
 
 
 def scores_of(seed: int) -> list[FileScore]:
@@ -118,16 +121,21 @@ def main() -> None:
     """Read the command line and measure."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--offices", type=int, nargs="+", help="seeds below 21; prints each trouble, writes nothing")
-    parser.add_argument("--set-aside", action="store_true", help="measure the offices that nobody tunes to")
+    aside = parser.add_mutually_exclusive_group()
+    aside.add_argument("--set-aside", action="store_true", help="measure the offices that nobody tunes to")
+    aside.add_argument("--second-set-aside", action="store_true", help="measure those with words of their own")
     given = parser.parse_args()
     if given.offices:
         if max(given.offices) >= FIRST_SET_ASIDE:
-            parser.error("offices from 21 on are set aside; measure all of them with --set-aside")
+            parser.error("offices from 21 on are set aside; measure them with --set-aside or --second-set-aside")
         scores, lines = measure(given.offices)
         print(*lines, sep="\n")
         print_troubles(scores)
     elif given.set_aside:
         write_figures(VALIDATION, "offices set aside", measure(SET_ASIDE)[1], f"{len(SET_ASIDE)} offices")
+    elif given.second_set_aside:
+        figures = measure(SECOND_SET_ASIDE)[1]
+        write_figures(VALIDATION, "second offices set aside", figures, f"{len(SECOND_SET_ASIDE)} offices")
     else:
         write_figures(VALIDATION, "offices", measure(OFFICES)[1], f"{len(OFFICES)} offices")
 

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.validation.dialect_mapping import OFFICES, SET_ASIDE, scores_of
+from tests.validation.dialect_mapping import OFFICES, SECOND_SET_ASIDE, SET_ASIDE, scores_of
+from tests.validation.dialects.header_names import snake
 from tests.validation.dialects.interview import RIGHT, RIGHT_ASKED, WRONG, interview
 from tests.validation.dialects.judge import difference, is_right, rows_read
-from tests.validation.dialects.lexicon import LANGUAGES
+from tests.validation.dialects.lexicon import LANGUAGES, read_words
 from tests.validation.dialects.office import draw_office
 from tests.validation.dialects.oracle import Oracle, TableTruth
 from tests.validation.dialects.truth_mapping import mapping_table, table_truths
@@ -50,7 +51,7 @@ def test_a_seed_gives_the_same_files(tmp_path):
 
 
 def test_an_office_has_every_kind_of_its_language_and_ids_agree_between_kinds():
-    offices = [draw_office(seed) for seed in (1, 26)]
+    offices = [draw_office(seed) for seed in (1, 26, 42)]
     wanted = set(CONTRACTS) - {"weather_reading", "field_boundary"}
     for office in offices:
         truths = {t.truth.kind: t.truth for f in office.files for t in table_truths(f)}
@@ -59,6 +60,21 @@ def test_an_office_has_every_kind_of_its_language_and_ids_agree_between_kinds():
         assert loads >= {r["load_id"] for r in truths["tare"].rows} & loads
         assert {r["field_id"] for r in truths["load"].rows} <= {r["field_id"] for r in truths["field"].rows}
     assert {draw_office(s).language for s in OFFICES[: len(LANGUAGES)]} == set(LANGUAGES)
+
+
+@pytest.mark.parametrize("name", [*LANGUAGES, "us", "technical"])
+def test_most_names_of_offices_set_aside_second_are_new(name):
+    known = read_words(name if name in LANGUAGES else "en")
+    old = {w.casefold() for section in ("names", "set_aside") for words in known[section].values() for w in words}
+    names = [w.casefold() for words in read_words(f"second_set_aside/{name}")["names"].values() for w in words]
+    assert sum(n not in old for n in names) >= 0.6 * len(names)
+
+
+def test_offices_set_aside_second_have_rows_and_repeat_no_header():
+    tables = [table for seed in SECOND_SET_ASIDE for file in draw_office(seed).files for table in file.tables]
+    assert all(truth.rows for table in tables for truth in table.truths)
+    headers = [[(c.group, snake(c.name)) for c in table.columns] for table in tables]
+    assert [h for h in headers if len(set(h)) < len(h)] == []
 
 
 def test_a_mapping_written_from_the_truth_reads_the_rows_of_the_truth(tmp_path, catalogue):
@@ -119,7 +135,7 @@ def is_censored(name: str, trouble: str) -> bool:
 
 @pytest.mark.slow
 def test_every_file_is_readable_with_a_mapping_written_from_its_truth(tmp_path, catalogue):
-    troubles = {s: unreadable(s, tmp_path, catalogue) for s in [*OFFICES, *SET_ASIDE]}
+    troubles = {s: unreadable(s, tmp_path, catalogue) for s in [*OFFICES, *SET_ASIDE, *SECOND_SET_ASIDE]}
     # Results below a limit of detection, such as "<2", reject their rows.
     others = {n: t for found in troubles.values() for n, t in found.items() if not is_censored(n, t)}
     assert others == {}

@@ -6,7 +6,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from tests.validation.dialects.build_columns import ColumnBuilder
-from tests.validation.dialects.kind_columns import GROUPS
+from tests.validation.dialects.extras import draw_extras
+from tests.validation.dialects.kind_columns import GROUPS, SECOND_GROUPS
 from tests.validation.dialects.style import Style
 from tests.validation.dialects.truth import Constant, FileColumn, Row
 
@@ -59,7 +60,7 @@ def built(builder: ColumnBuilder, columns: list[str], *, rng: Random) -> list[Fi
     blocks = [builder.build(c, beside_truck=beside_truck and c == "delivered_t") for c in columns]
     if rng.random() < 0.45:
         rng.shuffle(blocks)
-    for extra in builder.extras():
+    for extra in draw_extras(builder):
         blocks.insert(rng.randint(0, len(blocks)), [extra])
     return [column for block in blocks for column in block]
 
@@ -67,7 +68,8 @@ def built(builder: ColumnBuilder, columns: list[str], *, rng: Random) -> list[Fi
 def grouped(columns: list[FileColumn], style: Style) -> list[FileColumn]:
     """Return the columns with headers above some of them, whose members are moved side by side."""
     out = list(columns)
-    for key, members in GROUPS.items():
+    groups = GROUPS | SECOND_GROUPS if style.lexicon.is_second else GROUPS
+    for key, members in groups.items():
         inside = [c for c in out if c.meanings and c.meanings[0].column in members]
         if len(inside) < 2:
             continue
@@ -80,6 +82,14 @@ def grouped(columns: list[FileColumn], style: Style) -> list[FileColumn]:
             column.name = column.name.rsplit(" ", 1)[1] if side in {"left", "right"} else column.name
         out = [*before, *inside, *after]
     return out
+
+
+def numbered(columns: list[FileColumn], style: Style) -> list[FileColumn]:
+    """Return the columns with their numbers in the headers, if the style has them."""
+    for i, column in enumerate(columns, 1):
+        if style.number_pattern:
+            column.name = style.number_pattern.format(i=i, name=column.name)
+    return columns
 
 
 def totals_row(columns: list[FileColumn], word: str) -> list[Any]:

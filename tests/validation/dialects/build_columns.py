@@ -6,7 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from tests.validation.dialects.file_units import FileUnit, draw_spelling, draw_unit, full_scale, quantity
-from tests.validation.dialects.kind_columns import EXTRAS, NUMBERED
+from tests.validation.dialects.kind_columns import NUMBERED
 from tests.validation.dialects.style import Style
 from tests.validation.dialects.time_styles import number_of, truncated, written
 from tests.validation.dialects.truth import Censored, FileColumn, Meaning, Row
@@ -81,10 +81,10 @@ class ColumnBuilder:
             self.units[of] = draw_unit(self.rng, of, is_us=self.style.is_us, is_common=is_common)
         return FileUnit("kg", 0.001, 0) if column == "tank_t" and self.rng.random() < 0.3 else self.units[of]
 
-    def _spelling(self, code: str) -> str:
+    def spelling(self, code: str) -> str:
         """Return the text of a unit, which is the same in all columns of a file."""
         if code not in self.spelled:
-            self.spelled[code] = draw_spelling(self.rng, code, self.lexicon.language)
+            self.spelled[code] = draw_spelling(self.rng, code, self.lexicon)
         return self.spelled[code]
 
     def _number(self, column: str, name: str, of: str) -> FileColumn:
@@ -100,7 +100,7 @@ class ColumnBuilder:
         cells = [self._file_number(v, unit) for v in values]
         self._put(column, [None if c is None else c * unit.factor + unit.offset for c in cells])
         meaning = self._meaning(column, factor=unit.factor, offset=unit.offset, **details)
-        spelled = self._spelling(unit.code)
+        spelled = self.spelling(unit.code)
         made = FileColumn(name, list(cells), unit=spelled, decimals=unit.decimals, meanings=meaning)
         if column == "sodium_mmol_per_kg" and self.is_text and self.rng.random() < 0.5:
             self._censor(made, CENSOR_BELOW / unit.factor, column)
@@ -119,7 +119,7 @@ class ColumnBuilder:
     def _pair(self, column: str, name: str) -> list[FileColumn]:
         """Return the columns of a left and a right sensor, whose mean is the value."""
         unit = self._unit(column, "depth_cm")
-        spelled = self._spelling(unit.code)
+        spelled = self.spelling(unit.code)
         sides = []
         for part in ("left", "right"):
             wanted = [r[column] and r[column] + self.rng.uniform(-0.4, 0.4) for r in self.rows]
@@ -137,7 +137,7 @@ class ColumnBuilder:
         if column == "rear_roller_reversed":
             off, on = ("0", "1") if luck < 0.3 else self.lexicon.pair("forward", "reverse")
         elif column == "cancelled" and luck < 0.35:
-            off, on = "", "x"
+            off, on = "", self.lexicon.cancel_mark()
         elif luck < 0.65:
             off, on = self.lexicon.pair("no", "yes")
         else:
@@ -174,7 +174,7 @@ class ColumnBuilder:
             meaning = self._meaning(column, format=style.name, zone=zone if style.name == "excel_1900" else "UTC")
             return [FileColumn(name, list(numbers), decimals=decimals, meanings=meaning)]
         form = style.joined()
-        local = [t.astimezone(ZoneInfo("UTC" if style.name == "iso_tz" else zone)) for t in times]
+        local = [t.astimezone(ZoneInfo("UTC" if style.clock.endswith("Z") else zone)) for t in times]
         if self.has_day_above and column == "logged_at" and not style.is_utc:
             self.day = written(local[0], style.date, is_padded=style.is_padded)
             return self._split(column, local)[1:]
@@ -206,24 +206,3 @@ class ColumnBuilder:
         form = self.style.time.date or "%Y-%m-%d"
         cells = [written(d, form, is_padded=self.style.time.is_padded) for d in days]
         return FileColumn(name, cells, meanings=self._meaning(column, format=form, zone=self.style.zone))
-
-    def extras(self) -> list[FileColumn]:
-        """Return columns that nobody needs."""
-        n, rng = len(self.rows), self.rng
-        cells: dict[str, list[Any]] = {
-            "truck": [f"{rng.randint(1, 40)}" for _ in range(n)],
-            "line": list(range(1, n + 1)),
-            "driver": [f"D{rng.randint(1, 60):02d}" for _ in range(n)],
-            "remark": [rng.choice([None, None, "ok", "?"]) for _ in range(n)],
-            "plate": [f"{rng.choice('BKLP')}{rng.choice('ACX')} {rng.randint(1000, 9999)}" for _ in range(n)],
-            "price": [rng.choice([38.5, 40.25, 41.0]) for _ in range(n)],
-            "due": [dt.date(2026, 1, 1) + dt.timedelta(days=rng.randint(0, 90)) for _ in range(n)],
-            "engine": [round(rng.uniform(55, 95), 1) for _ in range(n)],
-        }
-        wanted = [k for k in EXTRAS[self.kind] if rng.random() < self.style.extra_share]
-        made = [FileColumn(self.lexicon.unneeded(k), cells[k], decimals=0 if k == "line" else 2) for k in wanted]
-        form = self.style.time.date or "%Y-%m-%d"
-        for column in made:
-            if self.is_text:
-                column.cells = [c.strftime(form) if isinstance(c, dt.date) else c for c in column.cells]
-        return made

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from random import Random
 
+from tests.validation.dialects.lexicon import Lexicon
+from tests.validation.dialects.second_spellings import SECOND_SPELLINGS
+
 POUND_KG = 0.45359237
 ACRE_HA = 0.40468564224
 SHORT_TON_T = 0.90718474
@@ -155,10 +158,10 @@ def draw_unit(rng: Random, name: str, *, is_us: bool, is_common: bool) -> FileUn
     return units[0] if is_common else rng.choice(units)
 
 
-def draw_spelling(rng: Random, code: str, language: str) -> str:
-    """Draw the text of a unit as an office of a language writes it."""
-    known = SPELLINGS[code]
-    return rng.choice(known.get(language, known[""]))
+def draw_spelling(rng: Random, code: str, lexicon: Lexicon) -> str:
+    """Draw the text of a unit as an office writes it."""
+    known = (SECOND_SPELLINGS if lexicon.is_second else SPELLINGS)[code]
+    return rng.choice(known.get(lexicon.language, known[""]))
 
 
 def full_scale(rng: Random, column: str) -> float:

@@ -12,13 +12,26 @@ ELEMENTS = ("smooth", "tines", "mixed")
 
 @dataclass(frozen=True)
 class Ids:
-    """Ids of an office, as it writes them."""
+    """Ids of an office, as it writes them, and the region of its fields.
+
+    Attributes:
+        machines, fields, sites, stations, growers: ids.
+        load, sample, audit, check, operator: patterns of ids with a number.
+        latitudes, longitudes: bounds of the region, in degrees.
+    """
 
     machines: tuple[str, ...]
     fields: tuple[str, ...]
     sites: tuple[str, ...]
     stations: tuple[str, ...]
     growers: tuple[str, ...]
+    load: str = "{}"
+    sample: str = "L{}"
+    audit: str = "A{:03d}"
+    check: str = "B{}"
+    operator: str = "OP{:02d}"
+    latitudes: tuple[float, float] = (49.1, 53.4)
+    longitudes: tuple[float, float] = (9.2, 18.6)
 
 
 def draw_ids(rng: Random) -> Ids:
@@ -37,9 +50,8 @@ def draw_ids(rng: Random) -> Ids:
     )
 
 
-def draw_season(rng: Random) -> dict[str, list[Row]]:
+def draw_season(rng: Random, ids: Ids) -> dict[str, list[Row]]:
     """Draw the rows of all kinds of file of one office."""
-    ids = draw_ids(rng)
     start = dt.datetime(2025, rng.choice([9, 10]), rng.randint(3, 10), 5, tzinfo=dt.UTC)
     fields = [_field(rng, ids, f) for f in ids.fields]
     loads = _loads(rng, ids, start)
@@ -47,9 +59,9 @@ def draw_season(rng: Random) -> dict[str, list[Row]]:
         "field": fields,
         "machine_setup": _setups(rng, ids, start),
         "load": loads,
-        "tare": _tares(rng, loads),
+        "tare": _tares(rng, ids, loads),
         "loss_audit": [_audit(rng, ids, start, i) for i in range(14)],
-        "root_check": [_check(rng, load, i) for i, load in enumerate(loads[:22])],
+        "root_check": [_check(rng, ids, load, i) for i, load in enumerate(loads[:22])],
         "telemetry": [row for m in ids.machines for row in _log(rng, m, start, fields)],
         "weather_hour": _hours(rng, ids.stations, start, 60),
         "weather_day": _days(rng, ids.stations, start),
@@ -65,8 +77,8 @@ def _field(rng: Random, ids: Ids, name: str) -> Row:
         "field_id": name,
         "grower_id": rng.choice(ids.growers),
         "station_id": rng.choice(ids.stations),
-        "lat_deg": rng.uniform(49.1, 53.4),
-        "lon_deg": rng.uniform(9.2, 18.6),
+        "lat_deg": rng.uniform(*ids.latitudes),
+        "lon_deg": rng.uniform(*ids.longitudes),
         "area_ha": rng.uniform(2.5, 38),
         "sand_pct": sand,
         "clay_pct": rng.uniform(6, 34),
@@ -82,7 +94,7 @@ def _setups(rng: Random, ids: Ids, start: dt.datetime) -> list[Row]:
             "machine_id": machine,
             "valid_from_at": (start - dt.timedelta(days=rng.randint(0, 2))).replace(hour=12),
             "generation": rng.choice(["6-row A", "6-row B", "9-row"]),
-            "operator_id": f"OP{rng.randint(1, 30):02d}",
+            "operator_id": ids.operator.format(rng.randint(1, 30)),
             "rows_count": float(rng.choice([6, 6, 9])),
             "row_spacing_cm": rng.choice([45.0, 50.0]),
             "tank_capacity_t": rng.choice([22.0, 28.0, 30.0]),
@@ -101,7 +113,7 @@ def _loads(rng: Random, ids: Ids, start: dt.datetime) -> list[Row]:
         empty = rng.uniform(13.5, 16.2)
         rows.append(
             {
-                "load_id": str(number + i),
+                "load_id": ids.load.format(number + i),
                 "revision": 0,
                 "issued_at": weighed + dt.timedelta(minutes=rng.randint(1, 9)),
                 "cancelled": rng.random() < 0.07,
@@ -119,10 +131,10 @@ def _loads(rng: Random, ids: Ids, start: dt.datetime) -> list[Row]:
     return rows
 
 
-def _tares(rng: Random, loads: list[Row]) -> list[Row]:
+def _tares(rng: Random, ids: Ids, loads: list[Row]) -> list[Row]:
     return [
         {
-            "sample_id": f"L{i + 501}",
+            "sample_id": ids.sample.format(i + 501),
             "load_id": load["load_id"],
             "revision": 0,
             "issued_at": load["weighed_at"] + dt.timedelta(hours=rng.randint(5, 20)),
@@ -144,7 +156,7 @@ def _audit(rng: Random, ids: Ids, start: dt.datetime, i: int) -> Row:
     classes = [float(rng.randint(low, high)) for low, high in ((3, 22), (2, 12), (0, 6), (0, 3))]
     broken_mass, whole_mass = tips * 1.2, whole * 1.2
     return {
-        "audit_id": f"A{i + 1:03d}",
+        "audit_id": ids.audit.format(i + 1),
         "machine_id": rng.choice(ids.machines),
         "field_id": rng.choice(ids.fields),
         "audited_at": start + dt.timedelta(hours=9 * i + rng.randint(0, 3), minutes=rng.randint(0, 59)),
@@ -169,11 +181,11 @@ def _audit(rng: Random, ids: Ids, start: dt.datetime, i: int) -> Row:
     }
 
 
-def _check(rng: Random, load: Row, i: int) -> Row:
+def _check(rng: Random, ids: Ids, load: Row, i: int) -> Row:
     topping = [float(rng.randint(low, high)) for low, high in ((0, 5), (2, 12), (8, 18), (0, 6), (0, 5))]
     breaks = [float(rng.randint(low, high)) for low, high in ((2, 12), (1, 8), (0, 4), (0, 2))]
     return {
-        "check_id": f"B{i + 71}",
+        "check_id": ids.check.format(i + 71),
         "checked_at": load["weighed_at"] - dt.timedelta(minutes=rng.randint(90, 200)),
         "load_id": load["load_id"],
         "machine_id": load["machine_id"],

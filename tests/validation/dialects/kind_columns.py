@@ -15,6 +15,19 @@ GROUPS = {
     "weather": ("air_temp_c", "air_temp_max_c", "air_temp_min_c", "humidity_pct", "wind_m_s", "rain_mm"),
 }
 """Headers above several columns."""
+SECOND_GROUPS = {
+    "times": ("left_field_at", "weighed_at"),
+    "position": ("lat_deg", "lon_deg"),
+    "topping": (
+        "petioles_over_2_cm_count",
+        "petioles_up_to_2_cm_count",
+        "clean_topped_count",
+        "over_topped_count",
+        "slanting_count",
+    ),
+    "soil": ("sand_pct", "clay_pct", "organic_matter_pct"),
+}
+"""Further ones of the offices that were set aside second."""
 EXTRAS = {
     "telemetry": ("engine", "driver", "line"),
     "load": ("truck", "plate", "line", "driver", "remark", "price", "due"),

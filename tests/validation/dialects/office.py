@@ -4,15 +4,17 @@ import datetime as dt
 from dataclasses import dataclass
 from random import Random
 
-from tests.validation.dialects.arrange import built, draw_constants, grouped, without_sensors
+from tests.validation.dialects.arrange import built, draw_constants, grouped, numbered, without_sensors
 from tests.validation.dialects.build_columns import ColumnBuilder
-from tests.validation.dialects.invented_season import draw_season
+from tests.validation.dialects.invented_season import draw_ids, draw_season
 from tests.validation.dialects.kind_columns import SOURCES, draw_columns
 from tests.validation.dialects.lexicon import LANGUAGES, Lexicon
+from tests.validation.dialects.second_lexicon import SecondLexicon
+from tests.validation.dialects.second_set_aside import second_file_name, second_ids, second_preamble, second_style
 from tests.validation.dialects.style import US_ZONE, ZONES, Style, draw_style
 from tests.validation.dialects.truth import DialectFile, FileTable, KindTruth, Meaning
 
-FIRST_SET_ASIDE = 21
+FIRST_SET_ASIDE, FIRST_SECOND_SET_ASIDE = 21, 41
 PAIRS = (("load", "tare"), ("loss_audit", "root_check"), ("field", "machine_setup"))
 DAY_ABOVE_SHARE = 0.25
 WIDE_TARE = ("dirt_tare_pct", "top_tare_pct", "sugar_pct", "sodium_mmol_per_kg", "sample_kg")
@@ -33,12 +35,19 @@ class _Drawing:
 
     def __init__(self, seed: int) -> None:
         self.rng = Random(seed)
-        self.lexicon = Lexicon(LANGUAGES[(seed - 1) % len(LANGUAGES)], seed >= FIRST_SET_ASIDE, self.rng)
-        is_us = self.lexicon.language == "en" and self.rng.random() < 0.6
-        self.zone = US_ZONE if is_us else ZONES[self.lexicon.language]
-        self.season = draw_season(self.rng)
+        language = LANGUAGES[(seed - 1) % len(LANGUAGES)]
+        is_us = language == "en" and self.rng.random() < 0.6
+        self.zone = US_ZONE if is_us else ZONES[language]
+        self.second: SecondLexicon | None = None
+        if seed >= FIRST_SECOND_SET_ASIDE:
+            self.second = SecondLexicon(language, False, self.rng, "us" if is_us else "")
+        self.lexicon = self.second or Lexicon(language, seed >= FIRST_SET_ASIDE, self.rng)
+        ids = second_ids(self.rng, "us" if is_us else language) if self.second else draw_ids(self.rng)
+        self.season = draw_season(self.rng, ids)
         sources = ("machine", "factory", "office", "weather")
         self.styles = {s: draw_style(self.rng, self.lexicon, s, is_us=is_us) for s in sources}
+        if self.second:
+            self.styles = {s: second_style(self.rng, style, s) for s, style in self.styles.items()}
 
     def files(self) -> list[DialectFile]:
         """Draw one file of each kind; some hold two kinds."""
@@ -67,6 +76,7 @@ class _Drawing:
         builder.has_day_above = kind == "telemetry" and form == "delimited" and rng.random() < DAY_ABOVE_SHARE
         made = built(builder, columns, rng=rng)
         made = grouped(made, style) if style.has_groups and form != "parquet" else made
+        made = numbered(made, style)
         truth = [{**row, **{c: k.value for c, k in constants.items()}} for row in builder.truth]
         return FileTable(sheet, made, [KindTruth(kind, truth, constants, builder.day)])
 
@@ -74,11 +84,11 @@ class _Drawing:
         luck = self.rng.random()
         is_log = kind in {"telemetry", "weather_hour"}
         form = "parquet" if is_log and luck > 0.88 else "sheet" if luck < 0.18 else "delimited"
-        table = self._table(kind, form, self.lexicon.word(kind) if form == "sheet" else "")
+        table = self._table(kind, form, self.lexicon.sheet(kind, 1) if form == "sheet" else "")
         return self._file(kind, form, [table])
 
     def _workbook(self, kinds: tuple[str, ...]) -> DialectFile:
-        tables = [self._table(kind, "sheet", self.lexicon.word(kind)) for kind in kinds]
+        tables = [self._table(kind, "sheet", self.lexicon.sheet(kind, i)) for i, kind in enumerate(kinds, 1)]
         return self._file(kinds[0], "sheet", tables)
 
     def _wide(self) -> DialectFile:
@@ -97,23 +107,32 @@ class _Drawing:
         for row, load in zip(of_tare.truth, loads, strict=True):
             row.update(dict.fromkeys(shared, load["load_id"]))
         truths = [KindTruth("load", of_load.truth), KindTruth("tare", of_tare.truth)]
-        return self._file("load", "delimited", [FileTable("", made, truths)])
+        return self._file("load", "delimited", [FileTable("", numbered(made, style), truths)])
 
     def _file(self, kind: str, form: str, tables: list[FileTable]) -> DialectFile:
         style, truth = self._style(kind), tables[0].truths[0]
         constants = truth.constants
         in_name = [k.text for k in constants.values() if k.place == "file_name"]
-        day = self.rng.choice(["%Y-%m-%d", "%Y%m%d", "%d%m%y", "%d.%m.%Y"])
-        words = [self.lexicon.word(kind), *in_name, dt.date(2025, 10, self.rng.randint(1, 28)).strftime(day)]
-        suffix = {"delimited": self.rng.choice([".csv", ".csv", ".txt"]), "sheet": ".xlsx", "parquet": ".parquet"}[form]
-        file = DialectFile(self.rng.choice(["_", "-"]).join(words) + suffix, form, style, tables)
-        file.preamble = self._preamble(style, truth) if form != "parquet" else []
+        if self.second:
+            name = second_file_name(self.rng, [self.lexicon.word(kind), *in_name], form)
+            file = DialectFile(name, form, style, tables)
+        else:
+            file = DialectFile(self._name(kind, in_name, form), form, style, tables)
+        file.preamble = self._preamble(style, truth, form) if form != "parquet" else []
         if style.has_totals and form != "parquet":
             file.total_word = self.lexicon.word("total")
         return file
 
-    def _preamble(self, style: Style, truth: KindTruth) -> list[str]:
+    def _name(self, kind: str, in_name: list[str], form: str) -> str:
+        day = self.rng.choice(["%Y-%m-%d", "%Y%m%d", "%d%m%y", "%d.%m.%Y"])
+        words = [self.lexicon.word(kind), *in_name, dt.date(2025, 10, self.rng.randint(1, 28)).strftime(day)]
+        suffix = {"delimited": self.rng.choice([".csv", ".csv", ".txt"]), "sheet": ".xlsx", "parquet": ".parquet"}[form]
+        return self.rng.choice(["_", "-"]).join(words) + suffix
+
+    def _preamble(self, style: Style, truth: KindTruth, form: str) -> list[str]:
         """Return lines above the header, which contain the values that belong there."""
+        if self.second:
+            return second_preamble(self.rng, self.second, style, truth, form)
         inside = {c: k for c, k in truth.constants.items() if k.place == "preamble"}
         if not inside and not truth.day and not style.has_preamble:
             return []
@@ -125,6 +144,6 @@ class _Drawing:
 
 
 def draw_office(seed: int) -> Office:
-    """Draw an invented office; offices from seed 21 on are set aside and may use words and styles of their own."""
+    """Draw an invented office; offices from seed 21 on, and again from 41 on, have words and styles of their own."""
     drawing = _Drawing(seed)
     return Office(seed, drawing.lexicon.language, drawing.zone, drawing.files())

@@ -1,9 +1,9 @@
 """Habits of one source of files of an invented office: marks, encoding, header, units and times."""
 
-import unicodedata
 from dataclasses import dataclass
 from random import Random
 
+from tests.validation.dialects.header_names import camel, database, snake
 from tests.validation.dialects.lexicon import Lexicon
 from tests.validation.dialects.time_styles import TimeStyle, draw_time_style
 
@@ -36,7 +36,7 @@ class Style:
         encoding, has_bom: encoding of a text file.
         unit_place: `header`, `row` or `nowhere`.
         bracket: pattern of a header with a unit.
-        name_style: `plain`, `upper` or `snake`.
+        name_style: `plain`, `upper`, `snake`, `camel` or `database`.
         time: way of writing times.
         zone: zone of times without an offset.
         zone_note: text in headers of times that names the zone; empty if none does.
@@ -47,6 +47,9 @@ class Style:
         empty_mark: text of cells without a value.
         extra_share: probability of each column that nobody needs.
         habit: probability that a quantity has its most common unit.
+        unit_cell, no_unit: pattern of a cell of the row of units, and its text for a column without a unit.
+        group_layout: `merged`, `repeated` (over each column) or `below` (single names are in the lower row).
+        number_pattern: pattern of numbered headers; empty if they have no numbers.
     """
 
     lexicon: Lexicon
@@ -69,24 +72,23 @@ class Style:
     empty_mark: str
     extra_share: float
     habit: float
+    unit_cell: str = "{unit}"
+    no_unit: str = ""
+    group_layout: str = "merged"
+    number_pattern: str = ""
 
     def header(self, name: str, unit: str) -> str:
         """Return a header text in the style of names, with its unit if units are in headers."""
         if self.encoding.startswith("cp"):  # not every code page has the raised 2
             unit = unit.replace("²", "2")
         has_unit = bool(unit) and self.unit_place == "header"
+        if self.name_style in {"camel", "database"}:
+            return (camel if self.name_style == "camel" else database)(name, unit if has_unit else "")
         if self.name_style == "snake":
             text = snake(f"{name} {unit if has_unit and unit not in {'%', '‰', '°'} else ''}")
             return text + (" %" if has_unit and unit == "%" else "")
         text = name.upper() if self.name_style == "upper" else name
         return self.bracket.format(name=text, unit=unit) if has_unit else text
-
-
-def snake(text: str) -> str:
-    """Return a text in lower case without accents, words joined by underscores."""
-    plain = unicodedata.normalize("NFKD", text.casefold().replace("ł", "l").replace("°c", "c").replace("°f", "f"))
-    kept = "".join(c if c.isalnum() else " " for c in plain if not unicodedata.combining(c))
-    return "_".join(kept.split())
 
 
 def draw_style(rng: Random, lexicon: Lexicon, source: str, *, is_us: bool) -> Style:

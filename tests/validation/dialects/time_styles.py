@@ -18,6 +18,7 @@ class TimeStyle:
         is_split: True if date and time of day have a column each.
         is_utc: True if the text itself says that it is UTC, or has an offset, or counts from an epoch.
         is_padded: False if days, months and hours have no leading zero.
+        joint: text between date and time of day; a T in ISO styles.
     """
 
     name: str
@@ -26,12 +27,13 @@ class TimeStyle:
     is_split: bool = False
     is_utc: bool = False
     is_padded: bool = True
+    joint: str = " "
 
     def joined(self) -> str:
         """Return the format of a whole time; the name of the style for numbers."""
         if not self.date:
             return self.name
-        return f"{self.date}T{self.clock}" if self.name.startswith("iso_t") else f"{self.date} {self.clock}"
+        return f"{self.date}T{self.clock}" if self.name.startswith("iso_t") else f"{self.date}{self.joint}{self.clock}"
 
 
 _DATES = {

@@ -31,14 +31,14 @@ def header_rows(table: FileTable, style: Style) -> list[list[str]]:
     named = [style.header(c.name, c.unit) for c in table.columns]
     rows = [named]
     if any(c.group for c in table.columns):
-        top = [c.group or name for c, name in zip(table.columns, named, strict=True)]
-        merged = [
-            "" if c.group and i and table.columns[i - 1].group == c.group else text
-            for i, (c, text) in enumerate(zip(table.columns, top, strict=True))
-        ]
-        rows = [merged, [name if c.group else "" for c, name in zip(table.columns, named, strict=True)]]
+        is_below = style.group_layout == "below"
+        top = [c.group or ("" if is_below else name) for c, name in zip(table.columns, named, strict=True)]
+        if style.group_layout != "repeated":
+            above = [c.group for c in table.columns]
+            top = ["" if i and above[i] and above[i - 1] == above[i] else text for i, text in enumerate(top)]
+        rows = [top, [name if c.group or is_below else "" for c, name in zip(table.columns, named, strict=True)]]
     if style.unit_place == "row":
-        rows.append([c.unit for c in table.columns])
+        rows.append([style.unit_cell.format(unit=c.unit) if c.unit else style.no_unit for c in table.columns])
     return rows
 
 
