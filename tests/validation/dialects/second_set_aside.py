@@ -88,7 +88,8 @@ def second_style(rng: Random, style: Style, source: str) -> Style:
     assert isinstance(lexicon, SecondLexicon)
     is_logger = source in {"machine", "weather"}
     if is_logger and rng.random() < (0.3 if lexicon.language == "en" else 0.4):
-        style = replace(style, lexicon=SecondLexicon("en", False, rng, "technical"), decimal=".", thousands="")
+        lexicon = SecondLexicon("en", False, rng, "technical")
+        style = replace(style, lexicon=lexicon, decimal=".", thousands="")
         style = replace(style, separator=rng.choice([",", ";", "\t"]))
     has_dos = source == "factory" and rng.random() < 0.2
     if has_dos:
@@ -98,7 +99,7 @@ def second_style(rng: Random, style: Style, source: str) -> Style:
     name_style = rng.choice(names)
     return replace(
         style,
-        bracket=style.lexicon.unit_pattern() if rng.random() < _OWN_SHARE else rng.choice(BRACKETS),
+        bracket=lexicon.unit_pattern() if rng.random() < _OWN_SHARE else rng.choice(BRACKETS),
         name_style=name_style,
         time=_time(rng, style, source),
         zone_note=note,
