@@ -15,12 +15,15 @@ from tests.validation.seasons import Season, run_season
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.config.workspace import Workspace
 
+DEMO_DAYS = "16"
+"""Days of the demo season of the tests: as few as show every planted fault; a slow test runs the default season."""
+
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """The default demo season, run by the program itself."""
+    """The demo season with fewer days, run by the program itself."""
     folder = tmp_path_factory.mktemp("demo") / "season"
-    ran = taretrace("demo", folder, "--json")
+    ran = taretrace("demo", folder, "--days", DEMO_DAYS, "--json")
     assert ran.code == 0, ran.err
     return Demo(Workspace(folder), ran, json.loads(ran.out))
 

@@ -52,7 +52,7 @@ DATA = re.compile(
     r"fields|machines|outlines|scale|tickets|generation|NONE|depth|csv|ISO)\b"
 )
 """Files, paths, ids, numbers, dates and units: data, not text."""
-QUOTED = ("Example", "Written as", "Mapping", "Read from", "First file")
+QUOTED = ("Example", "Written as", "Mapping", "Read from", "First file", "Part of the file")
 """Columns of tables that quote files."""
 
 

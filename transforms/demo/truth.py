@@ -55,11 +55,15 @@ def true_settings(bins: pl.DataFrame, names: list[str]) -> dict[str, Array]:
 def true_trace(loads: list[TruckLoad], tickets: pl.DataFrame, bins: pl.DataFrame) -> pl.DataFrame:
     """Return the share of each bin in each load: `load_id, bin, delivered_t, share, machine, bin_s, field_index`."""
     name = dict(zip(tickets["order"].to_list(), tickets["load_id"].to_list(), strict=True))
-    frames = [
-        pl.DataFrame({"bin": load.bins, "delivered_t": load.delivered_t}).with_columns(pl.lit(name[i]).alias("load_id"))
-        for i, load in enumerate(loads)
-    ]
-    trace = pl.concat(frames).with_columns(pl.col("bin").cast(pl.UInt32))
+    trace = pl.DataFrame(
+        {
+            "bin": np.concatenate([load.bins for load in loads]).astype(np.uint32),
+            "delivered_t": np.concatenate([load.delivered_t for load in loads]),
+            "load_id": pl.Series([name[i] for i in range(len(loads))]).gather(
+                np.repeat(np.arange(len(loads)), [load.bins.size for load in loads])
+            ),
+        }
+    )
     trace = trace.group_by("load_id", "bin", maintain_order=True).agg(pl.col("delivered_t").sum())
     trace = trace.with_columns((pl.col("delivered_t") / pl.col("delivered_t").sum().over("load_id")).alias("share"))
     return trace.join(bins.select("bin", "machine", "bin_s", "field_index"), on="bin").sort("load_id", "bin_s")

@@ -16,7 +16,7 @@ from reports.page.model import Figure, Page, Prose
 from reports.pages.season import season_page
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
-from reports.pages.season_open_questions import grid_finding
+from reports.pages.season_open_questions import grid_finding, trials_finding
 from reports.pages.season_overview import change_finding
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
@@ -98,7 +98,7 @@ def test_rain_of_a_day_is_the_mean_of_the_stations(warehouse):
     local = filled.with_columns(pl.col("hour_at").dt.convert_time_zone("Europe/Prague").dt.date().alias("day"))
     by = local.group_by("day", "station_id").agg(pl.col("rain_mm").sum()).group_by("day").agg(pl.col("rain_mm").mean())
     days = warehouse.query("season_day", zone="Europe/Prague").join(by, on="day", suffix="_own")
-    assert days.height >= 18
+    assert days.height >= 14
     assert days["rain_mm"].to_list() == pytest.approx(days["rain_mm_own"].to_list(), abs=1e-9)
 
 
@@ -108,7 +108,9 @@ def test_shares_in_the_sentence_are_those_of_the_table(page, warehouse):
     shown = dict(re.findall(r"([a-z]+) (\d+) %", figures(page)["shares-dirt-chart"].finding))
     names = {"condition": "conditions", "setting": "settings", "machine": "machines", "day": "days"}
     for kind, name in names.items():
-        assert int(shown[name]) == pytest.approx(by.filter(pl.col("kind") == kind)["share"].item(), abs=0.5001)
+        share = by.filter(pl.col("kind") == kind)["share"].item()
+        assert (name in shown) == (share >= 0.5)
+        assert int(shown.get(name, 0)) == pytest.approx(max(share, 0), abs=0.5001)
 
 
 def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: Demo):
@@ -126,8 +128,8 @@ def test_settings_with_the_wrong_sign_pooled_or_between_visits_are_named(page, w
     wrong = table.filter(pl.col("reason_code").str.starts_with("sign_flips"))["setting"].to_list()
     text = figures(page)["readings-dirt-chart"].finding
     assert numbers(text)[:2] == [len(wrong), table.height]
-    for name in wrong:
-        assert demo.workspace.season.catalogue[name].label in text
+    labels = [demo.workspace.season.catalogue[name].label in text for name in wrong]
+    assert sum(labels) + sum(numbers(text)[2:]) == len(wrong)
 
 
 def test_only_flipped_signs_count_as_wrong():
@@ -198,18 +200,31 @@ def test_the_grid_counts_every_combination_once(warehouse):
     assert shown[0] == cells.height == sum(shown[1:])
 
 
-def test_open_questions_name_a_trial_that_the_planner_accepts(page, warehouse):
-    suggested = warehouse.table("trial_wanted")
-    assert suggested.height >= 1
-    for r in suggested.iter_rows(named=True):
+def test_suggested_trials_would_detect_what_the_interval_leaves_open(warehouse):
+    for r in warehouse.table("trial_wanted").iter_rows(named=True):
         if r["change_pct"] is None:
             assert r["reason_code"] == "open_not_tried"
         else:
             assert r["detect_pct"] == round(max(abs(r["lo95"]), abs(r["hi95"]), SMALLEST_DETECT_PCT))
-    feasible = suggested.drop_nulls("pairs")
-    text = " ".join(b.text for s in page.sections if s.id == "open" for b in s.blocks if isinstance(b, Prose))
-    assert f"{feasible['pairs'][0]} pairs of loads on {feasible['machine_id'][0]}" in text
-    assert f"taretrace trial plan --setting {feasible['setting'][0]} --machine {feasible['machine_id'][0]}" in text
+
+
+def test_open_questions_name_the_first_trial_that_can_be_planned(warehouse, demo: Demo):
+    catalogue = demo.workspace.season.catalogue
+    question = {
+        "setting": "share_drive_pct",
+        "wetness_class": "wet",
+        "reason_code": "open_wide_interval",
+        "reason_args": "{}",
+        "machine_id": "M07",
+        "detect_pct": 5.0,
+    }
+    planned = {**question, "setting": "separator_1_height_mm", "pairs": 86, "machine_days": 4.0, "detect_pct": 6.0}
+    suggested = pl.DataFrame([{**question, "pairs": None}, planned], schema=warehouse.table("trial_wanted").schema)
+    text = trials_finding(suggested, catalogue, METRIC)
+    assert numbers(text)[0] == 2
+    assert "86 pairs of loads on M07" in text
+    assert "taretrace trial plan --setting separator_1_height_mm --machine M07 --detect-pct 6" in text
+    assert trials_finding(suggested.head(1), catalogue, METRIC) == trials_finding(suggested.head(0), catalogue, METRIC)
 
 
 def test_every_check_of_every_fit_is_in_the_report(page, warehouse):
