@@ -192,6 +192,16 @@ def test_advice_obeys_its_limits(demo, tables, catalogue: Catalogue):
     assert advice["total_gain_per_t"].min() > 0
 
 
+def test_advice_goes_both_ways_because_habits_do(demo, tables):
+    """Shares run deeper where soil is wet and needs less depth; the moves of the last shift go up and down."""
+    moves = tables["advice"].filter(pl.col("verdict") == "move")
+    up = to_float((moves["to_value"] > moves["from_value"]).mean())
+    assert 0.2 < up < 0.8
+    bins = truth(demo, "bin").with_columns(wet=wetness_class(pl.col("wetness")))
+    depth = dict(bins.group_by("wet").agg(pl.col("share_depth_cm").mean()).iter_rows())
+    assert depth["wet"] > depth["dry"] + 0.2
+
+
 def test_naive_correlation_misleads_but_the_fit_does_not(demo, tables):
     """Operators react to the dirt they see: pooled regressions get signs wrong that within-visit effects get right."""
     facts = tables["load_fact"].drop_nulls(DIRT)

@@ -92,8 +92,8 @@ def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
         stages += reach * rpm**1.2 * gap**0.8
         scrub += reach * rpm
     # Tines scrub sticky soil off; loose soil falls more easily through smooth bars.
-    scrub = scrub * np.exp(0.45 * (ground.tines - MIXED_PARTS))
-    stages = stages * np.exp(-0.25 * (ground.tines - MIXED_PARTS))
+    scrub = scrub * np.exp(0.9 * (ground.tines - MIXED_PARTS))
+    stages = stages * np.exp(-0.12 * (ground.tines - MIXED_PARTS))
     loose = soil_lifted_t_ha(depth, ground.wetness) * enters
     loose = loose * np.exp(-crumbles * (intake + rear + web + stages) / np.sqrt(crowding))
     adhering = 11.0 * stickiness(ground.wetness, ground.clay) * (0.8 / ground.root_kg) ** 0.33
@@ -109,7 +109,7 @@ def beating_of_cleaners(settings: dict[str, Array], ground: Ground, power: float
     beating = np.zeros_like(ground.wetness)
     for k, weight in zip(CLEANING_STAGES, BEATING, strict=True):
         beating += weight * (setting_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** power
-    return np.asarray(beating * np.exp(0.5 * (ground.tines - MIXED_PARTS)))
+    return np.asarray(beating * np.exp(0.3 * (ground.tines - MIXED_PARTS)))
 
 
 def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:

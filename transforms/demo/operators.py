@@ -16,7 +16,7 @@ from transforms.demo.district import MACHINE_TYPES, MachineType
 Array = NDArray[np.float64]
 
 REACTION = {
-    "share_depth_cm": (3.0, -1.0, -2.0),
+    "share_depth_cm": (2.0, -1.0, -2.0),
     "ground_speed_kmh": (-1.5, -2.0, -2.0),
     "intake_roller_speed_pct": (2.0, 0.0, 2.0),
     "transfer_web_speed_pct": (1.0, 2.0, 2.0),

@@ -69,7 +69,7 @@ def damaged_share(settings: dict[str, Array], ground: Ground) -> Array:
 
 
 def leaf_by_day(weather: pl.DataFrame, days: int, spin_up_days: int) -> Array:
-    """Return the leaf mass of each day relative to the usual, shape (days,): warm weeks let it grow, cold ones let it die back.
+    """Return the leaf mass of each day relative to the usual, shape (days,): warm weeks add leaf, cold weeks take it.
 
     Args:
         weather: the hours of one station, from `spin_up_days` before the first shift.
