@@ -74,7 +74,6 @@ MACHINE_TYPES = {
             "separator_1_height_mm": (39, 6),
             "separator_2_height_mm": (38, 6),
             "separator_3_height_mm": (36, 6),
-            "separator_4_height_mm": (34, 6),
         },
         rows=8,
         row_spacing_cm=45.0,
@@ -84,7 +83,7 @@ MACHINE_TYPES = {
         directions=("rear_roller_reversed",),
     ),
 }
-"""Machine types by name; the second has no scalper."""
+"""Machine types by name; the second has no scalper, and its fourth stage no separator."""
 
 _SOILS = (("light", 62.0, 10.0), ("medium", 34.0, 24.0), ("heavy", 18.0, 41.0))
 

@@ -32,7 +32,6 @@ OFFICE_NAMES = {
     "separator_1_height_mm": "Gap 1",
     "separator_2_height_mm": "Gap 2",
     "separator_3_height_mm": "Gap 3",
-    "separator_4_height_mm": "Gap 4",
 }
 
 
