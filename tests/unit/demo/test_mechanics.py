@@ -21,8 +21,9 @@ def typical(name: str) -> dict[str, Array]:
 
 
 def ground(wetness: float = 0.5, clay: float = 0.24, root_kg: float = 0.8, **fitted: float) -> Ground:
-    values = (np.array([v]) for v in (wetness, clay, 75.0, root_kg, 0.0))
-    return Ground(*values, **fitted)
+    """Return the conditions of one interval of work; `fitted` are parts, leaf and drop."""
+    bare = Ground(*(np.array([v]) for v in (wetness, clay, 75.0, root_kg, 0.0)))
+    return replace(bare, **fitted)
 
 
 def test_the_two_machine_types_differ_in_rows_tank_and_stages_and_one_lacks_a_scalper():
