@@ -1,6 +1,7 @@
 """Mechanics of the demo: topping, damage, parts and direction respond as the trade knows them; two unlike types."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,7 +21,7 @@ def typical(name: str) -> dict[str, Array]:
     return {s: np.array([float(mean)]) for s, (mean, _) in MACHINE_TYPES[name].settings.items()}
 
 
-def ground(wetness: float = 0.5, clay: float = 0.24, root_kg: float = 0.8, **fitted: float) -> Ground:
+def ground(wetness: float = 0.5, clay: float = 0.24, root_kg: float = 0.8, **fitted: Any) -> Ground:
     """Return the conditions of one interval of work; `fitted` are parts, leaf and drop."""
     bare = Ground(*(np.array([v]) for v in (wetness, clay, 75.0, root_kg, 0.0)))
     return replace(bare, **fitted)
