@@ -153,7 +153,7 @@ def report_guide(
     as_json: Json = False,
     is_opened: OpenPage = False,
 ) -> None:
-    """Write the setting guide: initial settings per class of conditions, and a printable card per generation."""
+    """Write the setting guide: initial settings per class of conditions, and a printable card per machine type."""
     from flows.stages import pages
 
     paths = _write_locked(

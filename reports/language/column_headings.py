@@ -34,7 +34,7 @@ HEADINGS = {
     "element": mark("Quantity"),
     "field_id": mark("Field"),
     "file": mark("File"),
-    "generation": mark("Machine generation"),
+    "generation": mark("Machine type"),
     "grower_id": mark("Grower"),
     "hour_at": mark("Hour"),
     "humidity_pct": mark("Humidity"),

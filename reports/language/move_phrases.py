@@ -22,9 +22,11 @@ COMMANDS = {
     "cleaner_1_speed_rpm": (mark("Run the first cleaner faster"), mark("Run the first cleaner slower")),
     "cleaner_2_speed_rpm": (mark("Run the second cleaner faster"), mark("Run the second cleaner slower")),
     "cleaner_3_speed_rpm": (mark("Run the third cleaner faster"), mark("Run the third cleaner slower")),
+    "cleaner_4_speed_rpm": (mark("Run the fourth cleaner faster"), mark("Run the fourth cleaner slower")),
     "separator_1_height_mm": (mark("Raise the first separator"), mark("Lower the first separator")),
     "separator_2_height_mm": (mark("Raise the second separator"), mark("Lower the second separator")),
     "separator_3_height_mm": (mark("Raise the third separator"), mark("Lower the third separator")),
+    "separator_4_height_mm": (mark("Raise the fourth separator"), mark("Lower the fourth separator")),
 }
 """Setting -> commands to raise and to lower it; other settings are named by their label and direction."""
 

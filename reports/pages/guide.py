@@ -1,4 +1,4 @@
-"""Setting guide as a page, and one card per machine generation."""
+"""Setting guide as a page, and one card per machine type."""
 
 from pathlib import Path
 
@@ -33,7 +33,7 @@ def guide_finding(classes: pl.DataFrame, shown: DisplayUnits) -> str:
     best = known.sort("saved_per_t").row(-1, named=True)
     return say(
         "{covered} of {all} classes have enough loads for a guide. The largest saving against the usual settings is on "
-        "generation {generation} in {conditions}: {saved}.",
+        "type {generation} in {conditions}: {saved}.",
         covered=known.height,
         all=classes.height,
         generation=best["generation"],
@@ -94,7 +94,7 @@ def guide_page(data: GuidePageData, season: Season) -> Page:
     picker = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)}, usual_class(data.classes))
     cards = PageLinks(
         tuple(
-            PageLink(say("Card of generation {name}", name=g), card_name(g), say("one sheet for the cab"))
+            PageLink(say("Card of type {name}", name=g), card_name(g), say("one sheet for the cab"))
             for g in _generations(data.settings)
         )
     )

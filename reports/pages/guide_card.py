@@ -1,4 +1,4 @@
-"""Setting card of one machine generation for the cab: one sheet on paper, one class at a time on a phone."""
+"""Setting card of one machine type for the cab: one sheet on paper, one class at a time on a phone."""
 
 from pathlib import Path
 from typing import Any

@@ -1,4 +1,4 @@
-"""One class of the guide for one machine generation: values to set with changes in bold, and the evidence."""
+"""One class of the guide for one machine type: values to set with changes in bold, and the evidence."""
 
 from typing import Any
 
@@ -142,10 +142,10 @@ def _summary(cell: dict[str, Any], changes: int, all_: int, shown: DisplayUnits)
         "conditions": conditions_label(cell["wetness_class"], cell["soil_class"]),
     }
     if not changes:
-        return say("Generation {generation}, {conditions}: keep the usual settings", **words)
+        return say("Type {generation}, {conditions}: keep the usual settings", **words)
     return say_n(
-        "Generation {generation}, {conditions}: change {n} of {all}, saves {saved}",
-        "Generation {generation}, {conditions}: change {n} of {all}, saves {saved}",
+        "Type {generation}, {conditions}: change {n} of {all}, saves {saved}",
+        "Type {generation}, {conditions}: change {n} of {all}, saves {saved}",
         changes,
         all=all_,
         saved=money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown),
@@ -178,7 +178,7 @@ def class_fold(
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
         summary = say(
-            "Generation {generation}, {conditions}: {reason}",
+            "Type {generation}, {conditions}: {reason}",
             generation=cell["generation"],
             conditions=conditions_label(cell["wetness_class"], cell["soil_class"]),
             reason=row_reason(cell, catalogue),

@@ -21,7 +21,7 @@ WORDS = {
     PageKind.SEASON_LOADS: mark("All loads of the season, to search and filter."),
     PageKind.FLEET: mark("Machines, operators, growers and fields, each compared under its own conditions."),
     PageKind.GUIDE: mark("Start values for each class of wetness and soil."),
-    PageKind.CARD: mark("Card of the setting guide for one generation of machines, to print."),
+    PageKind.CARD: mark("Card of the setting guide for one machine type, to print."),
     PageKind.WHAT_IF: mark("Dirt, root loss and cost for chosen conditions and settings."),
     PageKind.LOAD: mark("From a load back to the minutes and the passes that filled it."),
     PageKind.TRIAL: mark("Instructions for the operator of a split-run trial."),

@@ -63,7 +63,7 @@ def _action(r: dict[str, Any], moves: list[Move], largest: float, shown: Display
     return BarRow(
         title=capital(conditions_label(r["wetness_class"], r["soil_class"])),
         href=None,
-        detail=say("generation {name}", name=r["generation"]),
+        detail=say("type {name}", name=r["generation"]),
         share=r["saved"] / largest,
         worth=about_money(r["saved"], shown),
         action=say("{setting} {way}", setting=capital(label), way=way),

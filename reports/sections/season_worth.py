@@ -7,7 +7,6 @@ import polars as pl
 from reports.charts.pile_bars import pile_bars
 from reports.charts.share_bars import share_bars
 from reports.language.basis_messages import earlier_note
-from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, conditions_label, join_names, setting_label
 from reports.language.precision import about_money, mass_words, money_range, setting_value
@@ -36,11 +35,11 @@ def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayUni
         blocks.append(
             build_table(
                 f"guide-{safe_name(str(generation))}",
-                say("guide of generation {name}", name=generation),
+                say("guide of type {name}", name=generation),
                 (Column(say("Setting"), lambda n: text_cell(setting_label(n, catalogue))), *starts),
                 own_settings["setting"].unique(maintain_order=True),
                 caption=say(
-                    "Generation {name}: start values by topsoil and soil; a dash means too little experience.",
+                    "Type {name}: start values by topsoil and soil; a dash means too little experience.",
                     name=generation,
                 ),
             )
@@ -83,7 +82,7 @@ def _without_guide(classes: pl.DataFrame) -> str:
         return ""
     names = [
         say(
-            "{generation} ({conditions})",
+            "type {generation} ({conditions})",
             generation=r["generation"],
             conditions=conditions_label(r["wetness_class"], r["soil_class"]),
         )
@@ -132,7 +131,11 @@ def worth_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
     if not classes.height:
         return Section("worth", title, (*earlier, Prose(finding)))
     names = [
-        f"{isolated(r['generation'])}: {conditions_label(r['wetness_class'], r['soil_class'])}"
+        say(
+            "type {generation} ({conditions})",
+            generation=r["generation"],
+            conditions=conditions_label(r["wetness_class"], r["soil_class"]),
+        )
         for r in classes.iter_rows(named=True)
     ]
     drawn = classes.select(
@@ -144,9 +147,9 @@ def worth_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
     t = shown.convert(1.0, "t")
     table = build_table(
         "worth-table",
-        say("savings by generation and conditions"),
+        say("savings by type and conditions"),
         (
-            Column(say("Generation and conditions"), lambda r: text_cell(r["label"])),
+            Column(say("Type and conditions"), lambda r: text_cell(r["label"])),
             Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: number_cell(r["clean_t"] * t, 0)),
             Column(
                 say("Saved, {unit}", unit=shown.currency), lambda r: number_cell(r["saved"], 0, r["lo95"], r["hi95"])

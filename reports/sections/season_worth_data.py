@@ -16,7 +16,7 @@ class SeasonGuideData:
         settings: start value of each setting by generation and conditions, rows of `guide`.
         classes: rows of `guide_class`.
         moves: moves of the guide from the usual value, rows of `guide_move`.
-        worth: savings by generation and conditions, and in total, rows of `guide_worth`.
+        worth: savings by type and conditions, and in total, rows of `guide_worth`.
         lifted_t: clean beet lifted this season, in known and unknown conditions.
         status: state of the guide compared with the last fit.
     """

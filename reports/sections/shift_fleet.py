@@ -64,7 +64,7 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) 
         say("machines in the shift"),
         (
             Column(say("Machine"), lambda r: text_cell(r["machine_id"], own_loads(r))),
-            Column(say("Generation"), lambda r: text_cell(r["generation"]), numeric=False),
+            Column(say("Type"), lambda r: text_cell(r["generation"]), numeric=False),
             Column(say("Loads"), lambda r: number_cell(r["loads"], 0, href=own_loads(r))),
             Column(
                 say("Delivered (with soil), {t}", t=shown.sign("t")),

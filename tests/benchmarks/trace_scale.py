@@ -153,7 +153,7 @@ def _lists(warehouse: Warehouse, machines: int) -> None:
     }
     fitted = {
         "valid_from_at": FIRST - dt.timedelta(days=9),
-        "generation": "two",
+        "generation": "B",
         "operator_id": "P1",
         "rows_count": 6.0,
         "row_spacing_cm": 50.0,

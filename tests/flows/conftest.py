@@ -30,10 +30,10 @@ from transforms.storage.run_log import RunLog
 def whole(tmp_path_factory) -> Whole:
     """A small ingested season with overlapping logs, so that some rows are repeated."""
     workspace = write_demo(tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
-    log = workspace.inbox / "log_one_M01_w1.csv"
+    log = workspace.inbox / "log_a_M01_w1.csv"
     lines = log.read_bytes().splitlines(keepends=True)
     log.write_bytes(b"".join(lines[: len(lines) * 7 // 10]))
-    (workspace.inbox / "log_one_M01_w2.csv").write_bytes(b"".join([*lines[:2], *lines[len(lines) // 2 :]]))
+    (workspace.inbox / "log_a_M01_w2.csv").write_bytes(b"".join([*lines[:2], *lines[len(lines) // 2 :]]))
     ingest(workspace)
     stages.assess_storability(workspace, QUIET)
     RunLog(workspace.log).write("post-shift", "ended")

@@ -79,7 +79,7 @@ CASES: dict[str, tuple[Harm, str]] = {
     "copy missing": (lambda w: a_copy(w).unlink(), "received.damaged"),
     "copy flipped": (lambda w: flip(a_copy(w)), "received.damaged"),
     "copy's record damaged": (lambda w: halve(a_copy(w).with_suffix(".json")), "received.damaged"),
-    "mapping missing": (lambda w: (w.mappings / "log_one.toml").unlink(), "mapping.missing"),
+    "mapping missing": (lambda w: (w.mappings / "log_a.toml").unlink(), "mapping.missing"),
     "mappings missing": (empty_mappings, "mapping.missing"),
     "log garbage": (garbage_log, "log.damaged"),
     "inbox empty": (lambda _: None, "received.left_inbox"),

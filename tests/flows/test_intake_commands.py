@@ -35,7 +35,7 @@ def test_check_previews_the_ingest_of_new_files_and_writes_nothing(season: Seaso
     (workspace.inbox / "tickets_new.csv").write_text(
         "".join([tickets[0], tickets[1].replace(";", "x;", 1), tickets[2], "rubbish\n"])
     )
-    log = next(workspace.inbox.glob("log_two*"))
+    log = next(workspace.inbox.glob("log_b*"))
     (workspace.inbox / f"{log.stem}_again.csv").write_text(log.read_text() + "\n")
     before = _fingerprint(workspace.root)
     ran = taretrace("check", workspace.root, "--json", "--strict")
@@ -79,7 +79,7 @@ def test_status_shows_the_delay_of_each_source(season: Season):
     assert sources["tickets"]["files"] == 3
     assert sources["tares"]["lag_h"] >= sources["tickets"]["lag_h"]
     assert sources["fields"]["lag_h"] is None  # a list has no time
-    assert set(sources) >= {"log_one", "log_two", "tares", "weather", "fields"}
+    assert set(sources) >= {"log_a", "log_b", "tares", "weather", "fields"}
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
@@ -131,7 +131,7 @@ def test_explain_traces_a_load_to_the_lines_of_its_files(season: Season):
     for minute in minutes[:3]:
         lines = (workspace.inbox / minute["file"]).read_text().splitlines()
         assert minute["records"] <= minute["last_line"] - minute["first_line"] + 1
-        zone = dt.timedelta(hours=2) if "log_one" in minute["file"] else dt.timedelta(0)
+        zone = dt.timedelta(hours=2) if "log_a" in minute["file"] else dt.timedelta(0)
         first = dt.datetime.fromisoformat(minute["from_at"]).replace(tzinfo=None) + zone
         logged = lines[minute["first_line"] - 1]
         assert f"{first:%H:%M}" in logged, (logged, minute)

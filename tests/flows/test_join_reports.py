@@ -118,9 +118,9 @@ def test_check_finds_a_failed_join_before_anything_is_written(whole: Whole, tmp_
 def test_check_finds_depths_in_another_unit_before_anything_is_written(whole: Whole, tmp_path):
     workspace = not_received(whole, tmp_path / "w", "log_*_w1*", "machines*")
     assert outcome(taretrace("check", workspace.root, "--json"))["joins"] == []
-    edit(workspace, "log_one", 'unit = "cm"', 'unit = "in"')
+    edit(workspace, "log_a", 'unit = "cm"', 'unit = "in"')
     (finding,) = outcome(taretrace("check", workspace.root, "--json"))["joins"]
-    assert (finding["code"], finding["cause_code"], finding["source"]) == ("setting_by_unit", "unit_misread", "log_one")
+    assert (finding["code"], finding["cause_code"], finding["source"]) == ("setting_by_unit", "unit_misread", "log_a")
     assert finding["ratio"] == pytest.approx(2.54, rel=0.15)
 
 

@@ -319,8 +319,8 @@ def test_task_data_is_mapped_without_questions_and_lists_its_other_values(worksp
 @pytest.mark.parametrize(
     "name",
     [
-        "log_one_M01_w1.csv",
-        "log_two_M04_w1.csv",
+        "log_a_M01_w1.csv",
+        "log_b_M04_w1.csv",
         "tickets_north.csv",
         "tares.xlsx",
         "loss_audits.xlsx",
@@ -344,7 +344,7 @@ def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_ow
         new,
         source,
         f"time_zone={season.workspace.season.time_zone}",
-        "machine_id=" + ("name" if "one" in name else "machine"),
+        "machine_id=" + ("name" if "log_a" in name else "machine"),
     )
     proposed = read_mapping(Path(result["mapping"]), catalogue)
     (original,) = matching_mappings(name, read_mappings(season.workspace.mappings, catalogue))

@@ -159,8 +159,8 @@ def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path,
 
 def test_files_read_by_helpers_are_taken_in_as_if_read_here(started, tmp_path, monkeypatch):
     one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
-    log = min(one.inbox.glob("log_one_M01*.csv"))
-    again, broken = log.with_name("log_one_M01_w8.csv"), log.with_name("log_one_M01_w9.csv")
+    log = min(one.inbox.glob("log_a_M01*.csv"))
+    again, broken = log.with_name("log_a_M01_w8.csv"), log.with_name("log_a_M01_w9.csv")
     lines = log.read_text().splitlines(keepends=True)
     again.write_text("".join([*lines[:2], *lines[5:80]]))
     broken.write_bytes(b"\x00\xff" * 500)

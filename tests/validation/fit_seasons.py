@@ -14,7 +14,6 @@ import polars as pl
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.mechanics import Ground, dirt_ratio
-from transforms.demo.operators import REACTION
 
 Array = np.ndarray
 USUAL = {
@@ -29,6 +28,17 @@ USUAL = {
     "separator_1_height_mm": (45.0, 5.0),
     "separator_2_height_mm": (45.0, 5.0),
 }
+REACTION = {
+    "share_depth_cm": (-2.5, 0.0, -3.0),
+    "ground_speed_kmh": (-1.5, -2.0, -2.0),
+    "intake_roller_speed_pct": (2.0, 0.0, 2.0),
+    "transfer_web_speed_pct": (1.0, 2.0, 2.0),
+    "cleaner_1_speed_rpm": (4.0, 5.0, 6.0),
+    "cleaner_2_speed_rpm": (4.0, 5.0, 6.0),
+    "separator_1_height_mm": (2.0, 2.0, 3.0),
+    "separator_2_height_mm": (2.0, 2.0, 3.0),
+}
+"""Setting -> practical steps by which operators react to a unit more of (wetness, clay fraction, dirt no log holds)."""
 Mechanic = Callable[[dict[str, Array], Ground], Array]
 
 

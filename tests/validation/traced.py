@@ -8,7 +8,7 @@ import polars as pl
 
 from transforms.arrays import to_float
 from transforms.config.settings_catalogue import load_catalogue
-from transforms.demo.district import GENERATIONS, LOCAL_ZONE
+from transforms.demo.district import LOCAL_ZONE, MACHINE_TYPES
 from transforms.demo.exports import tickets_of
 from transforms.demo.operation import STATE_NAMES
 from transforms.demo.scenario import Plan
@@ -72,7 +72,7 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
     fields = season.district.fields.with_columns(pl.lit(None, dtype=pl.String).alias("boundary"))
     bins, unloads, faults = [], [], []
     for machine, info in enumerate(season.district.machines.iter_rows(named=True)):
-        fitted = GENERATIONS[info["generation"]]
+        fitted = MACHINE_TYPES[info["generation"]]
         table = (
             logged(rng, season, catalogue, machine)
             .with_columns(
@@ -85,7 +85,7 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
             )
             .drop("state", "lat", "lon", "visit", "second", "clean_t")
         )
-        if info["generation"] == "one":
+        if info["generation"] == "A":
             table = table.drop("sections_on_pct")
         setup = {"rows_count": float(fitted.rows), "row_spacing_cm": float(fitted.row_spacing_cm)}
         for _, day in table.group_by(pl.col("logged_at").dt.date(), maintain_order=True):

@@ -15,14 +15,16 @@ LOCAL_ZONE = "Europe/Prague"
 
 
 @dataclass(frozen=True)
-class Generation:
-    """A generation of machines.
+class MachineType:
+    """A type of machine.
 
     Attributes:
         settings: setting -> (typical value, SD between operators' habits).
         rows: number of rows of the header.
         row_spacing_cm: distance between rows.
         tank_capacity_t: capacity of the tank.
+        drop_m: height from which roots fall into the empty tank.
+        unloads_moving: True if the tank may be unloaded while the machine lifts.
         directions: parts that run forward or in reverse, as flags of the settings catalogue.
     """
 
@@ -30,53 +32,58 @@ class Generation:
     rows: int
     row_spacing_cm: float
     tank_capacity_t: float
+    drop_m: float
+    unloads_moving: bool = False
     directions: tuple[str, ...] = ()
 
 
-GENERATIONS = {
-    "one": Generation(
+MACHINE_TYPES = {
+    "A": MachineType(
         settings={
-            "topper_speed_rpm": (850, 60),
-            "scalper_height_mm": (32, 5),
-            "share_depth_cm": (7.0, 0.5),
-            "ground_speed_kmh": (5.6, 0.4),
-            "intake_roller_height_mm": (42, 4),
-            "intake_roller_speed_pct": (58, 6),
-            "transfer_web_speed_pct": (62, 5),
-            "cleaner_1_speed_rpm": (36, 3),
-            "cleaner_2_speed_rpm": (38, 3),
-            "separator_1_height_mm": (46, 4),
-            "separator_2_height_mm": (42, 4),
+            "topper_speed_rpm": (910, 100),
+            "scalper_height_mm": (26, 8),
+            "share_depth_cm": (8.0, 1.0),
+            "ground_speed_kmh": (5.4, 0.4),
+            "intake_roller_height_mm": (36, 5),
+            "intake_roller_speed_pct": (80, 7),
+            "transfer_web_speed_pct": (80, 6),
+            "cleaner_1_speed_rpm": (42, 5),
+            "cleaner_2_speed_rpm": (43, 5),
+            "separator_1_height_mm": (42, 6),
+            "separator_2_height_mm": (42, 6),
         },
-        rows=6,
-        row_spacing_cm=45.0,
-        tank_capacity_t=17.0,
-    ),
-    "two": Generation(
-        settings={
-            "topper_speed_rpm": (900, 60),
-            "scalper_height_mm": (30, 5),
-            "share_depth_cm": (6.8, 0.5),
-            "share_drive_pct": (55, 6),
-            "ground_speed_kmh": (6.2, 0.4),
-            "intake_roller_height_mm": (40, 4),
-            "intake_roller_speed_pct": (62, 6),
-            "rear_roller_speed_pct": (55, 6),
-            "transfer_web_speed_pct": (66, 5),
-            "cleaner_1_speed_rpm": (37, 3),
-            "cleaner_2_speed_rpm": (39, 3),
-            "cleaner_3_speed_rpm": (36, 3),
-            "separator_1_height_mm": (48, 4),
-            "separator_2_height_mm": (44, 4),
-            "separator_3_height_mm": (42, 4),
-        },
-        rows=6,
+        rows=5,
         row_spacing_cm=50.0,
-        tank_capacity_t=24.0,
+        tank_capacity_t=16.0,
+        drop_m=1.4,
+    ),
+    "B": MachineType(
+        settings={
+            "topper_speed_rpm": (1170, 110),
+            "share_depth_cm": (8.0, 1.0),
+            "share_drive_pct": (68, 7),
+            "ground_speed_kmh": (5.0, 0.4),
+            "intake_roller_height_mm": (34, 5),
+            "intake_roller_speed_pct": (80, 7),
+            "rear_roller_speed_pct": (68, 7),
+            "transfer_web_speed_pct": (78, 6),
+            "cleaner_1_speed_rpm": (34, 5),
+            "cleaner_2_speed_rpm": (35, 5),
+            "cleaner_3_speed_rpm": (33, 5),
+            "cleaner_4_speed_rpm": (32, 5),
+            "separator_1_height_mm": (39, 6),
+            "separator_2_height_mm": (38, 6),
+            "separator_3_height_mm": (36, 6),
+        },
+        rows=8,
+        row_spacing_cm=45.0,
+        tank_capacity_t=29.0,
+        drop_m=2.0,
+        unloads_moving=True,
         directions=("rear_roller_reversed",),
     ),
 }
-"""Machine generations by name."""
+"""Machine types by name; the second has no scalper, and its fourth stage no separator."""
 
 _SOILS = (("light", 62.0, 10.0), ("medium", 34.0, 24.0), ("heavy", 18.0, 41.0))
 
@@ -86,8 +93,8 @@ class District:
     """The simulated district.
 
     Attributes:
-        fields: one row per field; no export has `root_kg`, `heap` or `yield_t_ha`, but one has a yield forecast.
-        machines: one row per machine, with its generation and signal.
+        fields: one row per field; exports have a yield forecast, but not `root_kg`, `leaf`, `heap` or `yield_t_ha`.
+        machines: one row per machine, with its type and signal.
         sites: site_id -> (lat, lon).
     """
 
@@ -128,6 +135,7 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
                 "organic_matter_pct": round(float(rng.uniform(1.6, 3.2)), 2),
                 "yield_t_ha": round(float(np.clip(rng.normal(74, 8), 50, 98)), 1),
                 "root_kg": round(float(np.clip(rng.normal(0.82, 0.10), 0.55, 1.2)), 3),
+                "leaf": float(rng.lognormal(0, 0.12)),
                 "row_spacing_cm": float(rng.choice((45.0, 50.0))),
             }
         )
@@ -138,17 +146,17 @@ def _machines(count: int, dialect_split: int, scenario: Scenario) -> pl.DataFram
     rows = []
     ahead = {i % count: minutes for i, minutes in scenario.machine_clocks} if count > 2 else {}
     for i in range(count):
-        generation = "one" if i < dialect_split else "two"
+        name = "A" if i < dialect_split else "B"
         # The oldest machines of a large fleet log neither tank level nor unloading; the others log one or both.
-        signal = "none" if generation == "one" and i < count // 6 else ("level" if generation == "one" else "flag")
+        signal = "none" if i < count // 6 else ("level" if name == "A" else "flag")
         rows.append(
             {
                 "machine_id": f"M{i + 1:02d}",
                 "operator_id": f"P{i + 1:02d}",
-                "generation": generation,
+                "generation": name,
                 "signal": scenario.signal or signal,
-                "rows": GENERATIONS[generation].rows,
-                "tank_capacity_t": GENERATIONS[generation].tank_capacity_t,
+                "rows": MACHINE_TYPES[name].rows,
+                "tank_capacity_t": MACHINE_TYPES[name].tank_capacity_t,
                 "clock_offset_s": round(60 * ahead.get(i, 0.0)),
             }
         )

@@ -251,7 +251,7 @@ def _machine_setup(r: Region) -> list[Row]:
         {
             "machine_id": f"{r.prefix}M{n}",
             "valid_from_at": r.at(0, day=-30),
-            "generation": ("one", "two")[n - 1],
+            "generation": ("A", "B")[n - 1],
             "operator_id": f"{r.prefix}O{n}",
             "rows_count": 6.0,
             "row_spacing_cm": 50.0,

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, ORIGIN_LAT
+from transforms.demo.district import KM_PER_DEG_LAT, MACHINE_TYPES, ORIGIN_LAT
 from transforms.demo.inspection_exports import write_audits, write_checks
 from transforms.demo.office_formats import local_time, write_sheet
 from transforms.demo.operation import STATE_NAMES
@@ -28,13 +28,14 @@ OFFICE_NAMES = {
     "cleaner_1_speed_rpm": "Cleaner 1",
     "cleaner_2_speed_rpm": "Cleaner 2",
     "cleaner_3_speed_rpm": "Cleaner 3",
+    "cleaner_4_speed_rpm": "Cleaner 4",
     "separator_1_height_mm": "Gap 1",
     "separator_2_height_mm": "Gap 2",
     "separator_3_height_mm": "Gap 3",
 }
 
 
-def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
+def _dialect_a(table: pl.DataFrame) -> tuple[str, str]:
     """Return (header lines, rows) with decimal comma, local time, a unit row below the header, and two depths."""
     columns = [
         pl.col("logged_at").pipe(local_time).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
@@ -48,7 +49,7 @@ def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
         (pl.col("share_depth_cm") - 0.1).round(2).alias("Depth right"),
     ]
     units = ["", "deg", "deg", "", "km/h", "cm", "cm"]
-    for name in (n for n in OFFICE_NAMES if n in GENERATIONS["one"].settings):
+    for name in (n for n in OFFICE_NAMES if n in MACHINE_TYPES["A"].settings):
         columns.append(pl.col(name).round(2).alias(OFFICE_NAMES[name]))
         units.append({"rpm": "1/min", "mm": "mm", "pct": "%"}[name.rsplit("_", 1)[1]])
     columns.append(pl.col("tank_t").round(2).alias("Tank"))
@@ -58,9 +59,9 @@ def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
     return f"{header}\r\n{';'.join(units)}\r\n", rows
 
 
-def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
+def _dialect_b(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
     """Return (header line, rows) with ISO time and zone, metres and kilograms."""
-    settings = [n for n in OFFICE_NAMES if n in GENERATIONS["two"].settings]
+    settings = [n for n in OFFICE_NAMES if n in MACHINE_TYPES["B"].settings]
     columns = [
         pl.lit(machine_id).alias("machine"),
         pl.col("logged_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ").alias("timestamp"),
@@ -73,7 +74,7 @@ def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
         (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
         (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
         *(pl.col(n).round(2) for n in settings),
-        *(pl.col(n).cast(pl.Int8) for n in GENERATIONS["two"].directions),
+        *(pl.col(n).cast(pl.Int8) for n in MACHINE_TYPES["B"].directions),
     ]
     header, rows = table.select(columns).write_csv().split("\n", 1)
     return header + "\n", rows
@@ -87,10 +88,10 @@ def _write_machine(
     last_week = season.plan.days // 7
     for week, part in table.with_columns((pl.col("day") // 7).alias("week")).group_by("week", maintain_order=True):
         number = int(str(week[0]))
-        if info["generation"] == "one":
-            header, rows = _dialect_one(part)
+        if info["generation"] == "A":
+            header, rows = _dialect_a(part)
         else:
-            header, rows = _dialect_two(part, info["machine_id"])
+            header, rows = _dialect_b(part, info["machine_id"])
         lines = rows.splitlines(keepends=True)
         if machine % 4 == 1:  # repeated lines, as when a USB stick is read twice
             lines = lines[:300] + lines[200:]
@@ -99,9 +100,8 @@ def _write_machine(
         text = header + "".join(lines)
         if machine == 1 and number == last_week:
             text = text[: int(len(text) * 0.97)]  # a file truncated while it was copied
-        (inbox / f"log_{info['generation']}_{info['machine_id']}_w{number + 1}.csv").write_text(
-            text, "utf-8", newline=""
-        )
+        letter = info["generation"].lower()
+        (inbox / f"log_{letter}_{info['machine_id']}_w{number + 1}.csv").write_text(text, "utf-8", newline="")
 
 
 def _weighbridge_ahead_min(season: DemoSeason) -> pl.Expr:
@@ -174,16 +174,16 @@ def _write_tares(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> N
 
 
 def _write_setups(season: DemoSeason, inbox: Path) -> None:
-    rows = ["Machine;From;Generation;Operator;Rows;Row spacing cm;Tank t;Elements"]
-    start, middle = season.midnight - dt.timedelta(days=20), season.midnight + dt.timedelta(days=season.plan.days // 2)
-    for i, m in enumerate(season.district.machines.iter_rows(named=True)):
-        spacing = str(GENERATIONS[m["generation"]].row_spacing_cm).replace(".", ",")
-        line = (
-            f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{str(m['tank_capacity_t']).replace('.', ',')}"
-        )
-        rows.append(f"{m['machine_id']};{start:%d.%m.%Y};{line};{'mixed' if i % 3 else 'smooth bars'}")
-        if i % 5 == 0:
-            rows.append(f"{m['machine_id']};{middle:%d.%m.%Y};{line};tines")
+    rows = ["Machine;From;Type;Operator;Rows;Row spacing cm;Tank t;Elements"]
+    machines = list(season.district.machines.iter_rows(named=True))
+    for fitted in season.parts:
+        m = machines[fitted.machine]
+        day = fitted.from_day or -20
+        moment = season.midnight + dt.timedelta(days=day, hours=12)
+        sizes = MACHINE_TYPES[m["generation"]].row_spacing_cm, m["tank_capacity_t"]
+        spacing, tank = (str(size).replace(".", ",") for size in sizes)
+        line = f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{tank}"
+        rows.append(f"{m['machine_id']};{moment:%d.%m.%Y};{line};{fitted.parts}")
     (inbox / "machines.csv").write_text("\n".join(rows) + "\n", "utf-8")
 
 

@@ -56,7 +56,7 @@ def simulate_visits(
 ) -> list[Visit]:
     """Return the visits of the season: after finishing a field, a machine takes the next one or joins a large one."""
     fields = district.fields
-    operators = [hire_operator(rng, i, g) for i, g in enumerate(district.machines["generation"].to_list())]
+    operators = [hire_operator(rng, i, name) for i, name in enumerate(district.machines["generation"].to_list())]
     areas = fields["area_ha"].to_list()
     queue = [int(i) for i in rng.permutation(len(fields))]
     open_work: dict[int, SimulatedFieldWork] = {}

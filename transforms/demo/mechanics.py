@@ -14,6 +14,12 @@ Array = NDArray[np.float64]
 STRIP_FRACTION = 0.37
 """Share of the row width that the shares disturb (assumption: 0.3 to 0.44)."""
 SOIL_BULK_DENSITY_T_M3 = 1.40
+MIXED_PARTS, USUAL_LEAF, USUAL_DROP_M = 0.5, 1.0, 1.0
+CLEANING_STAGES = (1, 2, 3, 4)
+CLEANING_REACH = (0.75, 0.65, 0.50, 0.40)
+"""Part of the cleaning area of each stage."""
+BEATING = (0.45, 0.40, 0.30, 0.24)
+"""Force of each stage on the roots."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +32,9 @@ class Ground:
         yield_t_ha: clean beet yield.
         root_kg: mean root mass.
         hidden_log: log of a factor on dirt that no export shows.
+        tines: share of tines among the cleaning parts fitted; the others are smooth bars.
+        leaf: leaf mass, relative to the usual.
+        drop_m: height from which roots fall into the tank.
     """
 
     wetness: Array
@@ -33,6 +42,9 @@ class Ground:
     yield_t_ha: Array
     root_kg: Array
     hidden_log: Array
+    tines: Array | float = MIXED_PARTS
+    leaf: Array | float = USUAL_LEAF
+    drop_m: Array | float = USUAL_DROP_M
 
 
 def soil_lifted_t_ha(share_depth_cm: Array, wetness: Array) -> Array:
@@ -73,20 +85,31 @@ def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
     rear = 0.35 * (setting_value(settings, "rear_roller_speed_pct", 0.0) / 60.0)
     web = 0.5 * (setting_value(settings, "transfer_web_speed_pct", 65.0) / 65.0) ** 0.5
     stages, scrub = np.zeros_like(depth), np.zeros_like(depth)
-    for k, reach in ((1, 0.75), (2, 0.65), (3, 0.50)):
-        absent = 0.0 if k == 3 else 38.0
+    for k, reach in zip(CLEANING_STAGES, CLEANING_REACH, strict=True):
+        absent = 0.0 if k > 2 else 38.0
         rpm = setting_value(settings, f"cleaner_{k}_speed_rpm", absent) / 38.0
         gap = setting_value(settings, f"separator_{k}_height_mm", 45.0) / 45.0
         stages += reach * rpm**1.2 * gap**0.8
         scrub += reach * rpm
+    # Tines scrub sticky soil off; loose soil falls more easily through smooth bars.
+    scrub = scrub * np.exp(0.9 * (ground.tines - MIXED_PARTS))
+    stages = stages * np.exp(-0.12 * (ground.tines - MIXED_PARTS))
     loose = soil_lifted_t_ha(depth, ground.wetness) * enters
     loose = loose * np.exp(-crumbles * (intake + rear + web + stages) / np.sqrt(crowding))
     adhering = 11.0 * stickiness(ground.wetness, ground.clay) * (0.8 / ground.root_kg) ** 0.33
     adhering = adhering * np.exp(-0.45 * scrub / np.sqrt(crowding))
-    # A rear roller in reverse rubs roots against each other: less soil sticks, but loose soil is carried on.
+    # A rear roller in reverse rubs roots against each other: less soil sticks, but soil that crumbles is carried on.
     in_reverse = setting_value(settings, "rear_roller_reversed", 0.0)
-    adhering, loose = adhering * np.exp(-0.50 * in_reverse), loose * np.exp(0.08 * in_reverse)
+    adhering, loose = adhering * np.exp(-1.00 * in_reverse), loose * np.exp(0.20 * crumbles * in_reverse)
     return np.asarray((0.4 + loose + adhering) / ground.yield_t_ha * np.exp(ground.hidden_log), dtype=np.float64)
+
+
+def beating_of_cleaners(settings: dict[str, Array], ground: Ground, power: float) -> Array:
+    """Return the force of all cleaning stages on the roots, which rises with a power of their speed and with tines."""
+    beating = np.zeros_like(ground.wetness)
+    for k, weight in zip(CLEANING_STAGES, BEATING, strict=True):
+        beating += weight * (setting_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** power
+    return np.asarray(beating * np.exp(0.3 * (ground.tines - MIXED_PARTS)))
 
 
 def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
@@ -95,9 +118,7 @@ def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
     shortfall = 7.0 + 1.8 * hardness - settings["share_depth_cm"]
     shallow = np.log1p(np.exp(1.6 * shortfall)) / 1.6
     rush = np.maximum(settings["ground_speed_kmh"] - 4.0, 0.0)
-    beating = np.zeros_like(shallow)
-    for k, weight in ((1, 0.45), (2, 0.40), (3, 0.30)):
-        beating += weight * (setting_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** 2.2
+    beating = beating_of_cleaners(settings, ground, 2.2)
     percent = 0.6 + 0.9 * shallow + 0.28 * rush * (0.6 + hardness) + 0.55 * beating
     return np.asarray(ground.yield_t_ha * percent / 100.0, dtype=np.float64)
 
@@ -105,7 +126,7 @@ def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
 def whole_root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
     """Return the mass of small whole roots lost through gaps, t/ha."""
     gaps = np.zeros_like(ground.wetness)
-    for k in (1, 2, 3):
+    for k in CLEANING_STAGES:
         gap = setting_value(settings, f"separator_{k}_height_mm", 0.0)
         gaps += np.where(gap > 0, np.exp((gap - 45.0) / 14.0), 0.0)
     intake = np.exp((setting_value(settings, "intake_roller_height_mm", 40.0) - 40.0) / 16.0)
@@ -116,10 +137,3 @@ def whole_root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
 def root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
     """Return the total root loss, broken tips and whole roots, t/ha."""
     return tip_loss_t_ha(settings, ground) + whole_root_loss_t_ha(settings, ground)
-
-
-def top_tare_pct(settings: dict[str, Array], ground: Ground) -> Array:
-    """Return the leaf and crown left on the roots, percent of delivered mass."""
-    height = setting_value(settings, "scalper_height_mm", 30.0)
-    rpm = setting_value(settings, "topper_speed_rpm", 900.0)
-    return np.asarray(3.2 + 0.055 * height - 0.0016 * (rpm - 900.0) + 1.2 * (ground.root_kg - 0.8), dtype=np.float64)

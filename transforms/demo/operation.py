@@ -152,8 +152,8 @@ def _simulate_passes(
         duration = length_m / (speed / 3.6)
         track, rows = _strip(rng, pass_index, track)
         area = rows * length_m * operator.width_m / 10_000
-        if tank + area * yield_t_ha > operator.tank_capacity_t * 1.02 and tank > 0:
-            is_moving = operator.generation == "two" and rng.random() < 0.4
+        if tank + area * yield_t_ha > operator.machine_type.tank_capacity_t * 1.02 and tank > 0:
+            is_moving = operator.machine_type.unloads_moving and rng.random() < 0.4
             unload = clock, clock + rng.uniform(70, 110)
             unloads.append(unload)
             tank = 0.0

@@ -1,7 +1,8 @@
 """Operators of the demo machines: their habits, and settings that react to the conditions.
 
-Operators lift shallower and clean more intensely in wet, heavy or (for reasons not logged) dirty conditions, so that
-naive correlations mislead. In addition, they change a setting at random about once an hour.
+Operators lift too deep in wet soil and too shallow in hard soil, and clean more intensely in wet, heavy or (for reasons
+not logged) dirty conditions, so that naive correlations mislead. In addition, they change a setting at random about
+once an hour.
 """
 
 from dataclasses import dataclass
@@ -10,22 +11,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import GENERATIONS
+from transforms.demo.district import MACHINE_TYPES, MachineType
 
 Array = NDArray[np.float64]
 
 REACTION = {
-    "share_depth_cm": (-2.5, 0.0, -3.0),
+    "share_depth_cm": (2.0, -1.0, -2.0),
     "ground_speed_kmh": (-1.5, -2.0, -2.0),
     "intake_roller_speed_pct": (2.0, 0.0, 2.0),
     "transfer_web_speed_pct": (1.0, 2.0, 2.0),
     "cleaner_1_speed_rpm": (4.0, 5.0, 6.0),
     "cleaner_2_speed_rpm": (4.0, 5.0, 6.0),
     "cleaner_3_speed_rpm": (3.0, 4.0, 5.0),
+    "cleaner_4_speed_rpm": (3.0, 4.0, 5.0),
     "separator_1_height_mm": (2.0, 2.0, 3.0),
     "separator_2_height_mm": (2.0, 2.0, 3.0),
 }
-"""Setting -> practical steps per unit deviation of (wetness, clay fraction, hidden log dirt) from typical values."""
+"""Setting -> practical steps per unit deviation of (wetness, clay fraction, hidden log dirt) from typical values.
+
+The depth is a habit of the trade: shares sink into soft soil and ride up on hard soil, and operators let them.
+"""
 
 
 @dataclass(frozen=True)
@@ -34,30 +39,24 @@ class Operator:
 
     Attributes:
         machine: index of the machine.
-        generation: key of `GENERATIONS`.
+        machine_type: its type.
         habits: the usual value of each setting.
     """
 
     machine: int
-    generation: str
+    machine_type: MachineType
     habits: dict[str, float]
 
     @property
     def width_m(self) -> float:
         """Return the working width in metres."""
-        generation = GENERATIONS[self.generation]
-        return float(generation.rows) * float(generation.row_spacing_cm) / 100
-
-    @property
-    def tank_capacity_t(self) -> float:
-        """Return the tank capacity in tonnes."""
-        return float(GENERATIONS[self.generation].tank_capacity_t)
+        return float(self.machine_type.rows) * float(self.machine_type.row_spacing_cm) / 100
 
 
-def hire_operator(rng: np.random.Generator, machine: int, generation: str) -> Operator:
-    """Return an operator with random habits around the typical values of the generation."""
-    typical = GENERATIONS[generation].settings
-    return Operator(machine, generation, {s: rng.normal(mean, sd) for s, (mean, sd) in typical.items()})
+def hire_operator(rng: np.random.Generator, machine: int, type_name: str) -> Operator:
+    """Return an operator with random habits around the typical values of the machine's type."""
+    machine_type = MACHINE_TYPES[type_name]
+    return Operator(machine, machine_type, {s: rng.normal(mean, sd) for s, (mean, sd) in machine_type.settings.items()})
 
 
 def _direction_over_time(rng: np.random.Generator, seen: tuple[float, float, float], seconds: Array) -> Array:
@@ -88,7 +87,7 @@ def settings_over_time(
         settings[name] = np.clip(value, setting.low * 1.02 + 0.01, setting.high * 0.98)
     settings["ground_speed_kmh"] = np.clip(settings["ground_speed_kmh"], 3.0, 9.0)
     settings["share_depth_cm"] = np.clip(settings["share_depth_cm"], 4.0, 11.0)
-    directions = GENERATIONS[operator.generation].directions
+    directions = operator.machine_type.directions
     # Generators of their own, so that a season with directions draws the same otherwise.
     for name, own in zip(directions, rng.spawn(len(directions)), strict=True):
         settings[name] = _direction_over_time(own, seen, seconds)

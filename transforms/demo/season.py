@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo import mechanics
+from transforms.demo import mechanics, topping
+from transforms.demo.cleaning_parts import FittedParts, fitted_parts
 from transforms.demo.district import LOCAL_ZONE, District, build_district
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects, simulate_visits, visit_records, wetness_by_hour
 from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, spoil_tickets, weigh
@@ -18,7 +19,7 @@ from transforms.demo.lab import audit_plots, lab_results
 from transforms.demo.operation import Visit
 from transforms.demo.quality_checks import check_roots
 from transforms.demo.scenario import Plan, Scenario
-from transforms.demo.truth import bin_records, true_effects, true_ground, true_settings, true_trace
+from transforms.demo.truth import SeasonGround, bin_records, true_effects, true_ground, true_settings, true_trace
 from transforms.demo.weather import invent_weather
 
 Array = NDArray[np.float64]
@@ -40,12 +41,14 @@ class DemoSeason:
     tares: pl.DataFrame
     audits: pl.DataFrame
     checks: pl.DataFrame
+    parts: list[FittedParts]
     true_bins: pl.DataFrame
     true_trace: pl.DataFrame
     true_effects: pl.DataFrame
 
 
 CHECK_SEED = 15_485_863
+NOON_H = 12
 
 
 def _midnight(first_day: str) -> dt.datetime:
@@ -108,13 +111,17 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
     records = visit_records(visits)
     names = [n for n in catalogue if n in records.columns]
     bins = bin_records(records, names)
-    ground, settings = true_ground(bins, district, hidden, wetness), true_settings(bins, names)
+    by_day = wetness[SPIN_UP_DAYS * 24 + NOON_H :: 24].mean(axis=1)[: plan.days]
+    parts = fitted_parts(by_day, plan.machines)
+    leaf = topping.leaf_by_day(weather.filter(station_id=stations[0]), plan.days, SPIN_UP_DAYS)
+    ground = true_ground(bins, SeasonGround(district, hidden, wetness, parts, leaf))
+    settings = true_settings(bins, names)
     bins = bins.with_columns(
         pl.Series("wetness", ground.wetness),
         pl.Series("dirt_ratio", mechanics.dirt_ratio(settings, ground)),
         pl.Series(ROOT_LOSS, mechanics.root_loss_t_ha(settings, ground)),
         pl.Series("tip_loss_t_ha", mechanics.tip_loss_t_ha(settings, ground)),
-        pl.Series("top_tare_pct", mechanics.top_tare_pct(settings, ground)),
+        pl.Series("top_tare_pct", topping.top_tare_pct(settings, ground)),
     )
     delivered = (bins["clean_t"] * (1 + bins["dirt_ratio"])).to_numpy()
     loads = _haul(rng, district, _unloaded_batches(visits, bins, delivered), plan.scenario)
@@ -131,6 +138,7 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
         audits=audit_plots(rng, bins, district.fields["root_kg"].to_numpy()),
         # A generator of their own: checks are extra, and change nothing else of the season.
         checks=check_roots(np.random.default_rng(plan.seed + CHECK_SEED), bins, settings, ground),
+        parts=parts,
         true_bins=bins,
         true_trace=trace,
         true_effects=true_effects(settings, ground, catalogue, bins, trace),

@@ -5,7 +5,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, ORIGIN_LAT
+from transforms.demo.district import KM_PER_DEG_LAT, MACHINE_TYPES, ORIGIN_LAT
 from transforms.demo.operation import IDLE, ROAD, TURNING, UNLOADING, WORKING
 from transforms.demo.season import DemoSeason
 
@@ -132,9 +132,9 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
         (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000)).alias("lat"),
         (pl.col("lon_deg") + pl.col("east_m") / lon_scale).alias("lon"),
     )
-    generation = GENERATIONS[info["generation"]]
-    settings = list(generation.settings)
-    table = _on_the_road(table, [*settings, *generation.directions])
+    machine_type = MACHINE_TYPES[info["generation"]]
+    settings = list(machine_type.settings)
+    table = _on_the_road(table, [*settings, *machine_type.directions])
     readings = _with_faults(_measured(rng, table, catalogue, settings), table, catalogue, machine)
     wobble = [(pl.col(c) + pl.Series(rng.normal(0, 2e-6, len(table)))).alias(c) for c in ("lat", "lon")]
     ahead = pl.lit(float(info["clock_offset_s"]))

@@ -1,5 +1,7 @@
 """True values of the demo season: bins, ground, traces and effects of settings."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -7,12 +9,15 @@ from numpy.typing import NDArray
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.demo import mechanics
-from transforms.demo.district import District
+from transforms.demo.cleaning_parts import FittedParts, tines_by_day
+from transforms.demo.district import MACHINE_TYPES, District
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects
 from transforms.demo.haulage import TruckLoad
 from transforms.demo.operation import BIN_S, WORKING
 
 Array = NDArray[np.float64]
+FILL_OF_DROP = 0.7
+"""Part of the drop that a full tank takes away."""
 
 
 def bin_records(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
@@ -21,22 +26,41 @@ def bin_records(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
     return (
         working.with_columns((pl.col("second") // BIN_S * BIN_S).alias("bin_s"))
         .group_by("visit", "machine", "day", "field_index", "bin_s", maintain_order=True)
-        .agg(pl.col("clean_t", "area_ha").sum(), pl.col("pass_noise").mean(), pl.col(settings).mean())
+        .agg(pl.col("clean_t", "area_ha").sum(), pl.col("pass_noise", "tank_t").mean(), pl.col(settings).mean())
         .with_row_index("bin")
     )
 
 
-def true_ground(bins: pl.DataFrame, district: District, hidden: HiddenEffects, wetness: Array) -> mechanics.Ground:
+@dataclass(frozen=True)
+class SeasonGround:
+    """Conditions of the season, of which `true_ground` takes those of each bin.
+
+    Attributes:
+        district: fields and machines.
+        hidden: effects on dirt that no export shows.
+        wetness: true topsoil wetness, shape (hours, fields).
+        parts: parts fitted to the cleaning stages.
+        leaf: leaf mass relative to the usual, shape (days,).
+    """
+
+    district: District
+    hidden: HiddenEffects
+    wetness: Array
+    parts: list[FittedParts]
+    leaf: Array
+
+
+def true_ground(bins: pl.DataFrame, season: SeasonGround) -> mechanics.Ground:
     """Return the conditions of each bin; wetness is interpolated between hours."""
     f, m, d = (bins[c].to_numpy() for c in ("field_index", "machine", "day"))
     hour = SPIN_UP_DAYS * 24 + bins["bin_s"].to_numpy() / 3600
     low = np.floor(hour).astype(int)
-    interpolated = wetness[low, f] * (1 - (hour - low)) + wetness[np.minimum(low + 1, len(wetness) - 1), f] * (
-        hour - low
-    )
-    fields = district.fields
+    high = np.minimum(low + 1, len(season.wetness) - 1)
+    fields, hidden = season.district.fields, season.hidden
+    types = [MACHINE_TYPES[name] for name in season.district.machines["generation"]]
+    filled = np.clip(bins["tank_t"].to_numpy() / np.array([t.tank_capacity_t for t in types])[m], 0, 1)
     return mechanics.Ground(
-        wetness=interpolated,
+        wetness=season.wetness[low, f] * (1 - (hour - low)) + season.wetness[high, f] * (hour - low),
         clay=fields["clay_pct"].to_numpy()[f] / 100,
         yield_t_ha=fields["yield_t_ha"].to_numpy()[f],
         root_kg=fields["root_kg"].to_numpy()[f],
@@ -44,6 +68,9 @@ def true_ground(bins: pl.DataFrame, district: District, hidden: HiddenEffects, w
         + hidden.machine[m]
         + hidden.machine_day[m, d]
         + 0.12 * bins["pass_noise"].to_numpy(),
+        tines=tines_by_day(season.parts, len(types), season.leaf.size)[m, d],
+        leaf=fields["leaf"].to_numpy()[f] * season.leaf[d],
+        drop_m=np.array([t.drop_m for t in types])[m] * (1 - FILL_OF_DROP * filled),
     )
 
 

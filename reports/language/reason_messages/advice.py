@@ -10,7 +10,7 @@ ADVICE: dict[str, str | Counted] = {
     "roots_for_dirt": mark("costs roots, saves dirt: worth it at these prices"),
     "no_change_better": mark("no tested change is better with sufficient certainty"),
     "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
-    "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this generation"),
+    "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this type"),
     "visits_within_intervals": mark("95 % of visits in these conditions are within the intervals"),
     "usual_without_loss_effect": mark("keep the usual value: its effect on root loss cannot be estimated"),
     "no_clear_optimum": mark("no clear optimum: keep the usual value"),

@@ -58,7 +58,7 @@ def intact(seed: int = 1) -> JoinFrames:
         pl.col("weighed_t") / pl.Series(np.exp(rng.normal(0.05, 0.1, weighed_t.height))).alias("factor")
     ).with_columns(weighed_t["weighed_t"], pl.col("weighed_t").alias("lifted_t"))
     logged = loads.select("machine_id", "day").unique().sort("machine_id", "day")
-    of_kind = pl.when(pl.col("machine_id").is_in(["M01", "M03"])).then(pl.lit("log_one")).otherwise(pl.lit("log_two"))
+    of_kind = pl.when(pl.col("machine_id").is_in(["M01", "M03"])).then(pl.lit("log_a")).otherwise(pl.lit("log_b"))
     return JoinFrames(
         loads=loads,
         tares=tares,
@@ -204,7 +204,7 @@ def test_fields_and_machines_spelled_otherwise_are_found():
     listed = frames.machines.filter(pl.col("machine_id") != "M02")
     (finding,) = found(machines=listed)
     assert codes([finding]) == [("machines_without_list", "not_in_list")]
-    assert (finding.source, finding.n, finding.total) == ("log_two", 1, 2)
+    assert (finding.source, finding.n, finding.total) == ("log_b", 1, 2)
     (finding,) = found(machines=pl.concat([listed, pl.DataFrame({"machine_id": ["m02"]})]))
     assert finding.cause.code == "ids_letter_case"
 
@@ -288,7 +288,7 @@ def test_a_unit_of_one_kind_of_logs_is_recognised_by_the_mass_lifted(times, unit
     own = pl.col("machine_id").is_in(["M02", "M04"])
     lifted = pl.when(own).then(pl.col("lifted_t") * times).otherwise("lifted_t").alias("lifted_t")
     (finding,) = found(balance=frames.balance.with_columns(lifted))
-    assert (finding.says.code, finding.source) == ("weighed_over_lifted_of_logs", "log_two")
+    assert (finding.says.code, finding.source) == ("weighed_over_lifted_of_logs", "log_b")
     assert f'"unit": "{unit}"' in finding.cause.args
 
 
@@ -330,7 +330,7 @@ def test_depths_in_inches_are_found_beside_other_logs_and_alone():
     own = pl.col("machine_id").is_in(["M01", "M03"])
     inches = pl.when(own).then(pl.col("share_depth_cm") / 2.54).otherwise("share_depth_cm").alias("share_depth_cm")
     (finding,) = found(settings=frames.settings.with_columns(inches))
-    assert (finding.says.code, finding.source, finding.n) == ("setting_by_unit", "log_one", 2)
+    assert (finding.says.code, finding.source, finding.n) == ("setting_by_unit", "log_a", 2)
     assert '"unit": "in"' in finding.cause.args
     alone = frames.logged.with_columns(pl.lit("logs").alias("mapping"))
     settings = frames.settings.with_columns(pl.col("share_depth_cm") / 2.54)

@@ -201,7 +201,7 @@ def test_every_planted_stuck_speed_of_a_fleet_is_found_and_nothing_else(catalogu
             pl.col("lon").alias("lon_deg"),
             pl.col("state").replace_strict(names, return_dtype=pl.String).alias("work_state"),
         )
-        if info["generation"] == "one":
+        if info["generation"] == "A":
             table = table.with_columns(((pl.col(h) / 20).round() * 20) for h in HEIGHTS)
         days = [d for (_,), d in table.group_by(pl.col("logged_at").dt.date(), maintain_order=True)]
         for number, whole in enumerate(days):
