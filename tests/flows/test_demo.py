@@ -130,15 +130,24 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
         assert np.mean(list(rows[label].values())) < np.mean(list(rows["traced"].values()))
 
 
+ALIKE = 60
+"""Loads over which the truth of a move is averaged."""
+
+
 def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: float) -> tuple[float, float]:
-    """Return the true changes of dirt and root loss: means over loads lifted in conditions like those of the field."""
+    """Return the true changes of dirt and root loss: means over the loads most like the advised move.
+
+    Their conditions are like those of the field, and their setting is near the middle of the move: effects bend.
+    """
+    middle = (to_float(row["from_value"]) + to_float(row["to_value"])) / 2
     similar = by_load.filter(
         (pl.col("setting") == row["setting"])
         & ((pl.col("topsoil_wetness") - row["wetness"]).abs() < 0.1)
         & ((pl.col("clay_pct") - row["clay"]).abs() < 8)
     )
     assert similar.height > 30
-    return steps * to_float(similar[DIRT].mean()), steps * to_float(similar[ROOT_LOSS].mean())
+    nearest = similar.sort((pl.col("value") - middle).abs()).head(ALIKE)
+    return steps * to_float(nearest[DIRT].mean()), steps * to_float(nearest[ROOT_LOSS].mean())
 
 
 @pytest.fixture(scope="module")
@@ -153,7 +162,9 @@ def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str,
     )
     assert advice.height >= 12
     facts = tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
-    by_load = truth(demo, "load_effect").join(facts, on="load_id")
+    names = [n for n in catalogue if n in tables["load_fact"].columns]
+    values = tables["load_fact"].select("load_id", *names).unpivot(index="load_id", variable_name="setting")
+    by_load = truth(demo, "load_effect").join(facts, on="load_id").join(values, on=["load_id", "setting"])
     prices = demo.workspace.season.prices
     found: dict[str, list[tuple[str, ...]]] = {"sign": [], "gain": []}
     for row in advice.iter_rows(named=True):

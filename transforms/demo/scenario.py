@@ -14,7 +14,7 @@ class Scenario:
         sites: number of factories, 1 to 4.
         site_clocks: (site, minutes its weighbridge clock is ahead, first day).
         machine_clocks: (index of the machine, minutes its clock is ahead); a negative index counts from the end.
-        clock_step: (index of the machine, day, minutes its logger's clock jumps at noon of that day), or None.
+        clock_step: (index of the machine, day, minutes its logger's clock jumps in the first row after noon), or None.
         missing: share of loads without a weigh ticket.
         wrong_field: share of tickets with the wrong field.
         split: share of trucks weighed as truck and trailer, with a ticket each.

@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.district import KM_PER_DEG_LAT, MACHINE_TYPES, ORIGIN_LAT
 from transforms.demo.operation import IDLE, ROAD, TURNING, UNLOADING, WORKING
@@ -141,7 +142,11 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
     step = season.plan.scenario.clock_step
     if step is not None and step[0] == machine:
         noon = step[1] * 86_400 + 12 * 3600
-        ahead += pl.when(pl.col("second").is_between(noon, noon + 12 * 3600)).then(60 * step[2]).otherwise(0.0)
+        # While a machine stands, a jump looks like a pause: it jumps a minute into the first row after noon.
+        starts_row = (pl.col("state") == WORKING) & (pl.col("state").shift(1) != WORKING)
+        rows = table.filter(starts_row & pl.col("second").is_between(noon, noon + 12 * 3600))
+        from_s = (to_float(rows["second"].min()) if rows.height else noon) + 60
+        ahead += pl.when(pl.col("second").is_between(from_s, noon + 12 * 3600)).then(60 * step[2]).otherwise(0.0)
     table = table.with_columns(
         *(pl.Series(k, v) for k, v in readings.items()),
         at(season, pl.col("second") + ahead).alias("logged_at"),
