@@ -170,17 +170,38 @@ def _newton(criterion: Criterion, s: Solution, now: float, bounds: _Bounds) -> _
 
     The decrement returned is score' AI^-1 score before the step.
 
-    A variance on the boundary whose score points away from it moves to `first_off` residual variances: near zero, in
-    its own units, average information cannot predict how far it should go. The same holds for a vanishing variance; it
-    is set to the boundary before the steps of the others are computed, because it would distort them. No variance
-    moves against its own score. If no step gains, the solution returned is `s` itself.
+    A vanishing variance is set to the boundary before the steps of the others are computed, because it would distort
+    them. Near the optimum that can cost more than they gain: then it takes part in the step. If no step gains, the
+    solution returned is `s` itself.
     """
-    names, floor = list(criterion.eq.spans), bounds.floor
     edf = criterion.edf(s)
     score = criterion.score(s, edf)
+    vanishing = np.append((np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0), False)
+    step = _step_without(criterion, s, now, bounds, score, vanishing)
+    if step.solution is s and vanishing.any():
+        return _step_without(criterion, s, now, bounds, score, np.zeros_like(vanishing))
+    return step
+
+
+def _step_without(
+    criterion: Criterion, s: Solution, now: float, bounds: _Bounds, score: Array, vanishing: NDArray[np.bool_]
+) -> _Step:
+    """Take the step that sets the vanishing variances to the boundary; return `s` itself if it does not gain.
+
+    A variance on the boundary whose score points away from it moves to `first_off` residual variances: near zero, in
+    its own units, average information cannot predict how far it should go. No variance moves against its own score.
+
+    Args:
+        criterion: likelihood of the model.
+        s: solution before the step.
+        now: -2 log-likelihood before the step.
+        bounds: limits of the search.
+        score: derivatives of the log-likelihood by the variances, the residual's last, shape (k + 1,).
+        vanishing: True for variances to set to the boundary, shape (k + 1,).
+    """
+    names, floor = list(criterion.eq.spans), bounds.floor
     theta = np.array([s.variances[n] for n in names] + [s.residual])
     bound = theta <= ON_THE_BOUNDARY * floor
-    vanishing = np.append((np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0), False)
     free, leaving = ~bound & ~vanishing, bound & (score > 0)
     information = criterion.information(s)
     move = np.zeros(theta.size)
