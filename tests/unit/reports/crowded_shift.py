@@ -35,7 +35,7 @@ def crowded_summary(data: ShiftSummaryData, machines: int = 12) -> ShiftSummaryD
             "gain_per_shift", "machine_id", descending=[True, False], nulls_last=True
         ),
         machines=fleet.with_columns(
-            observed_pct=pl.when(dirty).then(pl.col("expected_hi95") + 3).otherwise("observed_pct"),
+            observed_pct=pl.when(dirty).then(pl.col("expected_hi95") + 3).otherwise("expected_pct"),
             observed_half=pl.when(dirty).then(1.0).otherwise("observed_half"),
         ),
         reasons=pl.DataFrame({"machine_id": names[:1], "source": ["separator_1_height_mm"], "points": [2.0]}),

@@ -54,7 +54,7 @@ def test_the_page_shows_timeline_minutes_and_passes(season: Season, load_id):
     ran = taretrace_here("report", "load", load_id, season.workspace.root, "--setting", "ground_speed_kmh", "--json")
     assert ran.code == 0, ran.err
     text = Path(json.loads(ran.out)["load_page"]).read_text()
-    _, timeline, passes = specs(text)
+    *_, timeline, passes = specs(text)
     drawn = timeline["data"]["minutes"]["share_pct"]
     assert sum(drawn) == pytest.approx(100, abs=25)
     assert "weighed in" in json.dumps(timeline)

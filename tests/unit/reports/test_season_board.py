@@ -125,10 +125,13 @@ def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads
     shown = {}
     for wetness, (_, cells) in zip(("dry", "moist", "wet"), grid.rows, strict=True):
         for soil, cell in zip(("light", "medium", "heavy"), cells, strict=True):
-            dirt, n = by[wetness, soil]
+            dirt, n = by.get((wetness, soil), (None, 0))
+            assert cell.is_pale == (n < 30)
+            if dirt is None:
+                assert numbers(cell.value) == []
+                continue
             assert numbers(cell.value)[0] == pytest.approx(dirt, abs=0.051)
             assert numbers(cell.about[-1])[-1] == n
-            assert cell.is_pale == (n < 30)
             assert not cell.is_pale or (cell.strength == 0 and len(cell.about) == 1)
             assert f"wetness={wetness}&soil={soil}" in str(cell.href)
             shown[wetness, soil] = cell

@@ -143,7 +143,7 @@ def test_moves_carry_levels_likely_ranges_probability_and_n(texts):
     moves = re.findall(r"<li><strong>(.*?)</strong>(.*?)</li>", texts["machines"], re.DOTALL)
     assert moves
     for words, detail in moves:
-        assert re.search(r": [\d.]+ → [\d.]+ \S+$", words)
+        assert re.search(r": [\d.,]+ → [\d.,]+ \S+$", words)
         of_dirt = re.search(rf"dirt ([\d.]+ → |stays )[\d.]+ %, {SPAN}", detail)
         assert of_dirt or re.search(r"top tare [\d.]+ → [\d.]+ %.*topped too deep: \d+ → \d+ % of the roots", detail)
         assert re.search(rf"worth about [\d.]+ EUR/t, {SPAN} · pays in \d+ in 100 · n = [\d,]+ loads", detail)
