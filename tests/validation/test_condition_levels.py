@@ -33,7 +33,7 @@ def season_rows(world: World) -> list[dict[str, object]]:
         fit = fit_response(pl.concat(facts), response, world.catalogue, 0.1)
         assert fit is not None
         truth, expected, beside = levels(fit, world.mechanic, world.visits.gather_every(EVERY))
-        row = {"response": response, "mechanic": world.mechanic}
+        row: dict[str, object] = {"response": response, "mechanic": world.mechanic}
         row |= {"slope": slope(expected, truth), "slope_beside": slope(beside, truth)}
         rows.append(row | {"error": float(np.std(expected - truth)), "error_beside": float(np.std(beside - truth))})
     return rows

@@ -60,10 +60,11 @@ def _settings_as_run(fit: ResponseFit) -> Array:
             own, places = fit.coefficients_of(curve)
             for column, at in zip(curve.at_steps(x).T[own], places, strict=True):
                 out[:, at] -= mean(column)
-        for term in fit.frame.dense_terms:
-            if isinstance(term, VisitMean | VisitMeanBy) and term.setting == name and fit.contains(term):
-                by = fit.multipliers.by[term.modifier.label] if isinstance(term, VisitMeanBy) else 1.0
-                out[:, fit.index_of(term)] += mean(x * by)
+        for visit_mean in fit.frame.dense_terms:
+            if isinstance(visit_mean, VisitMean | VisitMeanBy) and visit_mean.setting == name:
+                by = fit.multipliers.by[visit_mean.modifier.label] if isinstance(visit_mean, VisitMeanBy) else 1.0
+                if fit.contains(visit_mean):
+                    out[:, fit.index_of(visit_mean)] += mean(x * by)
     return out
 
 
