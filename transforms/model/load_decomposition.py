@@ -10,6 +10,7 @@ from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
 from transforms.model.condition_terms import JOINT, ConditionTerm, Values
 from transforms.model.design_matrix import condition_values
+from transforms.model.direct_conditions import direct_coefficients, direct_conditions
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
@@ -118,7 +119,8 @@ def columns_at(fit: ResponseFit, values: Values) -> list[ConditionColumn]:
 
 def _joint(fit: ResponseFit, values: Values) -> Array:
     """Return the contribution to z of the terms that wetness and clay share at the given conditions, shape (n,)."""
-    joint = [c.values * fit.reml.coef[c.at] for c in columns_at(fit, values) if c.term.conditions == JOINT]
+    direct = direct_coefficients(fit)
+    joint = [c.values * direct[c.at] for c in columns_at(fit, values) if c.term.conditions == JOINT]
     return np.asarray(sum(joint)) if joint else np.zeros(1)
 
 
@@ -128,11 +130,11 @@ def condition_parts(fit: ResponseFit) -> dict[str, Array]:
     The shared terms of wetness and clay are split as in an analysis of variance: the soil gets their value at the mean
     wetness, and wetness the remainder. So neither source receives a part that belongs to the other.
     """
-    values = condition_values(fit.rows, fit.frame)
+    values, direct = condition_values(fit.rows, fit.frame), direct_coefficients(fit)
     out: dict[str, Array] = {}
     for c in columns_at(fit, values):
         source = source_of(c.term)
-        out[source] = out.get(source, 0.0) + c.values * fit.reml.coef[c.at]
+        out[source] = out.get(source, 0.0) + c.values * direct[c.at]
     if fit.frame.terms.surface:
         usual = np.full(fit.z.size, values["topsoil_wetness"].mean())
         at_usual = _joint(fit, {**values, "topsoil_wetness": usual})
@@ -160,10 +162,11 @@ def expected_loads(fit: ResponseFit) -> pl.DataFrame:
     for _, D, _ in dense_passes(fit):
         mean += D[:, at].sum(axis=0) / fit.z.size
     z, variance = np.empty(fit.z.size), np.empty(fit.z.size)
-    cov = reml.cov_core[np.ix_(at, at)]
+    direct = direct_conditions(fit)[at]
+    coefficients, cov = direct @ reml.coef[: fit.width], direct @ reml.cov_core @ direct.T
     for rows, D, _ in dense_passes(fit):
         columns = D[:, at] - mean
-        z[rows] = fit.typical + columns @ reml.coef[at]
+        z[rows] = fit.typical + columns @ coefficients
         variance[rows] = ((columns @ cov) * columns).sum(axis=1)
     of_conditions = z.copy()
     if "field" in reml.spans:

@@ -7,6 +7,7 @@ import numpy as np
 
 from transforms.arrays import Array
 from transforms.model.design_matrix import multipliers_at
+from transforms.model.direct_conditions import direct_coefficients, direct_conditions
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
 from transforms.model.load_decomposition import columns_at, within_visit_part
@@ -91,7 +92,7 @@ def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float
 
 
 def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
-    """Return weights over the coefficients, shape (M,), of `condition_level`.
+    """Return weights over the coefficients, shape (M,), of `condition_level`: direct effects of conditions (5.4).
 
     Args:
         fit: the fit.
@@ -105,6 +106,7 @@ def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
     place = {n: np.array([np.clip(at[n], low, high)]) for n, (low, high) in ranges.items()}
     for c in columns_at(fit, place):
         weights[c.at] = c.values[0] - means[c.at]
+    weights[: fit.width] = weights[: fit.width] @ direct_conditions(fit)
     return weights
 
 
@@ -133,7 +135,8 @@ def condition_levels(fit: ResponseFit, at: Mapping[str, Array]) -> Array:
     """
     ranges, means = fit.cached("conditions seen", lambda: _observed_conditions(fit))
     inside = {n: np.clip(at[n], low, high) for n, (low, high) in ranges.items()}
-    parts = [fit.reml.coef[c.at] * (c.values - means[c.at]) for c in columns_at(fit, inside)]
+    direct = direct_coefficients(fit)
+    parts = [direct[c.at] * (c.values - means[c.at]) for c in columns_at(fit, inside)]
     return np.asarray(sum(parts, np.zeros(len(next(iter(at.values()))))))
 
 

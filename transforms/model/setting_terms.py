@@ -142,12 +142,12 @@ class SettingCurve(Term):
 
     @property
     def block(self) -> str:
-        """Name of its variance."""
-        return f"bend of {self.setting}"
+        """Name of the variance that the curves of all settings share: few rows cannot tell that of one."""
+        return "bends of settings"
 
     def labels(self) -> tuple[str, ...]:
         """Return the labels of its coefficients."""
-        return tuple(f"{self.block}[{i}]" for i in range(curve_spline(self.spec).width))
+        return tuple(f"bend of {self.setting}[{i}]" for i in range(curve_spline(self.spec).width))
 
     def at(self, values: Array) -> Array:
         """Return its columns at values of the setting, without visit means, shape (n, q)."""

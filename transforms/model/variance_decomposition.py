@@ -16,6 +16,7 @@ from transforms.arrays import Array
 from transforms.contracts.reason import reason
 from transforms.contracts.result_tables import schema_of
 from transforms.model.condition_terms import ConditionTerm
+from transforms.model.direct_conditions import direct_conditions
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
 from transforms.model.load_decomposition import parts_of_z, source_of
@@ -93,7 +94,8 @@ def _noise(fit: ResponseFit, columns: _SourceColumns, own: NDArray[np.int64]) ->
     """
     at = columns.coefficient
     is_fixed = at < fit.reml.p
-    products = columns.G * fit.reml.cov_core[np.ix_(at, at)]
+    direct = direct_conditions(fit)
+    products = columns.G * (direct @ fit.reml.cov_core @ direct.T)[np.ix_(at, at)]
     inflation = products[np.ix_(own[is_fixed[own]], is_fixed)].sum()
     shrinkage = products[np.ix_(own[~is_fixed[own]], ~is_fixed)].sum()
     return float(shrinkage - inflation)
@@ -104,7 +106,7 @@ def _share_intervals(fit: ResponseFit, columns: _SourceColumns) -> dict[str, tup
     values, vectors = np.linalg.eigh(fit.reml.cov_core)
     normal = np.random.default_rng(SEED).standard_normal((DRAWS, fit.width))
     coefs = fit.reml.coef[: fit.width] + (normal * np.sqrt(np.maximum(values, 0))) @ vectors.T
-    coefs = coefs[:, columns.coefficient]
+    coefs = (coefs @ direct_conditions(fit).T)[:, columns.coefficient]
     products = coefs @ columns.G
     out = {}
     for source, own in columns.source.items():

@@ -152,7 +152,7 @@ def test_a_p_spline_has_no_straight_line_of_its_own():
 def test_a_setting_that_bends_is_followed_and_its_band_holds_the_curve(small, fit, catalogue):
     depth = pl.col("share_depth_cm")
     found = refitted(with_z(small.facts, Z + 0.25 * ((depth - 7.0) ** 2 - 0.6)), catalogue)
-    assert found.reml.edf["bend of share_depth_cm"] > 1
+    assert found.reml.edf["bends of settings"] > 1
     curve = setting_curves(found, 30).filter(
         (pl.col("setting") == "share_depth_cm") & pl.col("wetness_class").is_null() & pl.col("tried")
     )

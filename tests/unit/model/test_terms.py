@@ -179,7 +179,7 @@ def test_variances_have_the_names_that_tables_store(catalogue, rows):
         "visit means by wetness",
         "visit means by clay",
         "settings by soil",
-        f"bend of {DEPTH}",
+        "bends of settings",
     ]
     assert [f.name for f in cols.factors] == ["field", "machine", "machine_day", f"machine slope of {DEPTH}"]
 
