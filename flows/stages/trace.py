@@ -85,6 +85,7 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
     """Build the fact tables of loads, audits and root checks, and the classes of loads."""
     starts = season.shift_starts
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
+    warehouse.build("field_root_mass")
     for name in ("load_fact", "audit_fact", "root_check_fact"):
         warehouse.build(name, **shift)
     warehouse.build("load_class")

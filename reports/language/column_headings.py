@@ -66,6 +66,7 @@ HEADINGS = {
     "revision": mark("Revision"),
     "root_loss_t_ha": mark("Root loss"),
     "root_mass_kg": mark("Mass of a root"),
+    "root_mass_source": mark("Root mass known from"),
     "row_spacing_cm": mark("Row spacing"),
     "rows_count": mark("Rows lifted at once"),
     "sample_id": mark("Sample"),

@@ -19,6 +19,7 @@ TABLES = {
     "failed_read": mark("Files that could not be read"),
     "field_day": mark("Machine-days of fields"),
     "field_hour": mark("Topsoil wetness by hour"),
+    "field_root_mass": mark("Mean root mass of fields"),
     "fit_check": mark("Checks of the fits"),
     "fit_posterior": mark("Coefficients of the fits"),
     "fit_run": mark("Fits"),

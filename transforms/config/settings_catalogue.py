@@ -28,6 +28,7 @@ class Setting:
         nature: `numeric` or `flag`.
         breaks: "more" or "less" if the direction of its effect on root loss is known; else None.
         pairs: settings on which its effect may depend.
+        by: conditions on which its effect may depend besides those of every setting.
         curve: range over which its effect may be nonlinear; None for a linear effect.
     """
 
@@ -45,6 +46,7 @@ class Setting:
     breaks: str | None = None
     curve: tuple[float, float] | None = None
     pairs: tuple[str, ...] = ()
+    by: tuple[str, ...] = ()
 
     @property
     def is_flag(self) -> bool:
@@ -63,7 +65,8 @@ def _setting(name: str, row: dict[str, Any]) -> Setting:
     curve = (low, high) if low is not None and high is not None else None
     parts = LOSS_PARTS if ROOT_LOSS in row["responses"] else ()
     responses = tuple(dict.fromkeys((*row["responses"], *parts)))
-    return Setting(name=name, **{**row, "responses": responses, "curve": curve, "pairs": tuple(row.get("pairs") or ())})
+    lists = {key: tuple(row.get(key) or ()) for key in ("pairs", "by")}
+    return Setting(name=name, **{**row, **lists, "responses": responses, "curve": curve})
 
 
 @cache

@@ -128,6 +128,7 @@ class Tare(dy.Schema):
     sodium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     amino_n_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     sample_kg = dy.Float64(nullable=True, min_exclusive=0, max=500)
+    root_mass_kg = dy.Float64(nullable=True, min=0.1, max=4)
     sampling_reason = dy.String(nullable=True)
 
     @dy.rule()
@@ -216,6 +217,7 @@ class Field(dy.Schema):
     organic_matter_pct = dy.Float64(min=0, max=8)
     yield_t_ha = dy.Float64(min=5, max=160)
     row_spacing_cm = dy.Float64(min=20, max=100)
+    stand_plants_per_ha = dy.Float64(nullable=True, min=10_000, max=250_000)
     boundary = dy.String(nullable=True)
 
     @dy.rule()

@@ -30,6 +30,7 @@ TABLES = (
     "mass_balance",
     "load_trace",
     "load_trace_grade",
+    "field_root_mass",
     "load_fact",
     "audit_fact",
     "audit_finding",
