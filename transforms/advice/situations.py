@@ -14,7 +14,7 @@ from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.shrinkage import DRAWS
 from transforms.arrays import narrow, to_float
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
@@ -133,6 +133,7 @@ def next_situations(
             wetness,
             str(expected["outlook"]),
             _topping(fits, place, field_id, run_at, rng),
+            _damaged(fits, place, field_id, run_at, rng),
         )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
@@ -157,6 +158,15 @@ def _topping(
         return Topping(tops)
     over = value_from_scale(OVER_TOPPED, _level(fits[OVER_TOPPED], place, field_id, settings, rng))
     return Topping(tops, over / 100)
+
+
+def _damaged(
+    fits: dict[str, ResponseFit], place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
+) -> Array | None:
+    """Return draws of the roots with damaged skin expected with current settings, %; None if they are not fitted."""
+    if DAMAGED not in fits:
+        return None
+    return value_from_scale(DAMAGED, _level(fits[DAMAGED], place, field_id, settings, rng))
 
 
 def _root_loss(

@@ -164,7 +164,7 @@ def tabulate(
     """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
 
     Args:
-        fits: response -> its fit: of dirt, and of root loss if it is fitted.
+        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.

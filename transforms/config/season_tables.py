@@ -125,6 +125,7 @@ class PricesTable(Table):
     storage_temp_c: float = Field(0.0, ge=0, le=60, description="a temperature from 0 to 60 °C")
     storage_dirt_pct: Percent = 0.0
     storage_tops_pct: Percent = 0.0
+    storage_damage_pct: Percent = 0.0
     soil_deduction_per_t: Money = 0.0
 
 

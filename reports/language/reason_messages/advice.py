@@ -8,6 +8,7 @@ ADVICE: dict[str, str | Counted] = {
     ),
     "dirt_for_roots": mark("raises dirt, saves roots: worth it at these prices"),
     "roots_for_dirt": mark("costs roots, saves dirt: worth it at these prices"),
+    "damages_more": mark("damages more roots: worth it at these prices"),
     "no_change_better": mark("no tested change is better with sufficient certainty"),
     "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
     "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this generation"),

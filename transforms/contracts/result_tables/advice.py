@@ -47,6 +47,8 @@ class Advice(dy.Schema):
     tops_after_pct = dy.Float64(nullable=True)
     over_topped_before_pct = dy.Float64(nullable=True)
     over_topped_after_pct = dy.Float64(nullable=True)
+    damaged_before_pct = dy.Float64(nullable=True)
+    damaged_after_pct = dy.Float64(nullable=True)
     probability_better = dy.Float64(nullable=True)
     n = dy.Int64(nullable=True)
     wetness_class = dy.String(nullable=True)
