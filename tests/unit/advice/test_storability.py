@@ -139,4 +139,4 @@ def test_an_old_pile_has_cooled():
 def test_a_season_without_loads_has_no_piles():
     empty = storability(loads(dirt_tare_pct=[5.0]).clear(), audits(1.0), NO_CHECKS, temps(6), Prices())
     assert empty.height == 0
-    assert empty.columns == storability(loads(dirt_tare_pct=[5.0]), audits(1.0), temps(6), Prices()).columns
+    assert empty.columns == storability(loads(dirt_tare_pct=[5.0]), audits(1.0), NO_CHECKS, temps(6), Prices()).columns
