@@ -31,6 +31,7 @@ TABLES = {
     "inbox_file": mark("Files of the inbox"),
     "interaction_gain": mark("Effects that change with conditions"),
     "setting_pair": mark("Settings whose effects depend on each other"),
+    "part_advice": mark("Fitted parts for the days ahead"),
     "part_effect": mark("Fitted parts on the same machines"),
     "root_check": mark("Root checks"),
     "root_check_fact": mark("Root checks with settings and conditions"),

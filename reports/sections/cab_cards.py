@@ -8,6 +8,7 @@ from reports.language.move_phrases import is_increase, move_command, move_values
 from reports.language.translate import say
 from reports.page.summary import CabCard
 from reports.sections.cautions import CAUTION
+from reports.sections.parts_ahead import part_notes
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -30,7 +31,9 @@ def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits)
         for r in own.sort("move_number").iter_rows(named=True):
             before, after = move_values(r, catalogue, shown)
             moves.append((move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue), before, after))
-        note = _instructions() if moves else say("Leave everything as it is.")
+        parts = part_notes(data.parts, str(outcome["machine_id"]), shown)
+        settings = _instructions() if moves else say("Leave everything as it is.")
+        note = " ".join([settings, *parts])
         where = say(
             "Field {field} · {conditions}",
             field=outcome["field_id"],

@@ -151,7 +151,7 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
     return [float(k) for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
 
 
-def _moved(level: Array | float, change: Array, *, is_pct: bool) -> Array:
+def moved_share(level: Array | float, change: Array, *, is_pct: bool) -> Array:
     """Return a share after a change of its log ratio; in percent or as a fraction, shape (draws,)."""
     whole = 100.0 if is_pct else 1.0
     odds = np.asarray(level) / (whole - np.asarray(level)) * np.exp(change)
@@ -162,10 +162,10 @@ def _topping_after(topping: Topping | None, steps: dict[str, float], effects: Mo
     """Return the result of topping after a move."""
     if topping is None:
         return None
-    tops = _moved(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
+    tops = moved_share(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
     if topping.over_topped_share is None:
         return Topping(tops)
-    return Topping(tops, _moved(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
+    return Topping(tops, moved_share(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
 
 
 def predict_outcome(
@@ -179,7 +179,7 @@ def predict_outcome(
     topping = _topping_after(situation.topping, steps, effects)
     at, damaged = situation.at, None
     if situation.damaged_pct is not None:
-        damaged = _moved(situation.damaged_pct, effects.change(DAMAGED, steps), is_pct=True)
+        damaged = moved_share(situation.damaged_pct, effects.change(DAMAGED, steps), is_pct=True)
         at = replace(at, skin_damaged_pct=damaged)
     cost = cost_parts(ratio, lost, speed, current_kmh, at, prices, topping)
     return Outcome(ratio, lost, d, r, cost, topping, damaged)

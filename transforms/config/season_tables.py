@@ -126,6 +126,7 @@ class PricesTable(Table):
     storage_dirt_pct: Percent = 0.0
     storage_tops_pct: Percent = 0.0
     storage_damage_pct: Percent = 0.0
+    parts_change: Money = 0.0
     soil_deduction_per_t: Money = 0.0
 
 

@@ -227,7 +227,7 @@ class Field(dy.Schema):
 
 
 class MachineSetup(dy.Schema):
-    """Machine configuration from a date on: operator and equipment."""
+    """Machine configuration from a date on: operator, equipment, and parts fitted to all cleaning stages or to one."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
     valid_from_at = moment(primary_key=True)
@@ -237,6 +237,9 @@ class MachineSetup(dy.Schema):
     row_spacing_cm = dy.Float64(min=20, max=100)
     tank_capacity_t = dy.Float64(min_exclusive=0, max=60)
     cleaning_elements = dy.String(nullable=True)
+    cleaner_1_elements = dy.String(nullable=True)
+    cleaner_2_elements = dy.String(nullable=True)
+    cleaner_3_elements = dy.String(nullable=True)
 
 
 CONTRACTS: dict[str, type[dy.Schema]] = {

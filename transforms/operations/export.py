@@ -50,6 +50,7 @@ TABLES = (
     "load_why",
     "advice",
     "given_advice",
+    "part_advice",
     "next_condition",
     "benchmark",
     "season_change",

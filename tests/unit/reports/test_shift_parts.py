@@ -245,6 +245,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "silent": silent,
         "untraced": untraced,
         "followed": none,
+        "parts": none,
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)

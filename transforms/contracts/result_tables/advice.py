@@ -132,6 +132,34 @@ class GuideWorth(dy.Schema):
     hi95 = dy.Float64()
 
 
+class PartAdvice(dy.Schema):
+    """Rows of `part_advice`."""
+
+    machine_id = dy.String()
+    field_id = dy.String()
+    place = dy.String()
+    part_now = dy.String()
+    part = dy.String()
+    from_date = dy.Date()
+    to_date = dy.Date()
+    wetness_class = dy.String()
+    change_pct = dy.Float64()
+    lo95 = dy.Float64()
+    hi95 = dy.Float64()
+    machines = dy.Int64()
+    n = dy.Int64()
+    clean_t = dy.Float64()
+    workshop_cost = dy.Float64()
+    gain = dy.Float64()
+    gain_lo95 = dy.Float64()
+    gain_hi95 = dy.Float64()
+    probability_better = dy.Float64()
+    trial_days = dy.Int64()
+    verdict = dy.String()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
 class SeasonCost(dy.Schema):
     """Rows of `season_cost`."""
 
