@@ -1,7 +1,7 @@
 -- A row is a field with the mean mass of its roots and where that is known from. Key: field_id.
 -- Reads field, root_check, load_tare, load, loss_audit.
 -- root_mass_source: the first that exists of root_check, tare and audit, each a mean over the season (root checks by the
--- roots inspected); else stand, the yield over the plants per ha of the field list or of audits; else null, as is the mass.
+-- roots inspected); else plants_per_ha, the yield over the plants per ha of the field list or of audits; else null, as is the mass.
 with checked as (
     select coalesce(c.field_id, l.field_id) as field_id,
         sum(c.root_mass_kg * c.checked_roots_count) / sum(c.checked_roots_count) as kg
@@ -35,7 +35,7 @@ select
         when of_checks is not null then 'root_check'
         when of_tares is not null then 'tare'
         when of_audits is not null then 'audit'
-        when stand_per_ha is not null then 'stand'
+        when stand_per_ha is not null then 'plants_per_ha'
     end as root_mass_source
 from known
 order by field_id

@@ -36,8 +36,8 @@ def fill_root_mass(rows: pl.DataFrame) -> pl.DataFrame:
     """
     if ROOT_MASS_KG not in rows.columns:
         return rows
-    stand = _known_fields(rows)["stand_per_ha"].median()
-    usual = ASSUMED_STAND_PER_HA if stand is None else round(to_float(stand) / STAND_ROUNDING) * STAND_ROUNDING
+    median = _known_fields(rows)["stand_per_ha"].median()
+    usual = ASSUMED_STAND_PER_HA if median is None else round(to_float(median) / STAND_ROUNDING) * STAND_ROUNDING
     return rows.with_columns(pl.col(ROOT_MASS_KG).cast(pl.Float64).fill_null(1000 * pl.col("yield_t_ha") / usual))
 
 

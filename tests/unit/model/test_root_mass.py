@@ -110,7 +110,7 @@ def without_root_mass(facts: pl.DataFrame) -> bool:
         ({"root_mass_source": pl.lit(None, dtype=pl.String)}, True),
         ({"root_mass_source": pl.when(pl.col("field_id") < "F010").then(pl.lit("audit"))}, True),
     ],
-    ids=["known", "constant", "yield over one stand", "unknown", "known for few fields"],
+    ids=["known", "constant", "yield over equal plants per ha", "unknown", "known for few fields"],
 )
 def test_root_mass_is_left_out_if_little_is_known_of_it(facts, changed, left_out):
     assert without_root_mass(facts.with_columns(**changed)) == left_out

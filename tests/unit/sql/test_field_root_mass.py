@@ -41,19 +41,19 @@ def add(warehouse: Warehouse, rows: list[tuple[str, dict[str, Any]]]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rows", "stand", "kg", "source"),
+    ("rows", "plants_per_ha", "kg", "source"),
     [
         (OF_CHECKS + OF_TARES + OF_AUDITS + STAND_DUG, 90_000.0, 0.85, "root_check"),
         (OF_TARES + OF_AUDITS + STAND_DUG, 90_000.0, 0.8, "tare"),
         (OF_AUDITS + STAND_DUG, 90_000.0, 1.1, "audit"),
-        (STAND_DUG, 90_000.0, 0.8, "stand"),
-        (STAND_DUG, None, 0.9, "stand"),
+        (STAND_DUG, 90_000.0, 0.8, "plants_per_ha"),
+        (STAND_DUG, None, 0.9, "plants_per_ha"),
         ([], None, None, None),
     ],
     ids=["root checks by roots", "lab", "audits", "field list", "plants counted by an audit", "unknown"],
 )
-def test_the_best_source_counts(warehouse, rows, stand, kg, source):
-    add(warehouse, [("field", {"field_id": "F1", **FIELD, "stand_plants_per_ha": stand}), *rows])
+def test_the_best_source_counts(warehouse, rows, plants_per_ha, kg, source):
+    add(warehouse, [("field", {"field_id": "F1", **FIELD, "stand_plants_per_ha": plants_per_ha}), *rows])
     warehouse.build("field_root_mass")
     row = warehouse.table("field_root_mass").row(0, named=True)
     assert row["root_mass_kg"] == (None if kg is None else pytest.approx(kg))
