@@ -66,6 +66,8 @@ TABLES = {
     "season_change": mark("Changes between seasons"),
     "season_cost": mark("Costs of the season"),
     "sensor_activity": mark("Sensor activity"),
+    "set_point_day": mark("Set points and reached values by day"),
+    "set_point_offset": mark("Differences between set and reached values, and between sides"),
     "sensor_fault": mark("Sensor faults"),
     "setting_decision": mark("Setting changes of the last shift"),
     "setting_reliability": mark("Reliability of settings"),

@@ -96,7 +96,9 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     is_ahead = data.advice.height and data.advice_status.code is not BasisCode.EARLIER_SHIFT
     next_shift = data.advice["shift_date"][0] if is_ahead else None
     sections = [_advice_section(data, season, shown, pages)]
-    looks = attention_links(summary, catalogue, machines=pages.machines, loads=pages.loads, received=pages.received)
+    looks = attention_links(
+        summary, catalogue, shown, machines=pages.machines, loads=pages.loads, received=pages.received
+    )
     if looks is not None:
         sections.append(Section("looks", say("Needs a look"), (looks,)))
     parts = parts_section(summary.parts, catalogue, shown) if is_ahead else None

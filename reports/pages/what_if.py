@@ -18,7 +18,7 @@ from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
-from transforms.config.response_catalogue import DAMAGED, ROOT_LOSS
+from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE
@@ -151,7 +151,6 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             settings=settings[:MAIN_SLIDERS],
             more=settings[MAIN_SLIDERS:],
             has_loss=ROOT_LOSS in data.table["responses"],
-            has_damage=DAMAGED in data.table["responses"],
             table=embedded(data.table),
             words=embedded(_words(shown, settings)),
             scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files

@@ -27,6 +27,7 @@ class ShiftSummaryData:
         untraced: rows of `untraced_load`: loads traced too poorly for the fit.
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
         parts: rows of `part_advice`: changes of fitted parts for the days ahead.
+        offsets: rows of `set_point_offset`: differences between set and reached values, and between sides.
     """
 
     shift: dt.date | None
@@ -40,6 +41,7 @@ class ShiftSummaryData:
     untraced: pl.DataFrame
     followed: pl.DataFrame
     parts: pl.DataFrame
+    offsets: pl.DataFrame
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -57,4 +59,5 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         untraced=warehouse.query("untraced_load", shift_date=shift, quality=MIN_TRACE_QUALITY),
         followed=warehouse.query("advice_followed", shift_date=shift),
         parts=warehouse.table("part_advice"),
+        offsets=warehouse.table("set_point_offset"),
     )

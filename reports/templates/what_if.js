@@ -77,15 +77,15 @@
   };
   const answer = (q, settings) => {
     const usual = table.usual.ground_speed_kmh ?? say.usual_kmh, both = [];
-    let ratio, lost, skin;
+    let ratio, lost;
     for (const given of [{}, settings]) {
       ratio = levels("dirt_tare_pct", q, given).map(Math.exp);
       lost = table.responses.root_loss_t_ha ? levels("root_loss_t_ha", q, given).map((z) => Math.max(Math.exp(z) - table.small_loss, 0)) : null;
-      skin = table.responses.damaged_pct ? levels("damaged_pct", q, given).map((z) => 100 / (1 + Math.exp(-z))) : null;
+      const skin = table.responses.damaged_pct ? levels("damaged_pct", q, given).map((z) => 100 / (1 + Math.exp(-z))) : null;
       const speed = given.ground_speed_kmh ?? usual;
       both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, skin ? skin[d] : 0, speed, usual, q)));
     }
-    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), damaged: skin && summarise(skin), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
+    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
   const { number, money, digitsOf, known, end } = taretraceNumbers(say), POINTS = 25;
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
@@ -165,7 +165,6 @@
     byId("heading").textContent = heading(found, isUsual, reasons.length > 0);
     show("dirt", found.dirt, 1, 1);
     if (found.loss) show("loss", found.loss, say.loss_digits, say.loss_factor);
-    if (found.damaged) show("damaged", found.damaged, 0, 1);
     showMoney("cost", found.cost);
     showMoney("saved", found.saved, true);
     drawCurve();

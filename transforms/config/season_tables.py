@@ -240,6 +240,9 @@ class SettingTable(Table):
     nature: Literal["numeric", "flag"] = Field("numeric", description="numeric or flag")
     breaks: Literal["more", "less"] | None = Field(None, description="more or less")
     pairs: Annotated[list[Name], Field(max_length=20)] = Field([], description="a list of names of other settings")
+    logged_beside: Annotated[list[Literal["set", "left", "right"]], Field(max_length=3)] = Field(
+        [], description='a list of "set", "left" and "right"'
+    )
     by: Annotated[list[Literal["root mass"]], Field(max_length=1)] = Field([], description='the list ["root mass"]')
     curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
         None, description="a list of two numbers such as [3, 12]"

@@ -263,8 +263,10 @@ DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
 
 
 def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
-    """Return the schema of a kind of file; telemetry has one additional column per setting of the catalogue."""
-    return _fleet_telemetry(tuple(catalogue)) if kind == "telemetry" else CONTRACTS[kind]
+    """Return the schema of a kind of file; telemetry has the columns of the settings in the catalogue."""
+    if kind != "telemetry":
+        return CONTRACTS[kind]
+    return _fleet_telemetry((*catalogue, *(c for s in catalogue.values() for c in s.companions.values())))
 
 
 @cache

@@ -26,6 +26,7 @@ TABLES = (
     "machine_day",
     "unload_event",
     "sensor_fault",
+    "set_point_offset",
     "clock_offset",
     "mass_balance",
     "load_trace",

@@ -246,6 +246,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "untraced": untraced,
         "followed": none,
         "parts": none,
+        "offsets": none,
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)

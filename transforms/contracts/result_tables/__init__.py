@@ -35,7 +35,13 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
-from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
+from transforms.contracts.result_tables.telemetry import (
+    MachineDay,
+    SensorFault,
+    SetPointOffset,
+    SettingDecision,
+    UnloadEvent,
+)
 from transforms.contracts.result_tables.trace import (
     AuditFinding,
     ClockOffset,
@@ -74,6 +80,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "sensor_fault": SensorFault,
     "part_advice": PartAdvice,
     "part_effect": PartEffect,
+    "set_point_offset": SetPointOffset,
     "setting_decision": SettingDecision,
     "setting_pair": SettingPair,
     "setting_reliability": SettingReliability,
