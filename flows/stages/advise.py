@@ -15,7 +15,7 @@ from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import DAYS_AHEAD, NextShift, Outlook, WeatherAhead, weather_ahead, working_hours
 from transforms.advice.pair_effects import pair_effects
-from transforms.advice.part_advice import PartRules, advise_parts, day_sd, days_of
+from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_parts, day_sd, days_of
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
@@ -62,7 +62,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
     """
     season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
-        rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
+        rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             facts = warehouse.table("load_fact")
@@ -96,12 +96,11 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                     }
                 )
                 rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
-            warehouse.replace(
-                "part_advice", _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
-            )
+            parts = _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
         table = pl.concat(rows)
         with warehouse.transaction():
             warehouse.replace("advice", table)
+            warehouse.replace("part_advice", parts)
             if table.height:
                 store_given_advice(warehouse, table, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
