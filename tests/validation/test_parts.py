@@ -1,7 +1,7 @@
 """Slow proof: is a planted effect of fitted parts recovered, or reported as confounded, and never wrong and certain?
 
 `pytest -m slow tests/validation/test_parts.py -s` writes the figures of tests/validation/RESULTS.md;
-`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some five minutes.
+`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some two minutes.
 """
 
 import datetime as dt
@@ -22,7 +22,7 @@ from transforms.model.estimate import fit_response
 from transforms.model.fitted_parts import part_effects
 from transforms.model.response_scale import pct_from_scale, ratio_scale
 
-PAGE_SEASONS = 72
+PAGE_SEASONS = 36
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
 IN_WET, HIDDEN = -0.20, 0.25
 """Log change of dirt by tines on wet days; dirt that no log holds, with the weather in which crews change."""
