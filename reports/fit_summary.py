@@ -92,6 +92,28 @@ def _changing(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
     return [INDENT + say("Effects that change with wetness: {changes}.", changes="; ".join(changes))] if changes else []
 
 
+def _by_root_mass(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
+    """Return the effects that change with the field's mean root mass, for roots heavier by a standard deviation."""
+    changes = [
+        say(
+            "{setting} by {points} percentage points ({interval})",
+            setting=setting_label(r["setting"], catalogue),
+            points=number(r["shift_pct"], 1, sign=True),
+            interval=interval(r["lo95"], r["hi95"], 1),
+        )
+        for r in rows[:3]
+    ]
+    if not changes:
+        return []
+    return [
+        INDENT
+        + say(
+            "Effects of a step that change where roots are heavier by a standard deviation: {changes}.",
+            changes="; ".join(changes),
+        )
+    ]
+
+
 def _silence(rows: list[dict[str, Any]]) -> list[str]:
     if not rows:
         return []
@@ -132,6 +154,7 @@ def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
             _sources(_of(facts["fit_sources"], response)),
             *_drivers(_of(facts["fit_drivers"], response), season.catalogue, shown),
             *_changing(_of(facts["fit_changing"], response), season.catalogue),
+            *_by_root_mass(_of(facts["fit_root_mass"], response), season.catalogue),
             *_silence(_of(facts["fit_silence"], response)),
             *_verdict(verdict, _of(facts["not_passed"], response)),
         ]

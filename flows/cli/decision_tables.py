@@ -234,6 +234,8 @@ def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
         factor, _ = shown.straight("t/ha")
         heading = say("Root loss, {unit}", unit=shown.sign("t/ha"))
         rows.append(_expected(heading, found.root_loss_t_ha, factor, shown.digits("t/ha")))
+    if found.damaged_pct is not None:
+        rows.append(_expected(say("Roots with damaged skin, %"), found.damaged_pct, 1.0, 0))
     cost, saved = mark("Cost, {unit}"), mark("Saved against usual settings, {unit}")
     for text, amount in ((cost, found.cost_per_t), (saved, found.saved_per_t)):
         mean, low, high = (v * shown.per_tonne for v in amount)

@@ -12,17 +12,22 @@ from flows.stages.fit import Fits
 from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
 from transforms.advice.move_effects import PRICED, MoveEffects
-from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
+from transforms.advice.moves import Situation
+from transforms.advice.outlook import DAYS_AHEAD, NextShift, Outlook, WeatherAhead, weather_ahead, working_hours
 from transforms.advice.pair_effects import pair_effects
+from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_parts, day_sd, days_of
+from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
+from transforms.model.fit_result import ResponseFit
+from transforms.model.prediction import PredictionPoint
 from transforms.parallel import Executor, local, serial
 from transforms.storage.given_advice import store_given_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
@@ -39,7 +44,8 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Computing the storability of loads")):
         require_facts(warehouse, workspace)
         facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
-        rows = storability(facts, audits, warehouse.query("root_temp"), workspace.season.prices)
+        checks = warehouse.table("root_check_fact")
+        rows = storability(facts, audits, checks, warehouse.query("root_temp"), workspace.season.prices)
         season = workspace.season
         cost = season_cost(facts, audits, warehouse.table("field"), rows, season.sites, season.prices)
         with warehouse.transaction():
@@ -56,14 +62,15 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
     """
     season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
-        rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
+        rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             facts = warehouse.table("load_fact")
             priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
             prior = {r: shrinkage(f) for r, f in priced.items()}
             pairs = {r: pair_effects(f, season.advice.min_loads) for r, f in priced.items()}
-            outlook = _build_outlook(warehouse, facts, season)
+            first, ahead = _weather_ahead(warehouse, facts, season)
+            outlook = ahead.outlook(first)
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
                 FleetData(
@@ -89,9 +96,11 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                     }
                 )
                 rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
+            parts = _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
         table = pl.concat(rows)
         with warehouse.transaction():
             warehouse.replace("advice", table)
+            warehouse.replace("part_advice", parts)
             if table.height:
                 store_given_advice(warehouse, table, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
@@ -117,7 +126,7 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             warehouse.query("class_tonnes"),
             ADVICE_SEED,
         )
-        priced = {r: fits.shared[r] for r in (DIRT, ROOT_LOSS) if r in fits.shared}
+        priced = {r: fits.shared[r] for r in (DIRT, ROOT_LOSS, DAMAGED) if r in fits.shared}
         shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]
@@ -142,18 +151,41 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             store_basis(warehouse, GUIDE, OutcomeCode.COMPUTED)
 
 
-def _build_outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
-    """Return the expected conditions of the shift after the last one."""
+def _advise_parts(
+    warehouse: Warehouse,
+    dirt: ResponseFit,
+    facts: pl.DataFrame,
+    situations: list[tuple[Situation, PredictionPoint]],
+    outlooks: list[Outlook],
+    season: Season,
+) -> pl.DataFrame:
+    """Return the changes of fitted parts that may pay in the days ahead with a forecast."""
+    fleet = FleetParts(
+        warehouse.table("machine_setup"),
+        warehouse.table("part_effect"),
+        clean_t_per_shift(facts),
+        season.time_zone,
+    )
+    days = [(s, days_of(s, place, outlooks, dirt)) for s, place in situations]
+    rules = PartRules(season.prices, season.advice, day_sd(dirt), season.trial_power, ADVICE_SEED)
+    return advise_parts(fleet, days, rules)
+
+
+def _weather_ahead(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> tuple[NextShift, WeatherAhead]:
+    """Return the shift after the last one, and the conditions expected from it on."""
     last = cast("dt.date", facts["shift_date"].max())
-    return next_outlook(
+    first = NextShift(
+        last + dt.timedelta(days=1),
+        season.shift_starts,
+        working_hours(facts["lifted_at"], season.time_zone),
+        season.time_zone,
+    )
+    until = first.working_hours_utc().max()
+    ahead = weather_ahead(
         warehouse.table("field_hour"),
         warehouse.table("weather_filled"),
         warehouse.table("forecast_hour"),
         warehouse.table("field"),
-        NextShift(
-            last + dt.timedelta(days=1),
-            season.shift_starts,
-            working_hours(facts["lifted_at"], season.time_zone),
-            season.time_zone,
-        ),
+        cast("dt.datetime", until) + dt.timedelta(days=DAYS_AHEAD - 1),
     )
+    return first, ahead

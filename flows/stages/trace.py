@@ -20,6 +20,7 @@ from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.lake_record import require_lake
 from transforms.storage.warehouse import Warehouse
+from transforms.telemetry.set_points import set_point_offsets
 from transforms.telemetry.setting_changes import build_shift_timeline
 from transforms.trace.lag_model import LagModel
 
@@ -78,6 +79,8 @@ def build_marts(workspace: Workspace, reporter: Reporter) -> None:
         machine_days_of_bins(warehouse, Lake(workspace.lake))
         with warehouse.transaction():
             build_facts(warehouse, workspace.season)
+            offsets = set_point_offsets(warehouse.table("set_point_day"), workspace.season.catalogue)
+            warehouse.replace("set_point_offset", offsets)
         run_checks(warehouse)
 
 
@@ -85,6 +88,7 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
     """Build the fact tables of loads, audits and root checks, and the classes of loads."""
     starts = season.shift_starts
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
+    warehouse.build("field_root_mass")
     for name in ("load_fact", "audit_fact", "root_check_fact"):
         warehouse.build(name, **shift)
     warehouse.build("load_class")

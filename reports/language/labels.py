@@ -31,6 +31,7 @@ CONDITION_LABELS = {
     "clay_pct": mark("clay"),
     "air_temp_c": mark("air temperature"),
     "yield_t_ha": mark("yield"),
+    "root_mass_kg": mark("mean root mass"),
     "campaign_day": mark("day of campaign"),
     "row_spacing_cm": mark("row spacing"),
 }

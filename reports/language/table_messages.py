@@ -86,5 +86,7 @@ PRICES = (
     mark("temperature in the pile"),
     mark("more sugar lost per point of dirt tare"),
     mark("more sugar lost per point of top tare"),
+    mark("more sugar lost per point of roots with damaged skin"),
+    mark("workshop hours for fitting other cleaning parts"),
     mark("days"),
 )

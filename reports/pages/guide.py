@@ -18,6 +18,7 @@ from reports.pages.guide_data import GuidePageData
 from reports.pages.guide_values import is_change, money_span
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
+from reports.sections.parts_ahead import compared_section
 from reports.sections.prices import assumption_words, price_section
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
@@ -98,6 +99,7 @@ def guide_page(data: GuidePageData, season: Season) -> Page:
             for g in _generations(data.settings)
         )
     )
+    parts = compared_section(data.parts, season.catalogue)
     return Page(
         guide_title(data.settings, season.catalogue, shown),
         season.name,
@@ -106,6 +108,7 @@ def guide_page(data: GuidePageData, season: Season) -> Page:
         (
             Section("reading", "", (*earlier_note(GUIDE, data.status), picker), data.status.code),
             Section("classes", "", _folds(data, season.catalogue, shown)),
+            *(() if parts is None else (parts,)),
             Section("explanation", "", (*((cards,) if cards.links else ()), _explanation(season, shown))),
             health_section(data.health, season.catalogue, shown),
             price_section(season),

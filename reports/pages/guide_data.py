@@ -17,6 +17,7 @@ class GuidePageData:
         classes: expected dirt, root loss and cost by generation and conditions, rows of `guide_class`.
         settings: start value and ranges of each setting in each class, rows of `guide`.
         curves: extra cost of other values, rows of `guide_curve`.
+        parts: comparisons of fitted parts, rows of `part_effect`.
         status: state of the guide compared with the last fit.
         health: data received and its quality.
         footer: fits and row counts.
@@ -25,6 +26,7 @@ class GuidePageData:
     classes: pl.DataFrame
     settings: pl.DataFrame
     curves: pl.DataFrame
+    parts: pl.DataFrame
     status: ProductStatus
     health: HealthData
     footer: FooterData
@@ -36,6 +38,7 @@ def load_guide_page(warehouse: Warehouse) -> GuidePageData:
         classes=warehouse.table("guide_class"),
         settings=warehouse.table("guide"),
         curves=warehouse.table("guide_curve"),
+        parts=warehouse.table("part_effect"),
         status=product_status(warehouse, GUIDE),
         health=load_health(warehouse),
         footer=load_footer(warehouse),

@@ -58,6 +58,7 @@ class SeasonPageData:
         guide: setting guide and its savings.
         piles: storage ledger, rows of `pile_day`.
         open_questions: effects that cannot be estimated yet, and trials.
+        parts: comparisons of fitted parts, rows of `part_effect`.
         health: data received and its quality.
         footer: fits and row counts.
     """
@@ -68,6 +69,7 @@ class SeasonPageData:
     guide: SeasonGuideData
     piles: pl.DataFrame
     open_questions: OpenQuestionsData
+    parts: pl.DataFrame
     health: HealthData
     footer: FooterData
 
@@ -112,6 +114,7 @@ def load_season_page(warehouse: Warehouse, season: Season) -> SeasonPageData:
         guide=load_season_guide(warehouse),
         piles=warehouse.query("pile_day"),
         open_questions=_load_open_questions(warehouse),
+        parts=warehouse.table("part_effect"),
         health=load_health(warehouse),
         footer=load_footer(warehouse),
     )

@@ -17,6 +17,7 @@ from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cab_cards import cab_cards
 from reports.sections.cautions import CAUTION, FIRST_PAGE_CAUTION
 from reports.sections.district_map import district_map
+from reports.sections.parts_ahead import parts_section
 from reports.sections.shift_attention import attention_links
 from reports.sections.shift_followed import followed_section
 from reports.sections.shift_summary import (
@@ -95,9 +96,14 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     is_ahead = data.advice.height and data.advice_status.code is not BasisCode.EARLIER_SHIFT
     next_shift = data.advice["shift_date"][0] if is_ahead else None
     sections = [_advice_section(data, season, shown, pages)]
-    looks = attention_links(summary, catalogue, machines=pages.machines, loads=pages.loads, received=pages.received)
+    looks = attention_links(
+        summary, catalogue, shown, machines=pages.machines, loads=pages.loads, received=pages.received
+    )
     if looks is not None:
         sections.append(Section("looks", say("Needs a look"), (looks,)))
+    parts = parts_section(summary.parts, catalogue, shown) if is_ahead else None
+    if parts is not None:
+        sections.append(parts)
     followed = followed_section(summary.followed)
     if followed is not None:
         sections.append(followed)

@@ -12,6 +12,7 @@ from reports.sections.conditions import conditions_section
 from reports.sections.data_health import footer, health_section, season_line
 from reports.sections.effects import effects_blocks
 from reports.sections.prices import price_section
+from reports.sections.set_points import set_points_section
 from reports.sections.shift_cards import MachineAdvice, machine_advice, moves_section
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_headings import (
@@ -52,7 +53,8 @@ def _machines(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: S
     if data.shift and data.shift_machines.machines.height:
         parts = (data.shift_machines, data.loads, data.shift, season.catalogue, shown, pages.loads)
         sections.append(machines_section(*parts))
-    return sections
+    offsets = set_points_section(data.summary.offsets, season.catalogue, shown)
+    return sections if offsets is None else [*sections, offsets]
 
 
 def _loads(data: ShiftPageData, season: Season, shown: DisplayUnits) -> list[Section]:

@@ -3,11 +3,13 @@
 import polars as pl
 
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import conditions_label
+from reports.language.labels import capital, conditions_label
 from reports.language.move_phrases import is_increase, move_command, move_values
 from reports.language.translate import say
 from reports.page.summary import CabCard
 from reports.sections.cautions import CAUTION
+from reports.sections.parts_ahead import part_notes
+from reports.sections.set_points import dialled, offset_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -26,11 +28,19 @@ def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits)
     cards = []
     for outcome in data.outcomes.iter_rows(named=True):
         own = data.advice.filter((pl.col("machine_id") == outcome["machine_id"]) & (pl.col("verdict") == "move"))
-        moves = []
+        moves, offsets = [], []
         for r in own.sort("move_number").iter_rows(named=True):
-            before, after = move_values(r, catalogue, shown)
+            to_set, offset = dialled(r, data.offsets)
+            if offset is not None:
+                words = offset_words(offset, catalogue, shown)
+                offsets.append(
+                    say("{difference}: the values on this card are those to set.", difference=capital(words))
+                )
+            before, after = move_values(to_set, catalogue, shown)
             moves.append((move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue), before, after))
-        note = _instructions() if moves else say("Leave everything as it is.")
+        parts = part_notes(data.parts, str(outcome["machine_id"]), shown)
+        settings = _instructions() if moves else say("Leave everything as it is.")
+        note = " ".join([settings, *offsets, *parts])
         where = say(
             "Field {field} · {conditions}",
             field=outcome["field_id"],

@@ -6,12 +6,13 @@ from typing import Any, Literal
 import polars as pl
 
 from reports.language.bidi import isolated
-from reports.language.display_units import number
+from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import source_label
 from reports.language.translate import say, say_n
 from reports.page.links import machine_anchor
 from reports.page.summary import PageLink, PageLinks
 from reports.sections.few_loads import loads_words
+from reports.sections.set_points import days_words, lasting, offset_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -79,17 +80,30 @@ def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, dat
     return PageLink(text, loads, say("Most from field {field}", field=name))
 
 
+def _offset_links(offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits, machines: str) -> list[PageLink]:
+    """Return a link for the largest lasting difference between set and reached values or between sides, in steps."""
+    rows = [r for r in lasting(offsets).iter_rows(named=True) if r["setting"] in catalogue]
+    if not rows:
+        return []
+    largest = max(rows, key=lambda r: abs(r["gap"]) / catalogue[r["setting"]].step)
+    words = offset_words(largest, catalogue, shown)
+    text = say("{machine}: {difference}", machine=isolated(largest["machine_id"]), difference=words)
+    return [PageLink(text, f"{machines}#set-points", days_words(largest["days"]))]
+
+
 def attention_links(
-    data: ShiftSummaryData, catalogue: Catalogue, *, machines: str, loads: str, received: str
+    data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits, *, machines: str, loads: str, received: str
 ) -> PageLinks | None:
     """Return the subjects that need a look as links to their evidence; None if there are none.
 
     Args:
         data: contents of the page.
         catalogue: the settings known.
+        shown: units of the page.
         machines: page with the machines of the shift.
         loads: page with the loads of the shift.
         received: page with the data received.
     """
     found: list[Any] = [_link(a, catalogue, machines, loads, received) for a in attention(data)]
+    found += _offset_links(data.offsets, catalogue, shown, machines)
     return PageLinks(tuple(found), on_paper=True) if found else None

@@ -17,7 +17,7 @@ from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
 from reports.sections.prices import assumption_words
 from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
-from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.reason import codes_of
@@ -165,11 +165,19 @@ def _topping_change(r: dict[str, Any]) -> list[str]:
     return lines
 
 
+def _damage_change(r: dict[str, Any], catalogue: Catalogue) -> list[str]:
+    """Return the roots with damaged skin before and after a move that acts on them; nothing if none are checked."""
+    if r["damaged_before_pct"] is None or DAMAGED not in catalogue[r["setting"]].responses:
+        return []
+    before, after = (number(r[f"damaged_{k}_pct"], 0) for k in ("before", "after"))
+    return [say("damaged skin: {before} → {after} % of the roots", before=before, after=after)]
+
+
 def _changes(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
-    """Return what a move changes: topping for a part of the topper, dirt and roots left for all others."""
+    """Return what a move changes: topping for a part of the topper, dirt, roots left and damage for all others."""
     if catalogue[r["setting"]].stage == "topping":
         return _topping_change(r)
-    return [_dirt_change(r), _loss_change(r, catalogue, shown)]
+    return [_dirt_change(r), _loss_change(r, catalogue, shown), *_damage_change(r, catalogue)]
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:

@@ -26,6 +26,8 @@ class ShiftSummaryData:
         silent: rows of `silent_machine`.
         untraced: rows of `untraced_load`: loads traced too poorly for the fit.
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
+        parts: rows of `part_advice`: changes of fitted parts for the days ahead.
+        offsets: rows of `set_point_offset`: differences between set and reached values, and between sides.
     """
 
     shift: dt.date | None
@@ -38,6 +40,8 @@ class ShiftSummaryData:
     silent: pl.DataFrame
     untraced: pl.DataFrame
     followed: pl.DataFrame
+    parts: pl.DataFrame
+    offsets: pl.DataFrame
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -54,4 +58,6 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         silent=warehouse.query("silent_machine", hours=season.notify.silent_machine_h),
         untraced=warehouse.query("untraced_load", shift_date=shift, quality=MIN_TRACE_QUALITY),
         followed=warehouse.query("advice_followed", shift_date=shift),
+        parts=warehouse.table("part_advice"),
+        offsets=warehouse.table("set_point_offset"),
     )

@@ -55,14 +55,14 @@
     }
     return out;
   };
-  const cost = (ratio, lost, speed, usual, q) => {
+  const cost = (ratio, lost, skin, speed, usual, q) => {
     const p = table.prices, c = table.crop;
     const soil = ratio * (p.freight_per_t_km * c.haul_km + p.soil_handling_per_t + p.soil_disposal_per_t);
     const worth = p.beet_per_t + (c.sugar_pct === null ? 0 : p.quality_per_point * (c.sugar_pct - p.sugar_standard_pct));
     const k = say.storage, warm = clip(p.storage_temp_c, k.from_c, k.to_c);
     const sound = p.storage_days * k.cool_kg * Math.exp(k.per_c * (warm - k.cool_c));
     const damaged = clip(lost / q.yield_t_ha / k.broken, 0, 1);
-    const factor = (1 + (k.times - 1) * damaged) / k.usual + p.storage_dirt_pct * ratio / (1 + ratio) + p.storage_tops_pct / 100 * c.tops_pct;
+    const factor = (1 + (k.times - 1) * damaged) / k.usual + p.storage_dirt_pct * ratio / (1 + ratio) + p.storage_tops_pct / 100 * c.tops_pct + p.storage_damage_pct / 100 * skin;
     const hours = p.machine_hour / (0.1 * Math.min(speed, usual) * c.width_m * say.efficiency * q.yield_t_ha);
     return soil + lost / q.yield_t_ha * worth + sound * factor * p.sugar_per_t / 1000 + hours;
   };
@@ -81,8 +81,9 @@
     for (const given of [{}, settings]) {
       ratio = levels("dirt_tare_pct", q, given).map(Math.exp);
       lost = table.responses.root_loss_t_ha ? levels("root_loss_t_ha", q, given).map((z) => Math.max(Math.exp(z) - table.small_loss, 0)) : null;
+      const skin = table.responses.damaged_pct ? levels("damaged_pct", q, given).map((z) => 100 / (1 + Math.exp(-z))) : null;
       const speed = given.ground_speed_kmh ?? usual;
-      both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, speed, usual, q)));
+      both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, skin ? skin[d] : 0, speed, usual, q)));
     }
     return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };

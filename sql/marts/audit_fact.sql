@@ -1,5 +1,5 @@
 -- A row is a dig-behind audit: root loss, the settings in force, conditions. Key: audit_id.
--- Reads audit_loss, audit_setting, field, field_hour, machine.
+-- Reads audit_loss, audit_setting, field, field_root_mass, field_hour, machine.
 select
     a.audit_id,
     a.machine_id,
@@ -23,10 +23,13 @@ select
     f.clay_pct,
     f.yield_t_ha,
     f.row_spacing_cm,
+    r.root_mass_kg,
+    r.root_mass_source,
     m.generation
 from audit_loss as a
 left join audit_setting as s using (audit_id)
 left join "field" as f on f.field_id = a.field_id
+left join field_root_mass as r on r.field_id = a.field_id
 left join field_hour as h on h.field_id = a.field_id and h.hour_at = date_trunc('hour', a.audited_at)
 left join machine as m on m.machine_id = a.machine_id
 order by a.audit_id

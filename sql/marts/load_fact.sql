@@ -1,5 +1,5 @@
 -- A row is a load: responses, traced settings, conditions, ids, trace quality. Key: load_id.
--- Reads load, load_weight, load_tare, load_setting, load_trace_grade, field, field_hour, machine, trial_load.
+-- Reads load, load_weight, load_tare, load_setting, load_trace_grade, field, field_root_mass, field_hour, machine, trial_load.
 with placed as (
     select
         l.load_id,
@@ -34,6 +34,8 @@ select
     f.clay_pct,
     f.yield_t_ha,
     f.row_spacing_cm,
+    k.root_mass_kg,
+    k.root_mass_source,
     f.grower_id,
     m.generation,
     m.operator_id,
@@ -47,6 +49,7 @@ from placed as p
 left join load_tare as t using (load_id)
 left join load_trace_grade as g using (load_id)
 left join "field" as f on f.field_id = p.field_id
+left join field_root_mass as k on k.field_id = p.field_id
 left join field_hour as h on h.field_id = p.field_id and h.hour_at = date_trunc('hour', p.lifted_at)
 left join machine as m on m.machine_id = p.machine_id
 left join trial_load as r using (load_id)

@@ -1,6 +1,6 @@
 -- A row is a root check: outcomes, the settings in force, conditions at the lifting of its roots. Key: check_id.
 -- checked_at: time of the work, that of the lifting of its load, else of the minutes before the check.
--- Reads root_check, root_check_outcome, root_check_setting, load_fact, field, field_hour, machine.
+-- Reads root_check, root_check_outcome, root_check_setting, load_fact, field, field_root_mass, field_hour, machine.
 with placed as (
     select
         c.check_id,
@@ -25,7 +25,7 @@ select
     coalesce(p.load_date, cast((p.checked_at at time zone $zone) - $shift_starts as date)) as shift_date,
     p.checked_at,
     p.checked_roots_count,
-    o.* exclude (check_id),
+    o.* exclude (check_id, root_mass_kg),
     p.* exclude (check_id, load_id, machine_id, field_id, place, load_date, checked_at, checked_roots_count),
     h.topsoil_wetness,
     h.air_temp_c,
@@ -34,11 +34,14 @@ select
     f.clay_pct,
     f.yield_t_ha,
     f.row_spacing_cm,
+    r.root_mass_kg,
+    r.root_mass_source,
     m.generation,
     m.operator_id
 from placed as p
 left join root_check_outcome as o using (check_id)
 left join "field" as f on f.field_id = p.field_id
+left join field_root_mass as r on r.field_id = p.field_id
 left join field_hour as h on h.field_id = p.field_id and h.hour_at = date_trunc('hour', p.checked_at)
 left join machine as m on m.machine_id = p.machine_id
 order by p.check_id

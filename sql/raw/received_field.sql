@@ -15,5 +15,6 @@ create table if not exists received_field (
     organic_matter_pct double not null,
     yield_t_ha double not null,
     row_spacing_cm double not null,
-    boundary varchar
+    boundary varchar,
+    stand_plants_per_ha double
 );

@@ -11,5 +11,8 @@ create table if not exists received_machine_setup (
     rows_count double not null,
     row_spacing_cm double not null,
     tank_capacity_t double not null,
-    cleaning_elements varchar
+    cleaning_elements varchar,
+    cleaner_1_elements varchar,
+    cleaner_2_elements varchar,
+    cleaner_3_elements varchar
 );

@@ -16,5 +16,6 @@ create table if not exists received_tare (
     sodium_mmol_per_kg double,
     amino_n_mmol_per_kg double,
     sample_kg double,
-    sampling_reason varchar
+    sampling_reason varchar,
+    root_mass_kg double
 );

@@ -37,6 +37,8 @@ create table if not exists advice (
     tops_after_pct double,
     over_topped_before_pct double,
     over_topped_after_pct double,
+    damaged_before_pct double,
+    damaged_after_pct double,
     probability_better double,
     n bigint,
     wetness_class varchar,

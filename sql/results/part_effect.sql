@@ -1,10 +1,12 @@
 -- A row is a comparison of two fitted parts on the machines that ran with both; a positive wetness gap means wetter days with
--- the first.
--- Key: response, part, compared_with. Written by the model.
+-- the first. place: all cleaning stages, or one; wetness_class: null for all days.
+-- Key: response, place, part, compared_with, wetness_class. Written by the model.
 create table if not exists part_effect (
     response varchar not null,
+    place varchar not null,
     part varchar not null,
     compared_with varchar not null,
+    wetness_class varchar,
     change_pct double,
     lo95 double,
     hi95 double,

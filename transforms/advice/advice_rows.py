@@ -15,8 +15,10 @@ from transforms.contracts.result_tables import schema_of
 
 MATERIAL_PCT = 1.0
 """A larger change of dirt or loss is mentioned in the reason."""
-TRADE_OFF_CODES = ("dirt_for_roots", "roots_for_dirt")
-"""Reasons that name the trade-off of a move: more dirt for less root loss, and the reverse."""
+MATERIAL_POINTS = 1.0
+"""A larger rise of the share of damaged roots, in percentage points, is mentioned in the reason."""
+TRADE_OFF_CODES = ("dirt_for_roots", "roots_for_dirt", "damages_more")
+"""Reasons that name the trade-off of a move: more dirt for less root loss, the reverse, and more damaged roots."""
 ADVICE_SCHEMA = schema_of("advice")
 
 
@@ -29,6 +31,9 @@ def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
         parts.append(reason("dirt_for_roots"))
     if loss > MATERIAL_PCT:
         parts.append(reason("roots_for_dirt"))
+    damaged = [outcome.quality_pct["damaged"] or 0.0 for outcome in (move.before, move.after)]
+    if damaged[1] - damaged[0] > MATERIAL_POINTS:
+        parts.append(reason("damages_more"))
     return combine_reasons(parts)
 
 
@@ -54,12 +59,12 @@ def _gain_parts(move: AdvisedMove) -> dict[str, float]:
 
 
 def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str, float | None]:
-    """Return mean dirt, root loss and topping before and after a move; root loss and topping only if fitted."""
+    """Return mean dirt, root loss, topping and damage before and after a move; all but dirt only if fitted."""
     return {
         **{
             f"{name}_{side}_pct": value
             for side, o in (("before", before), ("after", after))
-            for name, value in o.topping_pct.items()
+            for name, value in o.quality_pct.items()
         },
         "dirt_before_pct": before.dirt_pct,
         "dirt_after_pct": after.dirt_pct,

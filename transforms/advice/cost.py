@@ -28,6 +28,7 @@ class CropAndHaul:
         width_m: working width of the machine.
         sugar_pct: sugar content; None for the standard.
         tops_pct: top tare.
+        skin_damaged_pct: roots with damaged skin, one value or draws; 0 if no roots are inspected.
     """
 
     yield_t_ha: float
@@ -35,6 +36,7 @@ class CropAndHaul:
     width_m: float
     sugar_pct: float | None = None
     tops_pct: float = USUAL_TOPS_PCT
+    skin_damaged_pct: Array | float = 0.0
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def cost_parts(
 ) -> CostParts:
     """Return the cost per tonne of clean beet delivered, by cause.
 
-    c = r (freight km + handling + disposal) + L worth / Y + sugar days loss(T, dirt, tops, damage)
+    c = r (freight km + handling + disposal) + L worth / Y + sugar days loss(T, dirt, tops, damage, skin)
         + hour / (0.1 min(v, v0) w e Y)
 
     with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the current speed km/h, w width m, e field
@@ -130,7 +132,7 @@ def cost_parts(
         root_loss_t_ha: root loss, t/ha, shape likewise.
         speed_kmh: ground speed, km/h, shape likewise.
         now_kmh: current ground speed, km/h.
-        at: crop and haul.
+        at: crop and haul, and the damage of the skin, of a shape that broadcasts.
         prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         topping: result of topping; None if no setting of it is considered: its cost then counts as 0, and the crop's
             top tare counts for the pile.
@@ -146,8 +148,8 @@ def cost_parts(
         100 * r / (1 + r),
         at.tops_pct if topping is None else topping.tops_pct,
         damaged_share(lost, at.yield_t_ha),
-        prices.storage_dirt_pct,
-        prices.storage_tops_pct,
+        prices,
+        at.skin_damaged_pct,
     )
     return CostParts(
         soil=r * per_t_soil,

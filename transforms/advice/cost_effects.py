@@ -1,5 +1,6 @@
 """Effect of one step of each setting on the cost per tonne, priced from the table of effects."""
 
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -8,7 +9,7 @@ from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 
 CONDITIONS = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
@@ -35,11 +36,14 @@ def cost_effects(effects: pl.DataFrame, table: dict[str, Any]) -> dict[str, floa
     lost = UNKNOWN_LOSS_T_HA if usual.root_loss_t_ha is None else usual.root_loss_t_ha.mean
     speed = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)
     crop, prices = CropAndHaul(at["yield_t_ha"], **table["crop"]), Prices(**table["prices"])
+    damaged = 0.0 if usual.damaged_pct is None else usual.damaged_pct.mean / 100
 
     def cost(name: str, steps: int) -> float:
         moved_speed = speed + steps * table["settings"][name]["step"] if name == "ground_speed_kmh" else speed
-        dirt, loss = (1 + change.get((response, name), 0.0) for response in (DIRT, ROOT_LOSS))
-        return float(cost_per_t(ratio * dirt**steps, lost * loss**steps, moved_speed, speed, crop, prices))
+        dirt, loss, skin = (1 + change.get((response, name), 0.0) for response in (DIRT, ROOT_LOSS, DAMAGED))
+        odds = damaged / (1 - damaged) * skin**steps
+        moved = replace(crop, skin_damaged_pct=100 * odds / (1 + odds))
+        return float(cost_per_t(ratio * dirt**steps, lost * loss**steps, moved_speed, speed, moved, prices))
 
     found = {n: max(abs(cost(n, k) - cost(n, 0)) for k in (-1, 1)) for n in table["settings"]}
     return dict(sorted(found.items(), key=lambda item: -item[1]))

@@ -72,8 +72,8 @@ def setting_guide(
     """Return the guide of every generation and class of conditions.
 
     Args:
-        fits: response -> its fit: of dirt, whose rows include `generation`, and of root loss; a setting that may affect
-            root loss keeps its usual value if the fit of root loss lacks it.
+        fits: response -> its fit: of dirt, whose rows include `generation`, of root loss and of damage; a setting that
+            may affect root loss keeps its usual value if the fit of root loss lacks it.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.

@@ -1,6 +1,6 @@
 """One class of conditions of the setting guide for one generation: values to choose from, and draws of their cost."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -13,7 +13,7 @@ from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
 from transforms.arrays import to_float
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.workspace import Prices
 from transforms.model.cluster_mean import VISIT
@@ -40,7 +40,7 @@ class GuideBasis:
     """Fits from which all classes of the guide are derived.
 
     Attributes:
-        fits: response -> its fit: of dirt, and of root loss if it is fitted.
+        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
@@ -68,6 +68,7 @@ class GuideClass:
         root_loss_t_ha: draws of the root loss with usual settings, shape (draws,).
         at: crop and haul.
         place: middle of the class.
+        z_damaged: draws of the log odds of damaged skin with usual settings, shape (draws,); None if it is not fitted.
     """
 
     values: dict[str, Array]
@@ -78,6 +79,7 @@ class GuideClass:
     root_loss_t_ha: Array
     at: CropAndHaul
     place: PredictionPoint
+    z_damaged: Array | None = None
 
     def change(self, response: str, chosen: dict[str, int], name: str | None = None) -> Array:
         """Return draws of the change of a response by the chosen values, of the shapes of `cost`; 0 if not fitted."""
@@ -97,6 +99,13 @@ class GuideClass:
         shifted = (self.root_loss_t_ha[:, None] + SMALL_LOSS_T_HA) * np.exp(self.change(ROOT_LOSS, chosen, name))
         return np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
 
+    def crop(self, chosen: dict[str, int], name: str | None = None) -> CropAndHaul:
+        """Return crop and haul with the damage that the chosen values do, of the shapes of `cost`."""
+        if self.z_damaged is None:
+            return self.at
+        z = self.z_damaged[:, None] + self.change(DAMAGED, chosen, name)
+        return replace(self.at, skin_damaged_pct=value_from_scale(DAMAGED, z))
+
     def cost(self, chosen: dict[str, int], prices: Prices, name: str | None = None) -> Array:
         """Return draws of the cost with the chosen settings, in the season's currency per t of clean beet.
 
@@ -115,7 +124,8 @@ class GuideClass:
             speed = self.values[name][None, :]
         elif "ground_speed_kmh" in chosen:
             speed = float(self.values["ground_speed_kmh"][chosen["ground_speed_kmh"]])
-        return np.asarray(cost_per_t(np.exp(d), self.root_loss(chosen, name), speed, usual, self.at, prices))
+        lost, at = self.root_loss(chosen, name), self.crop(chosen, name)
+        return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, at, prices))
 
 
 def grid_values(low: float, high: float, setting: Setting) -> Array:
@@ -210,6 +220,7 @@ def guide_class(
         lost,
         at,
         place,
+        _level(basis.fits[DAMAGED], place, usual, visits, rng) if DAMAGED in basis.fits else None,
     )
 
 
@@ -240,4 +251,4 @@ def class_moves(
     weights = {r: _weights(f, c, chosen) for r, f in fits.items()}
     moved = {**c.usual, **{n: float(c.values[n][i]) for n, i in chosen.items()}}
     products = {r: [(p, float(p.product(moved) - p.product(c.usual))) for p in c.pairs.get(r, ())] for r in fits}
-    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, products, (usual, speed), c.at)
+    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, products, (usual, speed), c.at, c.z_damaged)

@@ -6,10 +6,10 @@ import numpy as np
 
 from transforms.advice.posterior import Slopes
 from transforms.arrays import Array
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Setting
 
-PRICED = (DIRT, ROOT_LOSS, TOPS, OVER_TOPPED)
+PRICED = (DIRT, ROOT_LOSS, TOPS, OVER_TOPPED, DAMAGED)
 """Responses that have a price."""
 
 
@@ -47,7 +47,8 @@ class MoveEffects:
         """Return True if what a move of a setting may cost is estimated.
 
         Root loss must be known for a setting that may act on it. A part of the topper trades leaf on the beet for beet
-        left with the leaf, so both must be known.
+        left with the leaf, so both must be known. Damage of the skin counts where roots are inspected, and as unchanged
+        elsewhere.
         """
         needed = {ROOT_LOSS} & set(setting.responses)
         if setting.stage == "topping":

@@ -1,14 +1,14 @@
 """Selection of at most three moves for a machine's next shift within the range that the fleet has tried."""
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from transforms.advice.cost import CostParts, CropAndHaul, Topping, cost_parts
 from transforms.advice.move_effects import MoveEffects
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 
@@ -37,6 +37,8 @@ class Situation:
         topsoil_wetness: expected wetness, 0 to 1.
         outlook: source of the expected conditions, "forecast" or "as now".
         topping: expected result of topping with current settings, as draws; None if it is not fitted.
+        damaged_pct: expected share of roots with damaged skin with current settings: draws, shape (draws,), or one
+            value; None if it is not fitted.
     """
 
     machine_id: str
@@ -52,6 +54,7 @@ class Situation:
     topsoil_wetness: float
     outlook: str
     topping: Topping | None = None
+    damaged_pct: Array | float | None = None
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,7 @@ class Outcome:
         log_loss: log change of root loss from the current settings.
         cost: cost per tonne of clean beet by cause.
         topping: result of topping; None if it is not fitted.
+        damaged_pct: share of roots with damaged skin; None if it is not fitted.
     """
 
     dirt_ratio: Array
@@ -73,6 +77,7 @@ class Outcome:
     log_loss: Array
     cost: CostParts
     topping: Topping | None = None
+    damaged_pct: Array | None = None
 
     @property
     def dirt_pct(self) -> float:
@@ -80,14 +85,16 @@ class Outcome:
         return float((100 * self.dirt_ratio / (1 + self.dirt_ratio)).mean())
 
     @property
-    def topping_pct(self) -> dict[str, float | None]:
-        """Mean top tare (% of the delivered weight) and share of over-topped roots (%); None if not fitted."""
+    def quality_pct(self) -> dict[str, float | None]:
+        """Mean top tare (% of the delivered weight), and over-topped and damaged roots (%); None if not fitted."""
+        damaged = None if self.damaged_pct is None else float(np.mean(self.damaged_pct))
         if self.topping is None:
-            return {"tops": None, "over_topped": None}
+            return {"tops": None, "over_topped": None, "damaged": damaged}
         share = self.topping.over_topped_share
         return {
             "tops": float(np.mean(self.topping.tops_pct)),
             "over_topped": None if share is None else 100 * float(np.mean(share)),
+            "damaged": damaged,
         }
 
 
@@ -144,7 +151,7 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
     return [float(k) for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
 
 
-def _moved(level: Array | float, change: Array, *, is_pct: bool) -> Array:
+def moved_share(level: Array | float, change: Array, *, is_pct: bool) -> Array:
     """Return a share after a change of its log ratio; in percent or as a fraction, shape (draws,)."""
     whole = 100.0 if is_pct else 1.0
     odds = np.asarray(level) / (whole - np.asarray(level)) * np.exp(change)
@@ -155,10 +162,10 @@ def _topping_after(topping: Topping | None, steps: dict[str, float], effects: Mo
     """Return the result of topping after a move."""
     if topping is None:
         return None
-    tops = _moved(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
+    tops = moved_share(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
     if topping.over_topped_share is None:
         return Topping(tops)
-    return Topping(tops, _moved(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
+    return Topping(tops, moved_share(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
 
 
 def predict_outcome(
@@ -170,8 +177,12 @@ def predict_outcome(
     speed = current_kmh + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
     ratio, lost = situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r)
     topping = _topping_after(situation.topping, steps, effects)
-    cost = cost_parts(ratio, lost, speed, current_kmh, situation.at, prices, topping)
-    return Outcome(ratio, lost, d, r, cost, topping)
+    at, damaged = situation.at, None
+    if situation.damaged_pct is not None:
+        damaged = moved_share(situation.damaged_pct, effects.change(DAMAGED, steps), is_pct=True)
+        at = replace(at, skin_damaged_pct=damaged)
+    cost = cost_parts(ratio, lost, speed, current_kmh, at, prices, topping)
+    return Outcome(ratio, lost, d, r, cost, topping, damaged)
 
 
 def choose_moves(

@@ -1,11 +1,11 @@
-"""Conditions of each field in the working hours of the next shift, from the forecast and from weather persistence.
+"""Conditions of each field in the working hours of the shifts to come, from the forecast and from weather persistence.
 
 Wetness has a daily cycle: it falls from sunrise to the evening. The last known hour, often the start of the shift, is
 therefore not representative of the working hours.
 """
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -25,6 +25,8 @@ PERSISTENCE_DAYS = 3
 On the demo season this has the smallest mean absolute error in the working hours of the next day: .014 of the wetness
 scale, compared with .020 with the rain of the last days and .028 with the last known hour.
 """
+DAYS_AHEAD = 7
+"""At most this number of shifts ahead is looked at (common practice, no source)."""
 MIN_FORECAST = 0.5
 """An outlook is called a forecast if it covers at least this share of the working hours (assumption)."""
 
@@ -83,59 +85,95 @@ def working_hours(lifted_at: pl.Series, zone: str) -> frozenset[int]:
     return frozenset(share.filter(pl.col("proportion") >= SOME_LOADS)[hours.name].to_list())
 
 
-def next_outlook(
-    field_hour: pl.DataFrame, weather: pl.DataFrame, forecast: pl.DataFrame, fields: pl.DataFrame, shift: NextShift
-) -> Outlook:
-    """Return the mean conditions of each field over the working hours of a shift.
+@dataclass(frozen=True)
+class WeatherAhead:
+    """Known and expected hours, from which the conditions of any shift up to `until` follow.
+
+    Attributes:
+        last_known: last known conditions of each field: `field_id, topsoil_wetness, air_temp_c`.
+        future: conditions of each field and hour, observed, forecast and persistent.
+        covered: `station_id, known_to, reaches`: last observed hour and, with a forecast, its last hour.
+        stations: `field_id, station_id`.
+    """
+
+    last_known: pl.DataFrame
+    future: pl.DataFrame | None
+    covered: pl.DataFrame
+    stations: pl.DataFrame
+
+    def outlook(self, shift: NextShift) -> Outlook:
+        """Return the mean conditions of each field over the working hours of a shift."""
+        persistent = self.last_known.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("rain_mm"),
+            pl.lit(PERSISTENCE).alias("outlook"),
+            pl.lit(shift.date).alias("shift_date"),
+        )
+        if self.future is None:
+            return Outlook(persistent)
+        foreseen = (pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches"))
+        working = shift.working_hours_utc().to_frame()
+        at_work = (
+            self.future.join(working, on="hour_at", how="semi", maintain_order="left")
+            .join(self.stations, on="field_id", maintain_order="left")
+            .join(self.covered, on="station_id", maintain_order="left")
+            .group_by("field_id", maintain_order=True)
+            .agg(
+                pl.col("topsoil_wetness", "air_temp_c").mean(),
+                pl.col("rain_24h_mm").sort_by("hour_at").last().alias("rain_mm"),
+                foreseen.fill_null(value=False).mean().alias("foreseen"),
+            )
+        )
+        is_forecast = pl.col("foreseen") >= MIN_FORECAST
+        expected = at_work.select(
+            "field_id",
+            "topsoil_wetness",
+            "air_temp_c",
+            pl.when(is_forecast).then("rain_mm").alias("rain_mm"),
+            pl.when(is_forecast).then(pl.lit(FORECAST)).otherwise(pl.lit(PERSISTENCE)).alias("outlook"),
+            pl.lit(shift.date).alias("shift_date"),
+        )
+        return Outlook(pl.concat([expected, persistent.join(expected, on="field_id", how="anti")]))
+
+    def days_ahead(self, first: NextShift) -> list[Outlook]:
+        """Return the outlooks of a shift and the following ones, as long as the forecast covers a field of each."""
+        out = [self.outlook(first)]
+        while len(out) < DAYS_AHEAD and (out[-1].fields["outlook"] == FORECAST).any():
+            out.append(self.outlook(replace(first, date=first.date + dt.timedelta(days=len(out)))))
+        return [o for o in out if (o.fields["outlook"] == FORECAST).any()]
+
+
+def weather_ahead(
+    field_hour: pl.DataFrame, weather: pl.DataFrame, forecast: pl.DataFrame, fields: pl.DataFrame, until: dt.datetime
+) -> WeatherAhead:
+    """Return the conditions of each field in the hours to come.
 
     Args:
         field_hour: known conditions: `field_id, hour_at, topsoil_wetness, air_temp_c`.
         weather: complete observed hours, `weather_filled`.
         forecast: `forecast_hour`, with the columns of the weather; hours observed in the meantime are ignored.
         fields: the field list.
-        shift: the next shift.
+        until: last hour that is needed; beyond the forecast, weather persists until then.
     """
     latest = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
-    last_known = latest.select(
-        "field_id",
-        "topsoil_wetness",
-        "air_temp_c",
-        pl.lit(None, dtype=pl.Float64).alias("rain_mm"),
-        pl.lit(PERSISTENCE).alias("outlook"),
-        pl.lit(shift.date).alias("shift_date"),
-    )
+    last_known = latest.select("field_id", "topsoil_wetness", "air_temp_c")
+    stations = fields.select("field_id", "station_id")
     if not weather.height:
-        return Outlook(last_known)
+        return WeatherAhead(last_known, None, pl.DataFrame(), stations)
     known = weather.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("known_to"))
     fresh = forecast.join(known, on="station_id").filter(pl.col("hour_at") > pl.col("known_to"))
     columns = [c for c in weather.columns if c != "filled"]
     to_come = fill_hours(pl.concat([weather.select(columns), fresh.select(columns)])).select(columns)
     reached = fresh.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("reaches"))
-    working = shift.working_hours_utc()
-    future = field_hours(extend_by_persistence(to_come, narrow(working.max(), dt.datetime)), fields)
-    foreseen = (pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches"))
-    at_work = (
-        future.join(working.to_frame(), on="hour_at", how="semi", maintain_order="left")
-        .join(fields.select("field_id", "station_id"), on="field_id", maintain_order="left")
-        .join(known, on="station_id", maintain_order="left")
-        .join(reached, on="station_id", how="left", maintain_order="left")
-        .group_by("field_id", maintain_order=True)
-        .agg(
-            pl.col("topsoil_wetness", "air_temp_c").mean(),
-            pl.col("rain_24h_mm").sort_by("hour_at").last().alias("rain_mm"),
-            foreseen.fill_null(value=False).mean().alias("foreseen"),
-        )
-    )
-    is_forecast = pl.col("foreseen") >= MIN_FORECAST
-    expected = at_work.select(
-        "field_id",
-        "topsoil_wetness",
-        "air_temp_c",
-        pl.when(is_forecast).then("rain_mm").alias("rain_mm"),
-        pl.when(is_forecast).then(pl.lit(FORECAST)).otherwise(pl.lit(PERSISTENCE)).alias("outlook"),
-        pl.lit(shift.date).alias("shift_date"),
-    )
-    return Outlook(pl.concat([expected, last_known.join(expected, on="field_id", how="anti")]))
+    covered = known.join(reached, on="station_id", how="left", maintain_order="left")
+    return WeatherAhead(last_known, field_hours(extend_by_persistence(to_come, until), fields), covered, stations)
+
+
+def next_outlook(
+    field_hour: pl.DataFrame, weather: pl.DataFrame, forecast: pl.DataFrame, fields: pl.DataFrame, shift: NextShift
+) -> Outlook:
+    """Return the mean conditions of each field over the working hours of a shift; arguments as in `weather_ahead`."""
+    until = narrow(shift.working_hours_utc().max(), dt.datetime)
+    return weather_ahead(field_hour, weather, forecast, fields, until).outlook(shift)
 
 
 def extend_by_persistence(weather: pl.DataFrame, until: dt.datetime) -> pl.DataFrame:

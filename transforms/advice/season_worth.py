@@ -5,7 +5,7 @@ the effect of the guide's moves, and t_c the clean tonnes lifted. Moves of all c
 is drawn jointly for all classes, so that the interval of the total accounts for their correlation.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -16,12 +16,12 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
 from transforms.arrays import to_float
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
 from transforms.model.cluster_mean import VISIT, cluster_mean
 from transforms.model.fit_result import ResponseFit
-from transforms.model.response_scale import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA, value_from_scale
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
@@ -44,6 +44,7 @@ class ClassMoves:
         products: response -> pairs of settings, each with the change of its product.
         speeds: usual ground speed and that of the guide, km/h.
         at: crop and haul.
+        z_damaged: draws of the log odds of damaged skin, shape (draws,); None if it is not fitted.
     """
 
     head: dict[str, str]
@@ -53,6 +54,16 @@ class ClassMoves:
     products: dict[str, list[tuple[PairEffect, float]]]
     speeds: tuple[float, float]
     at: CropAndHaul
+    z_damaged: Array | None = None
+
+
+def _crops(m: ClassMoves, changes: dict[str, Array]) -> tuple[CropAndHaul, CropAndHaul]:
+    """Return crop and haul with usual settings and with the moves, with the damage that each does."""
+    if m.z_damaged is None:
+        return m.at, m.at
+    z = m.z_damaged[:LEVELS, None]
+    usual, moved = (value_from_scale(DAMAGED, z + c) for c in (np.zeros(1), changes[DAMAGED]))
+    return replace(m.at, skin_damaged_pct=usual), replace(m.at, skin_damaged_pct=moved)
 
 
 def _saving(m: ClassMoves, changes: dict[str, Array], prices: Prices) -> Array:
@@ -66,8 +77,9 @@ def _saving(m: ClassMoves, changes: dict[str, Array], prices: Prices) -> Array:
     z, lost = m.z_dirt[:LEVELS, None], m.root_loss_t_ha[:LEVELS, None]
     shifted = (lost + SMALL_LOSS_T_HA) * np.exp(changes.get(ROOT_LOSS, np.zeros(1)))
     left = np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
-    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], m.at, prices)
-    moved = cost_per_t(np.exp(z + changes[DIRT]), left, m.speeds[1], m.speeds[0], m.at, prices)
+    at, at_moved = _crops(m, changes)
+    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], at, prices)
+    moved = cost_per_t(np.exp(z + changes[DIRT]), left, m.speeds[1], m.speeds[0], at_moved, prices)
     return np.asarray((usual - moved).mean(axis=0))
 
 

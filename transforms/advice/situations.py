@@ -14,13 +14,14 @@ from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.shrinkage import DRAWS
 from transforms.arrays import narrow, to_float
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
 from transforms.model.response_scale import SMALL_LOSS_T_HA, value_from_scale
+from transforms.model.root_mass import ROOT_MASS_KG
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
@@ -113,7 +114,7 @@ def next_situations(
         expected = outlook.field_conditions(field_id)
         wetness = float(expected["topsoil_wetness"])
         run_at = _last_settings(last_shift.filter(pl.col("field_id") == field_id), catalogue)
-        conditions = _conditions_next(field, expected, dirt, last_day)
+        conditions = _conditions_next(field, expected, dirt, last_day, _root_kg(fits, field_id))
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(conditions["clay_pct"])))
         place = PredictionPoint(conditions, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
@@ -132,6 +133,7 @@ def next_situations(
             wetness,
             str(expected["outlook"]),
             _topping(fits, place, field_id, run_at, rng),
+            _damaged(fits, place, field_id, run_at, rng),
         )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
@@ -156,6 +158,15 @@ def _topping(
         return Topping(tops)
     over = value_from_scale(OVER_TOPPED, _level(fits[OVER_TOPPED], place, field_id, settings, rng))
     return Topping(tops, over / 100)
+
+
+def _damaged(
+    fits: dict[str, ResponseFit], place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
+) -> Array | None:
+    """Return draws of the roots with damaged skin expected with current settings, %; None if they are not fitted."""
+    if DAMAGED not in fits:
+        return None
+    return value_from_scale(DAMAGED, _level(fits[DAMAGED], place, field_id, settings, rng))
 
 
 def _root_loss(
@@ -195,8 +206,22 @@ def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:
     return (None if sugar is None else to_float(sugar)), (USUAL_TOPS_PCT if tops is None else to_float(tops))
 
 
+def _root_kg(fits: dict[str, ResponseFit], field_id: str) -> float | None:
+    """Return the mean root mass of a field, kg, as the fits know or fill it, else the median; None if none has it."""
+    known = [f.rows for f in fits.values() if ROOT_MASS_KG in f.rows.columns]
+    of_field = (rows.filter(pl.col("field_id") == field_id)[ROOT_MASS_KG] for rows in known)
+    kg = next((v for v in (x.mean() for x in of_field) if v is not None), None)
+    if kg is None and known:
+        kg = known[0][ROOT_MASS_KG].median()
+    return None if kg is None else to_float(kg)
+
+
 def _conditions_next(
-    field: dict[str, float], expected: dict[str, float | str], fit: ResponseFit, last_day: dt.date
+    field: dict[str, float],
+    expected: dict[str, float | str],
+    fit: ResponseFit,
+    last_day: dt.date,
+    root_kg: float | None,
 ) -> dict[str, float]:
     """Return the conditions of a field in the next shift."""
     first_day = fit.frame.season_starts[-1]
@@ -206,6 +231,7 @@ def _conditions_next(
         "air_temp_c": float(expected["air_temp_c"]),
         "yield_t_ha": float(field["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
+        **({} if root_kg is None else {ROOT_MASS_KG: root_kg}),
     }
 
 

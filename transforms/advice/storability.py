@@ -4,7 +4,8 @@
 
 kg of sugar per tonne of clean beet; healthy() and factor are those of storage.py. Warm roots cool to the pile's
 temperature with a half-life of five days (common practice, no source). Root temperature is approximated by the air
-temperature over the day before lifting, and the damaged share by the machine's dig-behind audits; neither is measured.
+temperature over the day before lifting, the severely damaged share by the machine's dig-behind audits and the damage of
+the skin by its root checks; none is measured on the load.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
 from transforms.contracts.result_tables import schema_of
@@ -56,33 +57,38 @@ def expected_storage_loss(root_c: Array, factor: Array, days: float, pile_c: flo
     return StorageLoss(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
 
 
-def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
-    """Return root loss of each load's machine from its audits of the day, or of the season, or else of the fleet."""
-    by_day = audits.group_by("machine_id", "shift_date", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("day"))
-    by_machine = audits.group_by("machine_id", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("machine"))
-    fleet = audits[ROOT_LOSS].mean()
+def _of_machine(facts: pl.DataFrame, checks: pl.DataFrame, column: str) -> pl.Series:
+    """Return the mean of each load's machine from its checks of the day, or of the season, or else of the fleet."""
+    by_day = checks.group_by("machine_id", "shift_date", maintain_order=True).agg(pl.col(column).mean().alias("day"))
+    by_machine = checks.group_by("machine_id", maintain_order=True).agg(pl.col(column).mean().alias("machine"))
+    fleet = checks[column].mean()
     joined = facts.join(by_day, on=["machine_id", "shift_date"], how="left", maintain_order="left").join(
         by_machine, on="machine_id", how="left", maintain_order="left"
     )
     return joined.select(pl.coalesce("day", "machine", pl.lit(fleet, dtype=pl.Float64))).to_series()
 
 
-def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFrame, prices: Prices) -> pl.DataFrame:
+def storability(
+    facts: pl.DataFrame, audits: pl.DataFrame, checks: pl.DataFrame, root_temp: pl.DataFrame, prices: Prices
+) -> pl.DataFrame:
     """Return `storability`: the class, expected loss and reasons of measured loads; "now" is the last shift.
 
     Args:
         facts: `load_fact`; loads without a dirt tare are omitted.
         audits: `audit_fact`.
+        checks: `root_check_fact`.
         root_temp: `load_id, root_temp_c`.
-        prices: planned days and temperature of storage, and the additional loss from dirt and tops.
+        prices: planned days and temperature of storage, and the additional loss from dirt, tops and damage.
     """
     loads = facts.drop_nulls([DIRT]).join(root_temp, on="load_id", how="inner").drop_nulls("root_temp_c")
     if not loads.height:
         return pl.DataFrame(schema=STORABILITY_SCHEMA)
-    lost = _damage(loads, audits).fill_null(0.0).to_numpy()
+    lost = _of_machine(loads, audits, ROOT_LOSS).fill_null(0.0).to_numpy()
+    shares = checks.with_columns((100 * pl.col("damaged_count") / pl.col("damage_checked_count")).alias(DAMAGED))
+    skin = _of_machine(loads, shares, DAMAGED).fill_null(0.0).to_numpy()
     tops = loads[TOPS].fill_null(USUAL_TOPS_PCT).to_numpy() if TOPS in loads.columns else USUAL_TOPS_PCT
     damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())
-    factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
+    factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices, skin)
     root_c = loads["root_temp_c"].to_numpy()
     kept = expected_storage_loss(root_c, factor, prices.storage_days, prices.storage_temp_c)
     age = (

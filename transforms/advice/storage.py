@@ -1,18 +1,22 @@
 """Sugar loss of roots in the pile, which rises exponentially with temperature, and with damage, dirt and tops.
 
-    loss = d  a exp(k (T - 5.5 C))  ((1 + 3 q) / (1 + 3 q0) + f_dirt dirt + f_tops tops)   kg of sugar per t clean beet
+    loss = d  a exp(k (T - 5.5 C))  ((1 + 3 q) / (1 + 3 q0) + f_dirt dirt + f_tops tops + f_skin skin)
 
+kg of sugar per tonne of clean beet;
 d days, T pile temperature. a and k follow from two published losses over six weeks: 5 kg/t at 5.5 C and 9 kg/t at
 9.6 C (Ekeloef 2019, in English 2020, Long Term Storage of Sugar Beets and the Role of Temperature). Respiration is
 strictly exponential between 0 and 16 C (Zuckerindustrie, paper 246087); T is clipped to that range. q is the share of
 severely damaged roots, which respire fourfold (Zandstra and Squire, University of Guelph, atrium.lib.uoguelph.ca), q0
 the damage included in the published losses: 1.5 % of yield broken off (assumption; 150 Dutch fields lost 1.7 t/ha on
 average, 0.1 to 5.0: IRS, Teelthandleiding 8.3, Table 8.3.1).
-f_dirt and f_tops are assumptions of `season.toml` (common practice, no source).
+skin is the share of roots with damaged skin. f_dirt, f_tops and f_skin are assumptions of `season.toml` (common
+practice, no source). f_skin, 0.6 % a point, is that of one severely damaged root in five damaged (assumption).
 """
 
 import numpy as np
 from numpy.typing import NDArray
+
+from transforms.config.workspace import Prices
 
 Array = NDArray[np.float64]
 SIX_WEEKS_DAYS = 42.0
@@ -43,17 +47,22 @@ def damaged_share(root_loss_t_ha: Array | float, yield_t_ha: Array | float) -> A
 
 
 def condition_factor(
-    dirt_pct: Array | float, tops_pct: Array | float, damaged: Array | float, dirt_more_pct: float, tops_more_pct: float
+    dirt_pct: Array | float,
+    tops_pct: Array | float,
+    damaged: Array | float,
+    prices: Prices,
+    skin_damaged_pct: Array | float = 0.0,
 ) -> Array:
     """Return the loss of roots relative to clean roots with the usual damage.
 
     Args:
-        dirt_pct: dirt tare, percent, any shape that broadcasts with the next two.
+        dirt_pct: dirt tare, percent, any shape that broadcasts with the other quantities.
         tops_pct: top tare, percent.
-        damaged: share of severely damaged roots, 0 to 1.
-        dirt_more_pct: additional loss per point of dirt tare, percent.
-        tops_more_pct: additional loss per point of top tare, percent.
+        damaged: share of roots that are severely damaged by breakage, 0 to 1.
+        prices: additional loss per point of dirt tare, top tare and roots with damaged skin.
+        skin_damaged_pct: roots with damaged skin, percent; 0 if no roots are inspected.
     """
     usual = 1 + (DAMAGED_TIMES - 1) * UNAVOIDABLE_BREAKAGE / BREAK_FRACTION_AT_6_CM
-    more = dirt_more_pct / 100 * np.asarray(dirt_pct) + tops_more_pct / 100 * np.asarray(tops_pct)
+    more = prices.storage_dirt_pct / 100 * np.asarray(dirt_pct) + prices.storage_tops_pct / 100 * np.asarray(tops_pct)
+    more = more + prices.storage_damage_pct / 100 * np.asarray(skin_damaged_pct)
     return np.asarray((1 + (DAMAGED_TIMES - 1) * np.asarray(damaged)) / usual + more)

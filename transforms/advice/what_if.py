@@ -1,6 +1,6 @@
-"""Answers to what-if questions: dirt, root loss and cost expected under given conditions and settings."""
+"""Answers to what-if questions: dirt, root loss, damage and cost expected under given conditions and settings."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,11 +12,12 @@ from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.what_if_table import unpack_draws
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import classes_at
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
+from transforms.model.response_scale import value_from_scale
 
 Array = NDArray[np.float64]
 
@@ -39,6 +40,7 @@ class Answer:
     Attributes:
         dirt_pct: dirt tare.
         root_loss_t_ha: root loss; None if it is not fitted.
+        damaged_pct: roots with damaged skin; None if they are not fitted.
         cost_per_t: cost per tonne of clean beet.
         saved_per_t: saving compared with the usual value of every setting.
         parts: mean cost by cause.
@@ -48,6 +50,7 @@ class Answer:
 
     dirt_pct: MeanInterval
     root_loss_t_ha: MeanInterval | None
+    damaged_pct: MeanInterval | None
     cost_per_t: MeanInterval
     saved_per_t: MeanInterval
     parts: dict[str, float]
@@ -184,9 +187,12 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
         )
     prices, crop = Prices(**table["prices"]), CropAndHaul(q.yield_t_ha, **table["crop"])
     usual_kmh = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)
-    costs, ratio, lost = [], np.zeros(0), None
+    costs, ratio, lost, damaged = [], np.zeros(0), None, None
     for settings in ({}, q.settings):
         ratio = np.exp(_z(table, DIRT, q, settings))
+        if DAMAGED in table["responses"]:
+            damaged = value_from_scale(DAMAGED, _z(table, DAMAGED, q, settings))
+            crop = replace(crop, skin_damaged_pct=damaged)
         lost = None
         if ROOT_LOSS in table["responses"]:
             lost = np.maximum(np.exp(_z(table, ROOT_LOSS, q, settings)) - table["small_loss"], 0.0)
@@ -197,6 +203,7 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     return Answer(
         mean_interval(100 * ratio / (1 + ratio)),
         None if lost is None else mean_interval(lost),
+        None if damaged is None else mean_interval(damaged),
         mean_interval(after.total),
         mean_interval(costs[0].total - after.total),
         {k: float(np.mean(getattr(after, k))) for k in ("soil", "roots", "pile", "hours")},

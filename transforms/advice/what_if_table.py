@@ -57,7 +57,7 @@ CLAY = (6.0, LIGHT_BELOW - 0.01, LIGHT_BELOW, HEAVY_ABOVE, HEAVY_ABOVE + 0.01, 5
 SIDE_NODES = 7
 VALUES = 21
 PLAIN_BY = ("temperature", "yield")
-"""Conditions besides wetness and clay that multiply the effect of a step."""
+"""Modifiers besides those by wetness and clay whose conditions a question states; root mass is the season's median."""
 
 
 def _packed(draws: Array) -> dict[str, Any]:
@@ -164,7 +164,7 @@ def tabulate(
     """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
 
     Args:
-        fits: response -> its fit: of dirt, and of root loss if it is fitted.
+        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
@@ -176,12 +176,9 @@ def tabulate(
     # A slider has no place for what is either on or off.
     names = [n for n in dirt.settings if rows[n].count() >= min_loads and not catalogue[n].is_flag]
     usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
-    at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}
-    sides = {
-        n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES)
-        for n in MODIFYING.values()
-        if n in at and n not in {"topsoil_wetness", "clay_pct"}
-    }
+    conditions = dict.fromkeys(n for f in fits.values() for n in f.frame.terms.conditions)
+    at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in conditions}
+    sides = {n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES) for n in (MODIFYING[by] for by in PLAIN_BY) if n in at}
     values = {n: _even_values(rows[n], (0.01, 0.99), VALUES) for n in names}
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     return {

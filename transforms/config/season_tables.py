@@ -125,6 +125,8 @@ class PricesTable(Table):
     storage_temp_c: float = Field(0.0, ge=0, le=60, description="a temperature from 0 to 60 °C")
     storage_dirt_pct: Percent = 0.0
     storage_tops_pct: Percent = 0.0
+    storage_damage_pct: Percent = 0.0
+    parts_change: Money = 0.0
     soil_deduction_per_t: Money = 0.0
 
 
@@ -238,6 +240,10 @@ class SettingTable(Table):
     nature: Literal["numeric", "flag"] = Field("numeric", description="numeric or flag")
     breaks: Literal["more", "less"] | None = Field(None, description="more or less")
     pairs: Annotated[list[Name], Field(max_length=20)] = Field([], description="a list of names of other settings")
+    logged_beside: Annotated[list[Literal["set", "left", "right"]], Field(max_length=3)] = Field(
+        [], description='a list of "set", "left" and "right"'
+    )
+    by: Annotated[list[Literal["root mass"]], Field(max_length=1)] = Field([], description='the list ["root mass"]')
     curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
         None, description="a list of two numbers such as [3, 12]"
     )

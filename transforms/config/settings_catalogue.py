@@ -9,6 +9,9 @@ from typing import Any
 from transforms.config.problems import raise_problems
 from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
 
+SET_POINT, LEFT, RIGHT = "set", "left", "right"
+"""Kinds of values logged beside a setting."""
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -28,6 +31,8 @@ class Setting:
         nature: `numeric` or `flag`.
         breaks: "more" or "less" if the direction of its effect on root loss is known; else None.
         pairs: settings on which its effect may depend.
+        logged_beside: values that a machine may log beside it: `set`, `left`, `right`.
+        by: conditions on which its effect may depend besides those of every setting.
         curve: range over which its effect may be nonlinear; None for a linear effect.
     """
 
@@ -45,11 +50,19 @@ class Setting:
     breaks: str | None = None
     curve: tuple[float, float] | None = None
     pairs: tuple[str, ...] = ()
+    by: tuple[str, ...] = ()
+    logged_beside: tuple[str, ...] = ()
 
     @property
     def is_flag(self) -> bool:
         """True if the setting is on or off, such as a direction."""
         return self.nature == "flag"
+
+    @property
+    def companions(self) -> dict[str, str]:
+        """Columns of the values logged beside it, by kind: share_depth_set_cm beside share_depth_cm."""
+        stem = self.name.removesuffix(f"_{self.unit}")
+        return {kind: f"{stem}_{kind}_{self.unit}" for kind in self.logged_beside}
 
 
 Catalogue = dict[str, Setting]
@@ -63,7 +76,8 @@ def _setting(name: str, row: dict[str, Any]) -> Setting:
     curve = (low, high) if low is not None and high is not None else None
     parts = LOSS_PARTS if ROOT_LOSS in row["responses"] else ()
     responses = tuple(dict.fromkeys((*row["responses"], *parts)))
-    return Setting(name=name, **{**row, "responses": responses, "curve": curve, "pairs": tuple(row.get("pairs") or ())})
+    lists = {key: tuple(row.get(key) or ()) for key in ("pairs", "by", "logged_beside")}
+    return Setting(name=name, **{**row, **lists, "responses": responses, "curve": curve})
 
 
 @cache

@@ -57,6 +57,8 @@ class Prices:
     storage_temp_c: float = _price(6.0, "°C", "temperature in the pile")
     storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare")
     storage_tops_pct: float = _price(1.5, "%", "more sugar lost per point of top tare")
+    storage_damage_pct: float = _price(0.6, "%", "more sugar lost per point of roots with damaged skin")
+    parts_change: float = _price(150.0, "CUR", "workshop hours for fitting other cleaning parts")
 
 
 @dataclass(frozen=True)

@@ -128,6 +128,7 @@ class Tare(dy.Schema):
     sodium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     amino_n_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     sample_kg = dy.Float64(nullable=True, min_exclusive=0, max=500)
+    root_mass_kg = dy.Float64(nullable=True, min=0.1, max=4)
     sampling_reason = dy.String(nullable=True)
 
     @dy.rule()
@@ -216,6 +217,7 @@ class Field(dy.Schema):
     organic_matter_pct = dy.Float64(min=0, max=8)
     yield_t_ha = dy.Float64(min=5, max=160)
     row_spacing_cm = dy.Float64(min=20, max=100)
+    stand_plants_per_ha = dy.Float64(nullable=True, min=10_000, max=250_000)
     boundary = dy.String(nullable=True)
 
     @dy.rule()
@@ -225,7 +227,7 @@ class Field(dy.Schema):
 
 
 class MachineSetup(dy.Schema):
-    """Machine configuration from a date on: operator and equipment."""
+    """Machine configuration from a date on: operator, equipment, and parts fitted to all cleaning stages or to one."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
     valid_from_at = moment(primary_key=True)
@@ -235,6 +237,9 @@ class MachineSetup(dy.Schema):
     row_spacing_cm = dy.Float64(min=20, max=100)
     tank_capacity_t = dy.Float64(min_exclusive=0, max=60)
     cleaning_elements = dy.String(nullable=True)
+    cleaner_1_elements = dy.String(nullable=True)
+    cleaner_2_elements = dy.String(nullable=True)
+    cleaner_3_elements = dy.String(nullable=True)
 
 
 CONTRACTS: dict[str, type[dy.Schema]] = {
@@ -258,8 +263,10 @@ DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
 
 
 def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
-    """Return the schema of a kind of file; telemetry has one additional column per setting of the catalogue."""
-    return _fleet_telemetry(tuple(catalogue)) if kind == "telemetry" else CONTRACTS[kind]
+    """Return the schema of a kind of file; telemetry has the columns of the settings in the catalogue."""
+    if kind != "telemetry":
+        return CONTRACTS[kind]
+    return _fleet_telemetry((*catalogue, *(c for s in catalogue.values() for c in s.companions.values())))
 
 
 @cache

@@ -16,9 +16,10 @@ from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_activity import other_days, sensor_activity
 from transforms.telemetry.sensor_faults import OtherDays, fault_stretches
+from transforms.telemetry.set_points import gaps_of_day
 from transforms.telemetry.unloads import find_unloads
 
-BIN_VERSION = "6"
+BIN_VERSION = "7"
 """Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 
@@ -46,7 +47,7 @@ def find_expired_days(warehouse: Warehouse) -> set[tuple[str, str]]:
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
 
-_OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "field_day")
+_OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "set_point_day", "field_day")
 DAYS_AT_ONCE = 16
 """Machine-days per transaction: a crash loses at most this many."""
 Stale = dict[tuple[str, str], tuple[list[LakeFile], str, OtherDays]]
@@ -148,6 +149,7 @@ def bin_day(job: DayJob) -> DayBins:
         "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
         "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
         "sensor_activity": sensor_activity(flagged, job.catalogue),
+        "set_point_day": gaps_of_day(bins, job.catalogue),
         "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
     }
     return DayBins(job.lake.put_day(bins, "bin", job.key), found)

@@ -42,6 +42,7 @@ CONDITIONS = {
     "clay_pct": Condition(22.0, 12.0, PSpline(0.0, 70.0, 7, (5.0, 50.0))),
     "air_temp_c": Condition(9.0, 5.0, PSpline(-12.0, 30.0, 7, (0.0, 18.0))),
     "yield_t_ha": Condition(75.0, 15.0, PSpline(25.0, 140.0, 6, (50.0, 100.0))),
+    "root_mass_kg": Condition(0.8, 0.15, PSpline(0.2, 1.6, 6, (0.5, 1.1))),
     "campaign_day": Condition(45.0, 30.0, PSpline(0.0, 180.0, 12, (0.0, 90.0))),
 }
 SURFACE_PIECES = 3

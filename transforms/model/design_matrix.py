@@ -160,7 +160,7 @@ def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term
         *(SettingEffect(n) for n in names),
         *(VisitMean(n) for n in names),
         *(WithoutSetting(n) for n in names),
-        *(SettingBy(n, by) for by in modifiers_of(terms.plainly_by) for n in names),
+        *(SettingBy(s.name, by) for by in modifiers_of(terms.plainly_by) for s in settings if by.modifies(s)),
         *_shared_bend(terms, settings),
     )
 
@@ -178,7 +178,7 @@ def _shrunk_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Ter
     return (
         *(ConditionCurve(n) for n in terms.conditions),
         *([WetnessClaySurface()] if terms.surface else []),
-        *(SettingBy(n, by) for by in modifiers_of(terms.shrunk_by) for n in names),
+        *(SettingBy(s.name, by) for by in modifiers_of(terms.shrunk_by) for s in settings if by.modifies(s)),
         *(VisitMeanBy(n, by) for by in modifiers_of(between) for n in names),
         *(SettingOnSoil(n, soil) for soil in (SOIL_CLASSES if terms.by_soil else ()) for n in names),
         *(SettingCurve(s) for s in settings if s.curve is not None),

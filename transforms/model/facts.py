@@ -16,6 +16,7 @@ from transforms.model.campaign_days import add_campaign_day, seasons_of
 from transforms.model.design_matrix import DesignSpec, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
 from transforms.model.response_scale import SMALL_LOSS_T_HA, counts_of, is_measured, measured_columns, ratio_scale
+from transforms.model.root_mass import ROOT_MASS_KG, fill_root_mass, terms_with_known_root_mass
 from transforms.model.specification import FACTORS, MIN_TRACE_QUALITY, TERMS
 from transforms.model.visits import visits_of
 from transforms.model.weekly_products import variance_class
@@ -74,7 +75,7 @@ def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> p
     """Return the rows that have all but perhaps the response, by day and key, with `season_start` and `campaign_day`.
 
     A complete row has machine, field, day and all conditions, at least one setting, and a sufficient trace
-    quality.
+    quality. An unknown root mass is filled.
 
     Args:
         facts: one row per load or audit.
@@ -84,8 +85,8 @@ def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> p
     known = [n for n in settings if n in facts.columns]
     if not known:
         return facts.clear()
-    conditions = [c for c in RESPONSES[response].conditions if c != "campaign_day"]
-    rows = facts.drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
+    conditions = [c for c in RESPONSES[response].conditions if c not in {"campaign_day", ROOT_MASS_KG}]
+    rows = fill_root_mass(facts).drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
     rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
         # A check or plot without a load was observed where the machine worked: nothing was traced.
@@ -141,7 +142,8 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     )
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
-    frame = DesignSpec(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
+    terms = terms_with_known_root_mass(TERMS[response], rows)
+    frame = DesignSpec(response, terms, settings, (1.0,) * len(settings), starts, factors)
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)

@@ -22,6 +22,7 @@ CONDITION_SOURCES = {
     "clay_pct": "soil",
     "air_temp_c": "temperature, crop and date",
     "yield_t_ha": "temperature, crop and date",
+    "root_mass_kg": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",
 }
 """First condition of a term -> source of the decomposition."""

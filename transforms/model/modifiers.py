@@ -6,13 +6,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from transforms.arrays import Array
+from transforms.config.settings_catalogue import Setting
 from transforms.mixed_model.p_spline import PSpline
 from transforms.model.condition_terms import CONDITIONS
 
 WETNESS_BENDS = PSpline(0.0, 1.0, 3)
 """Curve of a setting's effect over wetness."""
-MODIFYING = {"wetness": "topsoil_wetness", "clay": "clay_pct", "temperature": "air_temp_c", "yield": "yield_t_ha"}
+ROOT_MASS = "root mass"
+MODIFYING = {
+    "wetness": "topsoil_wetness",
+    "clay": "clay_pct",
+    "temperature": "air_temp_c",
+    "yield": "yield_t_ha",
+    ROOT_MASS: "root_mass_kg",
+}
 """Modifier -> condition."""
+OF_NAMED_SETTINGS = (ROOT_MASS,)
+"""Modifiers of the settings that name them; the others modify every setting."""
 
 
 @dataclass(frozen=True)
@@ -20,7 +30,8 @@ class Modifier:
     """One modifier, with centre 0 and scale 1.
 
     Attributes:
-        name: `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `wetness x clay` or `wetness bend`.
+        name: `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `root mass`, `wetness x clay` or
+            `wetness bend`.
         number: its number if several modifiers have the name, else None.
     """
 
@@ -31,6 +42,10 @@ class Modifier:
     def label(self) -> str:
         """Name in tables, unique among modifiers."""
         return self.name if self.number is None else f"{self.name} {self.number}"
+
+    def modifies(self, setting: Setting) -> bool:
+        """Return True if the effect of the setting may depend on it."""
+        return self.name not in OF_NAMED_SETTINGS or self.name in setting.by
 
     def values(self, conditions: Mapping[str, Array]) -> Array:
         """Return its values, shape (n,).

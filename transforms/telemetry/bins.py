@@ -12,6 +12,7 @@ from transforms.geo import fields_of_places
 from transforms.telemetry.clock_jumps import remove_clock_jumps
 from transforms.telemetry.overlap import new_ground_fraction
 from transforms.telemetry.sensor_faults import OtherDays, flag_faults, logged_settings, mask_invalid_positions
+from transforms.telemetry.set_points import add_reached_values, companions_in
 
 BIN, BIN_S = "30s", 30.0
 LONGEST_INTERVAL_S = 30.0
@@ -111,7 +112,7 @@ class BinnedDay(NamedTuple):
     Attributes:
         bins: `machine_id, bin_at, state, work_s, area_ha, distance_m, lat_deg, lon_deg, tank_t, silent_s` (seconds
             without any record until the next bin), `field_id`, and `<setting>`, `<setting>_sd` over working records
-            without a fault.
+            without a fault, and the means of set points and sides.
         flagged: the records with fault flags, on a continuous clock.
         steps: the clock jumps removed from the times, as rows of `sensor_fault`.
     """
@@ -137,7 +138,7 @@ def make_bins(
         fields: the field list.
         others: results of the machine's other days; None if there are none.
     """
-    continuous, steps = remove_clock_jumps(records)
+    continuous, steps = remove_clock_jumps(add_reached_values(records, catalogue))
     unique = _unique_instants(continuous.drop("file", "line", "part", strict=False))
     flagged = flag_faults(mask_invalid_positions(add_state(unique)), catalogue, others)
     names = logged_settings(flagged, catalogue)
@@ -165,6 +166,7 @@ def make_bins(
             (pl.col("tank_t") if "tank_t" in flagged.columns else pl.lit(None)).cast(pl.Float64).mean().alias("tank_t"),
             *(valid_readings(n).mean().alias(n) for n in names),
             *(valid_readings(n).std().alias(f"{n}_sd") for n in names),
+            *(pl.col(c).filter(working).mean() for c in companions_in(flagged, catalogue)),
         )
         .with_columns((pl.col("swept_m") * width_m / 10_000).alias("area_ha"))
         .drop("swept_m")

@@ -8,6 +8,18 @@ ADVICE: dict[str, str | Counted] = {
     ),
     "dirt_for_roots": mark("raises dirt, saves roots: worth it at these prices"),
     "roots_for_dirt": mark("costs roots, saves dirt: worth it at these prices"),
+    "damages_more": mark("damages more roots: worth it at these prices"),
+    "part_between_visits": mark(
+        "compared between days of {machines} machines that ran with both; what else changed on those days is part of it"
+    ),
+    "part_wet_weather": mark(
+        "not certain: one part ran on wetter days than the other (topsoil wetness differs by {gap:.2f})"
+    ),
+    "part_loss_unknown": mark("not certain: too few audits compare the root loss of the two parts"),
+    "part_unsure": mark("not certain: the comparison between days leaves open which part is better"),
+    "offset_lasts": mark("the difference lasts from day to day"),
+    "offset_none": mark("no lasting difference"),
+    "offset_few_days": mark("too few days: at least {days} are needed"),
     "no_change_better": mark("no tested change is better with sufficient certainty"),
     "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
     "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this type"),

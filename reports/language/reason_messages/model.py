@@ -13,6 +13,10 @@ EFFECTS = {
     "part_confounded": mark(
         "compared between days before and after a change of parts: weather and crop may differ; a trial would settle it"
     ),
+    "part_confounded_wetness": mark(
+        "confounded with wet weather: topsoil wetness differs by {gap:.2f} between days with the two parts; a trial "
+        "would settle it"
+    ),
     "part_one_machine": mark("only one machine changed parts"),
     "no_interaction": mark("no evidence that the effect changes with it"),
     "interaction": mark("the effect changes with it"),

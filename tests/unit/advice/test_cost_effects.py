@@ -23,7 +23,7 @@ def table(demo: Demo):
     return read_table(demo.workspace.what_if)
 
 
-def cost_by_hand(table, dirt_ratio: float, lost: float, speed: float) -> float:
+def cost_by_hand(table, dirt_ratio: float, lost: float, speed: float, damaged: float) -> float:
     """Return the cost per tonne written out in one line per cause."""
     p, c, clean = table["prices"], table["crop"], table["at"]["yield_t_ha"]
     soil = dirt_ratio * (p["freight_per_t_km"] * c["haul_km"] + p["soil_handling_per_t"] + p["soil_disposal_per_t"])
@@ -33,6 +33,7 @@ def cost_by_hand(table, dirt_ratio: float, lost: float, speed: float) -> float:
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     factor = (1 + (storage.DAMAGED_TIMES - 1) * broken) / usual
     factor += p["storage_dirt_pct"] * dirt_ratio / (1 + dirt_ratio) + p["storage_tops_pct"] / 100 * c["tops_pct"]
+    factor += p["storage_damage_pct"] * damaged
     sound = p["storage_days"] * storage.healthy_loss_kg_per_t_day(p["storage_temp_c"])
     usual_speed = table["usual"]["ground_speed_kmh"]
     hours = p["machine_hour"] / (0.1 * min(speed, usual_speed) * c["width_m"] * FIELD_EFFICIENCY * clean)
@@ -49,13 +50,17 @@ def test_the_six_largest_effects_on_cost_are_those_by_hand(effects, table):
         table["usual"]["ground_speed_kmh"],
     )
     whole = effects.filter(pl.col("wetness_class").is_null(), pl.col("soil_class").is_null())
-    base, by_hand = cost_by_hand(table, ratio, lost, speed), {}
+    assert usual.damaged_pct is not None
+    odds = usual.damaged_pct.mean / (100 - usual.damaged_pct.mean)
+    base, by_hand = cost_by_hand(table, ratio, lost, speed, odds / (1 + odds)), {}
     for name, setting in table["settings"].items():
         rows = whole.filter(pl.col("setting") == name).rows_by_key("response", named=True, unique=True)
-        dirt, loss = (1 + (rows.get(r, {}).get("change_pct") or 0) / 100 for r in ("dirt_tare_pct", "root_loss_t_ha"))
+        names = ("dirt_tare_pct", "root_loss_t_ha", "damaged_pct")
+        dirt, loss, skin = (1 + (rows.get(r, {}).get("change_pct") or 0) / 100 for r in names)
         step = setting["step"] if name == "ground_speed_kmh" else 0.0
-        up = cost_by_hand(table, ratio * dirt, lost * loss, speed + step)
-        down = cost_by_hand(table, ratio / dirt, lost / loss, speed - step)
+        more, less = (x / (1 + x) for x in (odds * skin, odds / skin))
+        up = cost_by_hand(table, ratio * dirt, lost * loss, speed + step, more)
+        down = cost_by_hand(table, ratio / dirt, lost / loss, speed - step, less)
         by_hand[name] = max(abs(up - base), abs(down - base))
     found = cost_effects(effects, table)
     assert found == pytest.approx(by_hand)

@@ -10,9 +10,10 @@ from tests.validation.fit_seasons import fit_season
 from transforms.arrays import narrow
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.classes import WET_FROM
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fitted_parts import part_effects, parts_in_force
+from transforms.model.fitted_parts import LARGE_GAP, part_effects, parts_in_force
 from transforms.model.response_scale import pct_from_scale, ratio_scale
 from transforms.model.setting_pairs import declared_pairs, setting_pairs
 
@@ -94,7 +95,28 @@ def test_a_planted_effect_of_parts_is_covered_and_called_confounded(facts, catal
     row = part_effects(fit, setups(changes), ZONE).row(0, named=True)
     assert (row["part"], row["compared_with"], row["machines"]) == ("bars", "tines", 5)
     assert row["lo95"] < 100 * np.expm1(-PART_EFFECT) < row["hi95"]
-    assert row["reason_code"] == "part_confounded"
+    is_wetter = abs(row["wetness_gap"]) > LARGE_GAP
+    assert row["reason_code"] == ("part_confounded_wetness" if is_wetter else "part_confounded")
+
+
+def test_parts_of_one_stage_are_compared_in_each_wetness_class(facts, catalogue):
+    """Tines on the first cleaner act on wet days alone."""
+    rows = _named(facts)
+    first = first_day(rows)
+    listed = setups({f"M{k}": first + dt.timedelta(days=4 + k) for k in range(8)})
+    by_stage = listed.rename({"cleaning_elements": "cleaner_1_elements"})
+    is_wet = (rows["topsoil_wetness"] >= WET_FROM).to_numpy()
+    tines = (parts_in_force(rows, listed, ZONE) == "tines").to_numpy()
+    table = part_effects(fitted(rows, -0.3 * (tines & is_wet), catalogue), by_stage, ZONE)
+    assert set(table["place"]) == {"cleaner_1"}
+    known = table.drop_nulls("change_pct").rows_by_key("wetness_class", named=True, unique=True)
+    assert known["wet"]["lo95"] < 100 * np.expm1(0.3) < known["wet"]["hi95"]
+    assert known["wet"]["lo95"] > 0
+    others = [known[c] for c in ("dry", "moist") if c in known]
+    assert others
+    for row in others:
+        assert row["lo95"] < 0 < row["hi95"]
+        assert row["n"] < known[None]["n"]
 
 
 def test_one_machine_says_nothing_about_parts(facts, catalogue):

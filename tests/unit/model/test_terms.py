@@ -3,6 +3,7 @@
 import ast
 import datetime as dt
 import sys
+from dataclasses import replace
 from itertools import pairwise
 from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
@@ -36,7 +37,7 @@ from transforms.model.setting_terms import (
 )
 from transforms.model.specification import FACTORS, TERMS
 
-DEPTH, DRIVE = "share_depth_cm", "share_drive_pct"
+DEPTH, DRIVE, HEIGHT = "share_depth_cm", "share_drive_pct", "scalper_height_mm"
 
 
 def frame_of(catalogue: Catalogue, response: str = DIRT) -> DesignSpec:
@@ -62,6 +63,7 @@ def rows() -> pl.DataFrame:
             "clay_pct": [12.0] * 3 + [25.0] * 3 + [40.0] * 3,
             "air_temp_c": rng.normal(9, 3, 9),
             "yield_t_ha": rng.normal(75, 8, 9),
+            "root_mass_kg": rng.normal(0.8, 0.1, 9),
         }
     )
 
@@ -77,12 +79,14 @@ def each(*labels: str) -> list[str]:
 
 STORED = {
     DIRT: [
-        *("1", "topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day", "wetness x clay"),
+        *("1", "topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "root_mass_kg", "campaign_day"),
+        "wetness x clay",
         *each("*", "visit mean *", "without *", "* by wetness", "* by wetness squared", "* by clay"),
         *several("curve of topsoil_wetness", 7),
         *several("curve of clay_pct", 8),
         *several("curve of air_temp_c", 8),
         *several("curve of yield_t_ha", 7),
+        *several("curve of root_mass_kg", 7),
         *several("curve of campaign_day", 13),
         *several("surface of wetness and clay", 24),
         *each("* by wetness bend 0", "* by wetness bend 1", "* by wetness bend 2", "* by wetness bend 3"),
@@ -92,21 +96,23 @@ STORED = {
         *several(f"bend of {DEPTH}", 10),
     ],
     ROOT_LOSS: [
-        *("1", "topsoil_wetness", "clay_pct", "yield_t_ha", "wetness x clay"),
+        *("1", "topsoil_wetness", "clay_pct", "yield_t_ha", "root_mass_kg", "wetness x clay"),
         *each("*", "visit mean *", "without *"),
         "shared bend",
         *several("curve of topsoil_wetness", 7),
         *several("curve of clay_pct", 8),
         *several("curve of yield_t_ha", 7),
+        *several("curve of root_mass_kg", 7),
         *several("surface of wetness and clay", 24),
         *each("* by wetness", "* by clay", "visit mean * by wetness", "visit mean * by clay"),
         *several(f"bend of {DEPTH}", 10),
     ],
     TOPS: [
-        *("1", "topsoil_wetness", "yield_t_ha", "campaign_day"),
+        *("1", "topsoil_wetness", "yield_t_ha", "root_mass_kg", "campaign_day"),
         *each("*", "visit mean *", "without *"),
         *several("curve of topsoil_wetness", 7),
         *several("curve of yield_t_ha", 7),
+        *several("curve of root_mass_kg", 7),
         *several("curve of campaign_day", 13),
         *each("* by wetness", "* by yield", "visit mean * by wetness"),
         *several(f"bend of {DEPTH}", 10),
@@ -233,6 +239,18 @@ def test_condition_terms_have_the_same_columns_at_values_and_in_rows(catalogue, 
     assert {ConditionCurve("clay_pct"), WetnessClaySurface()} <= set(frame.condition_terms)
 
 
+def test_only_settings_that_name_root_mass_are_modified_by_it(catalogue, rows):
+    """The height of the scalper follows the crowns of large and small roots; depth and share drive do not."""
+    settings = (*frame_of(catalogue, TOPS).settings, catalogue[HEIGHT])
+    frame = replace(frame_of(catalogue, TOPS), settings=settings, autocorrelation=(1.0, 0.5, 1.0))
+    prepared = term_rows(rows.with_columns(pl.Series(HEIGHT, range(20, 65, 5))), frame)
+    modified = [t for t in frame.shrunk_terms if isinstance(t, SettingBy) and t.modifier == Modifier("root mass")]
+    assert [t.label for t in modified] == [f"{HEIGHT} by root mass"]
+    mass = CONDITIONS["root_mass_kg"].standard(rows["root_mass_kg"].to_numpy())
+    product = prepared.steps[HEIGHT] * mass
+    np.testing.assert_allclose(modified[0].column(prepared), product - prepared.visit_mean(product), atol=1e-12)
+
+
 def test_a_machine_slope_has_a_level_for_each_machine(catalogue, rows):
     prepared = term_rows(rows, frame_of(catalogue))
     found = MachineSlope(DEPTH).factor(prepared)
@@ -244,7 +262,16 @@ def test_a_machine_slope_has_a_level_for_each_machine(catalogue, rows):
 
 
 def test_modifiers_have_the_labels_that_tables_store():
-    names = ("wetness", "wetness squared", "wetness bend", "wetness x clay", "clay", "temperature", "yield")
+    names = (
+        "wetness",
+        "wetness squared",
+        "wetness bend",
+        "wetness x clay",
+        "clay",
+        "temperature",
+        "yield",
+        "root mass",
+    )
     bends = [f"wetness bend {i}" for i in range(4)]
     assert [by.label for by in modifiers_of(names)] == [*names[:2], *bends, *names[3:]]
     assert set(MODIFYING) <= set(names)

@@ -86,3 +86,17 @@ def test_a_missing_last_season_is_reported(season: Season, tmp_path):
     assert ran.code == 2
     assert "last season does not exist" in ran.err
     assert "delete the line" in ran.err
+
+
+def test_effects_that_change_with_root_mass_are_named_with_their_interval(summary, season, catalogue):
+    facts, lines, _ = summary
+    row = {"response": DIRT, "setting": "separator_1_height_mm", "shift_pct": -1.4, "lo95": -2.3, "hi95": -0.5}
+    added = [x for x in fit_lines({**facts, "fit_root_mass": [row]}, season.workspace.season) if x not in lines]
+    assert len(added) == 1
+    for part in (
+        catalogue["separator_1_height_mm"].label,
+        number(-1.4, 1, sign=True),
+        number(-2.3, 1),
+        number(-0.5, 1),
+    ):
+        assert part in added[0]

@@ -245,6 +245,8 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "silent": silent,
         "untraced": untraced,
         "followed": none,
+        "parts": none,
+        "offsets": none,
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)

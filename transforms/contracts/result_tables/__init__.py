@@ -14,6 +14,7 @@ from transforms.contracts.result_tables.advice import (
     GuideCurve,
     GuideWorth,
     NextCondition,
+    PartAdvice,
     SeasonCost,
     Storability,
     WeatherFilled,
@@ -34,7 +35,13 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
-from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
+from transforms.contracts.result_tables.telemetry import (
+    MachineDay,
+    SensorFault,
+    SetPointOffset,
+    SettingDecision,
+    UnloadEvent,
+)
 from transforms.contracts.result_tables.trace import (
     AuditFinding,
     ClockOffset,
@@ -71,7 +78,9 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,
+    "part_advice": PartAdvice,
     "part_effect": PartEffect,
+    "set_point_offset": SetPointOffset,
     "setting_decision": SettingDecision,
     "setting_pair": SettingPair,
     "setting_reliability": SettingReliability,

@@ -47,6 +47,8 @@ class Advice(dy.Schema):
     tops_after_pct = dy.Float64(nullable=True)
     over_topped_before_pct = dy.Float64(nullable=True)
     over_topped_after_pct = dy.Float64(nullable=True)
+    damaged_before_pct = dy.Float64(nullable=True)
+    damaged_after_pct = dy.Float64(nullable=True)
     probability_better = dy.Float64(nullable=True)
     n = dy.Int64(nullable=True)
     wetness_class = dy.String(nullable=True)
@@ -128,6 +130,34 @@ class GuideWorth(dy.Schema):
     saved = dy.Float64()
     lo95 = dy.Float64()
     hi95 = dy.Float64()
+
+
+class PartAdvice(dy.Schema):
+    """Rows of `part_advice`."""
+
+    machine_id = dy.String()
+    field_id = dy.String()
+    place = dy.String()
+    part_now = dy.String()
+    part = dy.String()
+    from_date = dy.Date()
+    to_date = dy.Date()
+    wetness_class = dy.String()
+    change_pct = dy.Float64()
+    lo95 = dy.Float64()
+    hi95 = dy.Float64()
+    machines = dy.Int64()
+    n = dy.Int64()
+    clean_t = dy.Float64()
+    workshop_cost = dy.Float64()
+    gain = dy.Float64()
+    gain_lo95 = dy.Float64()
+    gain_hi95 = dy.Float64()
+    probability_better = dy.Float64()
+    trial_days = dy.Int64()
+    verdict = dy.String()
+    reason_code = dy.String()
+    reason_args = dy.String()
 
 
 class SeasonCost(dy.Schema):

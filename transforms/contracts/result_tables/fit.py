@@ -100,8 +100,10 @@ class PartEffect(dy.Schema):
     """Rows of `part_effect`."""
 
     response = dy.String()
+    place = dy.String()
     part = dy.String()
     compared_with = dy.String()
+    wetness_class = dy.String(nullable=True)
     change_pct = dy.Float64(nullable=True)
     lo95 = dy.Float64(nullable=True)
     hi95 = dy.Float64(nullable=True)

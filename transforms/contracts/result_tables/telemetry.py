@@ -49,6 +49,22 @@ class SettingDecision(dy.Schema):
     topsoil_wetness = dy.Float64(nullable=True)
 
 
+class SetPointOffset(dy.Schema):
+    """Rows of `set_point_offset`."""
+
+    machine_id = dy.String()
+    setting = dy.String()
+    kind = dy.String()
+    gap = dy.Float64()
+    lo95 = dy.Float64(nullable=True)
+    hi95 = dy.Float64(nullable=True)
+    sd = dy.Float64(nullable=True)
+    days = dy.Int64()
+    bins = dy.Int64()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
 class UnloadEvent(dy.Schema):
     """Rows of `unload_event`."""
 

@@ -112,7 +112,7 @@ class Plausibility:
         if column in WORD_COLUMNS or column in FLAGS:
             is_few = len(profile.distinct) <= FEW_WORDS and profile.time_form is None
             return SUPPORTED if is_few else AGAINST
-        if column in {"generation", "cleaning_elements", "boundary"}:
+        if column in {"generation", "boundary"} or column.endswith("_elements"):
             return EXCLUDED if profile.time_form is not None else NO_EVIDENCE
         return self._number(column, name, profile)
 

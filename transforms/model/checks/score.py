@@ -10,6 +10,9 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
 from transforms.model.row_batches import factor_sums
 
+DEPENDENT = 1e-10
+"""Directions of the added columns with a smaller eigenvalue, relative to the largest, depend on others."""
+
 
 @dataclass(frozen=True)
 class ScoreTest:
@@ -49,7 +52,7 @@ def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
     APA, APz = APA[np.ix_(estimable, estimable)], APz[estimable]
     if not estimable.any():
         return ScoreTest(0.0, 0, 1.0, [])
-    inverse = np.linalg.pinv(APA, hermitian=True)
+    inverse = np.linalg.pinv(APA, rcond=DEPENDENT, hermitian=True)
     size = int(estimable.sum())
     F = float(APz @ inverse @ APz) / size
     each = list(zip((inverse @ APz).tolist(), np.sqrt(np.diag(inverse)).tolist(), strict=True))

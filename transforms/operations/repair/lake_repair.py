@@ -28,7 +28,7 @@ from transforms.telemetry.sensor_faults import OtherDays
 SCRATCH = f"{UNPACKED}-lake"
 """Temporary folder of the workspace for telemetry that is read again."""
 BY_DAY = {"machine": pl.String, "day": pl.String}
-OF_BINS = ("unload_event", "sensor_fault", "sensor_activity", "field_day", "binned_day", "machine_day")
+OF_BINS = ("unload_event", "sensor_fault", "sensor_activity", "set_point_day", "field_day", "binned_day", "machine_day")
 """Tables computed from the bins of a machine-day."""
 
 

@@ -1,0 +1,128 @@
+"""Fitted parts: what to fit in the days ahead, and how parts compared on the same machines this season."""
+
+from typing import Any
+
+import polars as pl
+
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital, format_probability, interval
+from reports.language.precision import about_money, money_range
+from reports.language.reason_text import row_reason
+from reports.language.translate import mark, say, say_n, translated
+from reports.page.model import Prose, Section
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
+from transforms.advice.part_advice import ADVISED
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
+
+PLACES = {
+    "cleaning": mark("all cleaning stages"),
+    "cleaner_1": mark("first cleaner"),
+    "cleaner_2": mark("second cleaner"),
+    "cleaner_3": mark("third cleaner"),
+}
+"""Place of a part -> label."""
+
+
+def part_command(r: dict[str, Any], shown: DisplayUnits) -> str:
+    """Return a change of parts, a row of `part_advice`, as a short command."""
+    return say(
+        "fit {part} instead of {now} ({place}) from {day} on",
+        part=r["part"],
+        now=r["part_now"],
+        place=say(PLACES[r["place"]]),
+        day=shown.short_day(r["from_date"]),
+    )
+
+
+def _effect(r: dict[str, Any]) -> str:
+    return say(
+        "dirt {change} % ({interval}) on {wetness_class} topsoil, n = {n} loads",
+        change=number(r["change_pct"], 0, sign=True),
+        interval=interval(r["lo95"], r["hi95"], 0),
+        wetness_class=translated(r["wetness_class"]),
+        n=number(r["n"], 0),
+    )
+
+
+def _line(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return what a change of parts is worth, how sure that is, and the trial that would settle it."""
+    worth = say(
+        "about {gain} up to {day}, likely {span}, after {cost} for the workshop; pays in {sure}",
+        gain=about_money(r["gain"], shown),
+        day=shown.short_day(r["to_date"]),
+        span=money_range(r["gain_lo95"], r["gain_hi95"]),
+        cost=shown.money(r["workshop_cost"]),
+        sure=format_probability(r["probability_better"]),
+    )
+    about = {"machine": r["machine_id"], "command": part_command(r, shown), "effect": _effect(r), "worth": worth}
+    trial = say_n(
+        "A trial with both parts by lot, {n} machine-day each, would settle it.",
+        "A trial with both parts by lot, {n} machine-days each, would settle it.",
+        r["trial_days"],
+    )
+    why = capital(row_reason(r, catalogue))
+    if r["verdict"] == ADVISED:
+        first = say("{machine}: {command}: {effect}; {worth}.", **about)
+    else:
+        first = say("{machine}: it may pay to {command}, but this is not advice: {effect}; {worth}.", **about)
+    return f"{first} {why}. {trial}"
+
+
+def parts_section(advised: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Section | None:
+    """Return the section with the changes of fitted parts for the days ahead; None if there are none.
+
+    Args:
+        advised: rows of `part_advice`, those of most worth first on the page.
+        catalogue: the settings known.
+        shown: units of the page.
+    """
+    if not advised.height:
+        return None
+    ranked = advised.sort(pl.col("verdict") != ADVISED, -pl.col("gain"), "machine_id")
+    lines = tuple(Prose(_line(r, catalogue, shown)) for r in ranked.iter_rows(named=True))
+    return Section("parts", say("Fitted parts, by the forecast"), lines)
+
+
+def part_notes(advised: pl.DataFrame, machine_id: str, shown: DisplayUnits) -> list[str]:
+    """Return the advised changes of parts of a machine as sentences for its card."""
+    own = advised.filter((pl.col("machine_id") == machine_id) & (pl.col("verdict") == ADVISED))
+    return [capital(part_command(r, shown)) + "." for r in own.iter_rows(named=True)]
+
+
+def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
+    return build_table(
+        "parts-compared",
+        say("fitted parts compared"),
+        (
+            Column(say("Part"), lambda r: text_cell(r["part"]), numeric=False),
+            Column(say("Instead of"), lambda r: text_cell(r["compared_with"]), numeric=False),
+            Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
+            Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0)),
+            Column(say("95 % from"), lambda r: number_cell(r["lo95"], 0)),
+            Column(say("to"), lambda r: number_cell(r["hi95"], 0)),
+            Column(say("n machines"), lambda r: number_cell(r["machines"], 0)),
+            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
+        ),
+        effects.iter_rows(named=True),
+        caption=say("Change of the dirt ratio with one part instead of the other, on the machines that ran with both."),
+    )
+
+
+def compared_section(effects: pl.DataFrame, catalogue: Catalogue) -> Section | None:
+    """Return the section that compares fitted parts by the dirt of the season; None if no machine changed parts.
+
+    Args:
+        effects: rows of `part_effect`.
+        catalogue: the settings known.
+    """
+    of_dirt = effects.filter(pl.col("response") == DIRT)
+    if not of_dirt.height:
+        return None
+    about = say(
+        "Parts are changed in the workshop, so days with one part are compared with days with the other, not loads of "
+        "the same field. Only a trial with both parts by lot separates them from weather and crop."
+    )
+    return Section("parts", say("Fitted parts"), (_comparisons(of_dirt, catalogue), Prose(about)))

@@ -1,0 +1,90 @@
+"""Fitted parts on pages: advice is a command with its gain; anything less is called no advice and has a trial."""
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+import pytest
+
+from reports.language.display_units import DisplayUnits
+from reports.language.reason_text import row_reason
+from reports.sections.parts_ahead import compared_section, part_command, part_notes, parts_section
+from transforms.advice.part_advice import PART_ADVICE_SCHEMA
+from transforms.model.fitted_parts import PART_SCHEMA
+
+SHOWN = DisplayUnits("metric", "EUR", "Europe/Prague")
+
+
+def change(**changed: Any) -> dict[str, Any]:
+    row = {
+        "machine_id": "M1",
+        "field_id": "F1",
+        "place": "cleaner_1",
+        "part_now": "bars",
+        "part": "tines",
+        "from_date": dt.date(2025, 11, 6),
+        "to_date": dt.date(2025, 11, 8),
+        "wetness_class": "wet",
+        "change_pct": -16.7,
+        "lo95": -24.0,
+        "hi95": -8.0,
+        "machines": 6,
+        "n": 200,
+        "clean_t": 1200.0,
+        "workshop_cost": 150.0,
+        "gain": 480.0,
+        "gain_lo95": 120.0,
+        "gain_hi95": 900.0,
+        "probability_better": 0.96,
+        "trial_days": 11,
+        "verdict": "fit",
+        "reason_code": "part_between_visits",
+        "reason_args": '{"machines": 6}',
+    }
+    return {**row, **changed}
+
+
+def rows(*changes: dict[str, Any]) -> pl.DataFrame:
+    return pl.DataFrame(list(changes), schema=PART_ADVICE_SCHEMA)
+
+
+def texts(table: pl.DataFrame, catalogue) -> list[str]:
+    section = parts_section(table, catalogue, SHOWN)
+    assert section is not None
+    return [block.text for block in section.blocks]
+
+
+def test_an_advised_part_is_named_with_its_day_gain_interval_and_n(catalogue):
+    row = change()
+    (line,) = texts(rows(row), catalogue)
+    for part in (part_command(row, SHOWN), "480", "120", "900", "150", "-17", "-24", "-8", "200", "11"):
+        assert part in line.replace("−", "-")
+    assert row_reason(row, catalogue)[1:] in line
+
+
+def test_advice_comes_first_and_a_trial_is_not_on_the_card(catalogue):
+    wet = {"reason_code": "part_wet_weather", "reason_args": '{"gap": 0.3}'}
+    trial = change(machine_id="M2", gain=900.0, verdict="trial", **wet)
+    lines = texts(rows(trial, change()), catalogue)
+    assert ["M1" in x for x in lines] == [True, False]
+    assert row_reason(trial, catalogue)[1:] in lines[1]
+    assert part_notes(rows(trial), "M2", SHOWN) == []
+    (note,) = part_notes(rows(trial, change()), "M1", SHOWN)
+    assert note[1:-1] == part_command(change(), SHOWN)[1:]
+
+
+def test_without_changes_there_is_no_section(catalogue):
+    assert parts_section(rows(), catalogue, SHOWN) is None
+    assert compared_section(pl.DataFrame(schema=PART_SCHEMA), catalogue) is None
+
+
+@pytest.mark.parametrize("estimate", [20.0, None])
+def test_the_comparison_shows_every_class_with_its_n(estimate, catalogue):
+    end = None if estimate is None else 4.0
+    row = {"response": "dirt_tare_pct", "place": "cleaning", "part": "bars", "compared_with": "tines",
+           "wetness_class": None, "change_pct": estimate, "lo95": end, "hi95": end, "machines": 2, "n": 77,
+           "wetness_gap": 0.0, "reason_code": "part_one_machine", "reason_args": "{}"}  # fmt: skip
+    section = compared_section(pl.DataFrame([row], schema=PART_SCHEMA), catalogue)
+    assert section is not None
+    cells = [cell.text for cell in section.blocks[0].rows[0].cells]
+    assert {"bars", "tines", "77"} <= set(cells)
