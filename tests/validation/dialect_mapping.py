@@ -25,23 +25,33 @@ from tests.validation.dialects.interview import (
     FileScore,
     interview,
 )
+from tests.validation.dialects.masked_words import masked_lexicon
 from tests.validation.dialects.office import FIRST_SECOND_SET_ASIDE, FIRST_SET_ASIDE, draw_office
 from tests.validation.dialects.write_files import write_office
 from tests.validation.processes import processes
 from transforms.config.settings_catalogue import load_catalogue
+from transforms.ingest.propose.lexicon import package_lexicon
+from transforms.ingest.propose.table import ProposalContext
 
 OFFICES = range(1, FIRST_SET_ASIDE)
 SET_ASIDE = range(FIRST_SET_ASIDE, FIRST_SECOND_SET_ASIDE)
 SECOND_SET_ASIDE = range(FIRST_SECOND_SET_ASIDE, FIRST_SECOND_SET_ASIDE + 20)
 
 
-def scores_of(seed: int) -> list[FileScore]:
-    """Return the scores of all files of an office."""
-    office, catalogue = draw_office(seed), load_catalogue()
+def scores_of(seed: int, masked: float = 0.0) -> list[FileScore]:
+    """Return the scores of all files of an office.
+
+    Args:
+        seed: seed of the office.
+        masked: share of the words that the program does not know.
+    """
+    office = draw_office(seed)
+    lexicon = masked_lexicon(seed, masked) if masked else package_lexicon()
+    context = ProposalContext(load_catalogue(), office.zone, lexicon=lexicon)
     with tempfile.TemporaryDirectory() as folder:
         paths = write_office(office, Path(folder))
         pairs = zip(office.files, paths, strict=True)
-        return [interview(file, path, catalogue, office.zone, seed) for file, path in pairs]
+        return [interview(file, path, context, seed) for file, path in pairs]
 
 
 def summary(scores: list[FileScore]) -> list[list[str]]:
@@ -49,7 +59,7 @@ def summary(scores: list[FileScore]) -> list[list[str]]:
     outcomes = Counter(outcome for s in scores for _, outcome in s.outcomes)
     columns, files = outcomes.total(), len(scores)
     spurious = sum(len(s.spurious) for s in scores)
-    sure = [right for s in scores for right in s.sure]
+    sure = [right for s in scores for _, right in s.sure]
     questions = sum(len(s.asked) for s in scores)
 
     def share(n: int, of: int) -> str:
@@ -67,6 +77,7 @@ def summary(scores: list[FileScore]) -> list[list[str]]:
         ["files", str(files)],
         ["files of wrong kind without asking", share(sum(s.is_wrong_kind for s in scores), files)],
         ["questions per file", f"{questions / max(1, files):.1f}"],
+        ["columns offered as not placed, per file", f"{sum(len(s.offered) for s in scores) / max(1, files):.1f}"],
         ["questions that the truth cannot answer", str(sum(len(s.unanswerable) for s in scores))],
         ["mappings saved", share(sum(s.is_saved for s in scores), files)],
         ["files whose accepted rows equal the truth", share(sum(not s.trouble for s in scores), files)],
@@ -101,6 +112,7 @@ def print_troubles(scores: list[FileScore]) -> None:
             ("spurious", s.spurious),
             ("asked", s.asked),
             ("no answer", s.unanswerable),
+            ("wrong at 95 % or more", [name for name, right in s.sure if not right]),
         ):
             if items:
                 print(f"    {label}: {', '.join(items)}")

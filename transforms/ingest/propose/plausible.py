@@ -51,12 +51,15 @@ TIME_WORDS = (
     "audit",
 )
 """Concepts of names of columns in which numbers may be times."""
+COUNTED = {"load_number", "unload_number"}
+"""Numbers that may rise by one from row to row; any other such column is a line number."""
 MAX_PERCENT = 120
 """Drives run a little above their full scale."""
 FEW_WORDS = 25
 MAX_MACHINES = 60
 MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
 """Shares of repeated ids of the row, such as those of revisions, that exclude and that support an id."""
+MAX_KEY_LETTERS = 24
 KNOWN_SHARE = 0.6
 """Minimum share of known ids among the values of a key."""
 
@@ -143,6 +146,8 @@ class Plausibility:
         return AGAINST if is_doubtful else SUPPORTED
 
     def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
+        if profile.is_counter and column not in COUNTED:
+            return EXCLUDED
         if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
             return EXCLUDED
         text, _ = self.unit_text(name)
@@ -209,3 +214,9 @@ def _key_evidence(profile: ColumnProfile) -> Evidence:
     if repeats > MAX_REPEATS:
         return Evidence(0.3, supports=False)
     return Evidence(1 - repeats, supports=repeats < FEW_REPEATS)
+
+
+def may_be_key(profile: ColumnProfile) -> bool:
+    """Return True if values could identify rows: they are short, unique texts or whole numbers, and no times."""
+    is_text = profile.time_form is None and not profile.is_clock and not (profile.is_numeric and not profile.is_whole)
+    return is_text and profile.is_unique and not profile.is_counter and max(map(len, profile.filled)) <= MAX_KEY_LETTERS
