@@ -111,6 +111,11 @@ class Oracle:
             return answer
         return None
 
+    def _others(self) -> list[TableTruth]:
+        """Return the truths of the other kinds in the rows of the table."""
+        others = [t for t in self.truth.table.truths if t is not self.truth.truth]
+        return [TableTruth(self.truth.file, self.truth.table, t, self.truth.names) for t in others]
+
     def _target(self, question: MappingQuestion, source: str) -> str:
         """Return the table column that a column of the file, or several joined by a plus, holds."""
         at = [i for i, name in enumerate(self.truth.names) if name == source or name in source.split(JOIN)]
@@ -130,6 +135,10 @@ class Oracle:
         if key in whole:
             return whole[key]
         column, _, detail = key.partition(".")
+        if column not in self.truth.columns():
+            other = next((t for t in self._others() if column in t.columns()), None)
+            if other is not None:
+                return Oracle(other)._answer(question, key)
         if not detail:
             return self._source(question, column)
         if column not in self.truth.sources:

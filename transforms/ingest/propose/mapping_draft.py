@@ -1,6 +1,7 @@
 """Draft of one mapping: matches settled by answers, arithmetic and order of times, then read column by column."""
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -36,9 +37,18 @@ class MappingDraft:
         fit: the kind of rows, and the matches of its columns.
         context: knowledge beside the file.
         asker: answers and open questions.
+        taken: columns of the file that the other kind of its rows reads.
     """
 
-    def __init__(self, table: SourceTable, fit: KindFit, context: ProposalContext, asker: Asker) -> None:
+    def __init__(
+        self,
+        table: SourceTable,
+        fit: KindFit,
+        context: ProposalContext,
+        asker: Asker,
+        taken: Collection[str] = (),
+    ) -> None:
+        self.taken = frozenset(taken)
         self.table, self.kind, self.context, self.asker = table, fit.kind, context, asker
         self.found = dict(fit.found)
         self.reasons: dict[str, list[Reason]] = {}
@@ -126,7 +136,7 @@ class MappingDraft:
         if "sample_id" in self.found or ticket is None:
             return
         if self.table.profiles[ticket.name.sources[0]].is_unique:
-            used = {s for m in self.found.values() for s in m.name.sources}
+            used = {s for m in self.found.values() for s in m.name.sources} | self.taken
             others = [c for c, p in self.table.profiles.items() if c not in used and may_be_key(p)]
             confidence = min(ticket.confidence, UNSETTLED) if others else ticket.confidence
             self.found["sample_id"] = Match(ticket.name, confidence, "", tuple(others))

@@ -199,11 +199,11 @@ class Plausibility:
             return self.catalogue[column].low, self.catalogue[column].high
         if column in TYPICAL:
             return TYPICAL[column]
-        for schema in CONTRACTS.values():
-            if column in schema.columns():
-                found = schema.columns()[column]
-                return getattr(found, "min", None), getattr(found, "max", None)
-        return None, None
+        found = [s.columns()[column] for s in CONTRACTS.values() if column in s.columns()]
+        # The sun of a day exceeds the bound of an hour.
+        lows, highs = ([getattr(c, end, None) for c in found] for end in ("min", "max"))
+        low = None if not lows or None in lows else min(lows)
+        return low, None if not highs or None in highs else max(highs)
 
 
 def _key_evidence(profile: ColumnProfile) -> Evidence:

@@ -8,7 +8,7 @@ from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.file_pattern import files_pattern
-from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, guess_unmatched, is_sure, rank_kinds
+from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, guess_unmatched, is_sure, rank_kinds, title_concepts
 from transforms.ingest.propose.mapping_draft import MappingDraft
 from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
@@ -75,7 +75,7 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     if kind is not None and kind not in CONTRACTS:
         asker.again("kind", reason("ask_kind_again", name=kind), list(CONTRACTS))
         return [Proposal("load", {}, questions=asker.questions)]
-    if kind is None and not is_sure(fits):
+    if kind is None and not is_sure(fits, title_concepts(table, context.lexicon)):
         choices = [f.kind for f in fits] + [k for k in CONTRACTS if all(f.kind != k for f in fits)]
         asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
         # What the columns mean depends on the answer.
@@ -104,7 +104,7 @@ def _of_kind(
         return [MappingDraft(table, whole, context, asker).proposal()]
     taken = {c for c in first.sources() if c not in first.row_sources(SHARED)}
     found = {c: m for c, m in second.found.items() if c in SHARED or not taken & set(m.name.sources)}
-    proposed = MappingDraft(table, replace(second, found=found), context, asker).proposal()
+    proposed = MappingDraft(table, replace(second, found=found), context, asker, taken).proposal()
     proposed.questions = []
     unread = [c for c in first.unread if c in proposed.unread]
     first.unread, proposed.unread = unread, []

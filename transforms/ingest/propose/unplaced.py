@@ -18,15 +18,17 @@ TEXTS = {"generation", "cleaning_elements", "boundary"}
 def placed_answers(answers: dict[str, str]) -> dict[str, str]:
     """Return answers with those that name the table column of a file's column turned around.
 
+    Several columns of the file with the same answer are read together.
+
     >>> placed_answers({"read.Brix": "sugar_pct", "read.Note": "ignore"})["sugar_pct"]
     'Brix'
     """
-    out = dict(answers)
+    placed: dict[str, list[str]] = {}
     for key, value in answers.items():
         prefix, sign, source = key.partition(READ)
         if sign and value != IGNORE and (not prefix or prefix.endswith(":")):
-            out.setdefault(prefix + value, source)
-    return out
+            placed.setdefault(prefix + value, []).append(source)
+    return {**{column: JOIN.join(sources) for column, sources in placed.items()}, **answers}
 
 
 def sources_of(answer: str, columns: dict[str, ColumnProfile]) -> tuple[str, ...]:
