@@ -105,12 +105,12 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
 def _last_words(text: str, words: int, *, has_class: bool) -> tuple[str, str | None]:
     """Return (name without a unit of the given number of words at its end, unit as written)."""
     plain = text.strip().rstrip(".:")
-    parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w+$))", plain)
+    parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w))", plain)
     last = " ".join(parts[-words:])
     written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
     if len(parts) <= words or written is None or last.isdigit():
         return text, None
-    unit = next((u for u in (written.group(0), "/".join(parts[-words:])) if read_unit(u) is not None), None)
+    unit = next((u for u in (written.group(0), "/".join(parts[-words:]), last) if read_unit(u) is not None), None)
     is_marked = plain[written.start() - 1] in ",;_/"
     if unit is None or not (is_marked or is_safe_word(last)):
         return text, None

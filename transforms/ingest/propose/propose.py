@@ -13,12 +13,14 @@ from transforms.ingest.propose.mapping_draft import MappingDraft
 from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
 from transforms.ingest.propose.table import ProposalContext, SourceTable, read_table
-from transforms.ingest.propose.unplaced import ask_unplaced, placed_answers
+from transforms.ingest.propose.unplaced import ask_unplaced, placed_answers, sources_of
 
 SECOND_KINDS = {"load": "tare", "tare": "load", "loss_audit": "root_check", "root_check": "loss_audit"}
 """Kinds of file that a row may contain together, such as a ticket with its lab result."""
 SHARED = ("load_id", "machine_id", "field_id", "cancelled", "audited_at", "checked_at")
 """Columns that both kinds of a row read from the same column of the file. A revision is that of the first kind."""
+OFFERED_PARTNERS = {"load", "tare"}
+"""Kinds whose columns are offered for columns that are not placed, though no column shows the kind."""
 OWN_OF_CHECKS = 2
 """Columns of its own that show an audit beside a root check, or the reverse: the two share most of their words."""
 MIN_TABLE = 0.4
@@ -82,7 +84,11 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
         return [_limited(p) for p in _of_kind(table, fits, fits[0], context, asker)]
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
     proposals = _of_kind(table, fits, fit, context, asker)
-    ask_unplaced(table, asker, proposals, {p.kind: list(contract(p.kind, context.catalogue).columns()) for p in proposals})
+    columns = {p.kind: list(contract(p.kind, context.catalogue).columns()) for p in proposals}
+    partner = SECOND_KINDS.get(fit.kind, "")
+    if partner in OFFERED_PARTNERS and partner not in columns:
+        columns[partner] = sorted(SIGNATURE[partner])
+    ask_unplaced(table, asker, proposals, columns)
     return proposals
 
 
@@ -98,7 +104,7 @@ def _of_kind(
 ) -> list[Proposal]:
     """Return the mappings of one table whose rows are of a kind, and perhaps of its partner."""
     first = MappingDraft(table, fit, context, asker).proposal()
-    second = _second_fit(fits, fit.kind, first.sources())
+    second = _answered_partner(table, fit.kind, context, asker) or _second_fit(fits, fit.kind, first.sources())
     if second is None:
         whole = replace(fit, found=guess_unmatched(table, fit, context))
         return [MappingDraft(table, whole, context, asker).proposal()]
@@ -109,6 +115,14 @@ def _of_kind(
     unread = [c for c in first.unread if c in proposed.unread]
     first.unread, proposed.unread = unread, []
     return [first, proposed]
+
+
+def _answered_partner(table: SourceTable, kind: str, context: ProposalContext, asker: Asker) -> KindFit | None:
+    """Return the fit of the partner kind if an answer places a column that only it has."""
+    partner = SECOND_KINDS.get(kind, "")
+    own = SIGNATURE.get(partner, set()) - set(contract(kind, context.catalogue).columns())
+    is_placed = partner in OFFERED_PARTNERS and any(sources_of(asker.answer(c) or "", table.profiles) for c in own)
+    return fit_kind(table, partner, context) if is_placed else None
 
 
 def _second_fit(fits: list[KindFit], kind: str, used: set[str]) -> KindFit | None:

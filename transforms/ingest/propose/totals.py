@@ -1,36 +1,29 @@
 """Rows of totals in a sample: a word, and sums below a part of the columns."""
 
 import re
-import statistics
 
 from transforms.ingest.chunk import EMPTY_WORDS
 from transforms.ingest.mapping import TOTALS
 
 WORD = re.compile(r"^[^\W\d_][^\d;,|]{1,30}$")
-MAX_FILLED = 0.6
-"""Most filled cells of a row of totals, in relation to the other rows (common practice, no source)."""
+MIN_LACKING = 0.25
+"""Least share of the columns that all other rows fill, and a row of totals does not (common practice, no source)."""
 MIN_ROWS = 4
 
 
 def without_totals(rows: list[list[str]]) -> tuple[list[list[str]], list[str]]:
     """Return (rows without totals, the words of the totals that every mapping does not know).
 
+    The last row alone can be one. A word that begins other rows too is a value.
+
     Args:
         rows: cells of the sample rows.
     """
-    if len(rows) < MIN_ROWS:
+    if len(rows) < MIN_ROWS or not rows[-1] or not WORD.match(rows[-1][0]):
         return rows, []
-    filled = [sum(c not in EMPTY_WORDS for c in row) for row in rows]
-    limit = MAX_FILLED * statistics.median(filled)
-    known = {w.casefold() for w in TOTALS}
-    words = [_first_word(row) if n <= limit else None for row, n in zip(rows, filled, strict=True)]
-    # The last row alone is a total; a word that also begins other rows is a value.
-    total = words[-1]
-    if total is None or any(row and row[0] == total for row in rows[:-1]):
+    word, others = rows[-1][0], rows[:-1]
+    always = [i for i in range(1, len(rows[-1])) if all(i < len(r) and r[i] not in EMPTY_WORDS for r in others)]
+    lacking = sum(rows[-1][i] in EMPTY_WORDS for i in always)
+    if not always or lacking < MIN_LACKING * len(always) or any(r and r[0] == word for r in others):
         return rows, []
-    return rows[:-1], [] if total.casefold() in known else [total]
-
-
-def _first_word(row: list[str]) -> str | None:
-    """Return the word in the first cell of a row; None if there is none."""
-    return row[0] if row and WORD.match(row[0]) else None
+    return others, [] if word.casefold() in {w.casefold() for w in TOTALS} else [word]

@@ -46,12 +46,11 @@ def ask_unplaced(table: SourceTable, asker: Asker, proposals: list[Proposal], co
         table: the table.
         asker: answers, and the prefix of the keys.
         proposals: the proposals for the rows of the table; the first one gets the questions.
-        columns: kind -> table columns.
+        columns: kind of the rows, or of other rows that the table may contain -> table columns.
     """
     first = proposals[0]
-    missing = [
-        (p.kind, c) for p in proposals for c in columns[p.kind] if c not in {own.column for own in p.columns}
-    ]
+    placed = {(p.kind, c.column) for p in proposals for c in p.columns}
+    missing = [(kind, c) for kind, own in columns.items() for c in own if (kind, c) not in placed]
     for source in twins_joined(table, first.unread):
         shown = source.split(JOIN)[0] if source not in table.profiles else source
         choices = _possible(table, shown, missing)
