@@ -14,6 +14,7 @@ from flows.cli.mapping_questions import (
     ask_all,
     ask_unplaced,
     open_questions,
+    optional_questions,
     parse_answers,
     question_row,
     unplaced_columns,
@@ -58,22 +59,21 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     console = Console(stderr=True) if as_json else prose_console()
     context = proposal_context(workspace)
     proposals = _proposed(file, context, answers)
-    is_offered = False
+    is_offered = not sys.stdin.isatty()
     while is_interactive:
         questions = open_questions(proposals)
-        if not questions and (is_offered or not sys.stdin.isatty()):
+        # Columns that are not placed may be what an alternative lacks.
+        lacks_one = any(q.why.code == "ask_one_of" for q in questions)
+        if not questions and is_offered:
             break
         print_proposal(console, proposals, season)
-        if questions:
+        if questions and (is_offered or not lacks_one):
             answers |= ask_all(console, questions, season.catalogue)
         else:
             is_offered = True
-            placed = ask_unplaced(console, proposals)
-            if not placed:
-                break
-            answers |= placed
+            answers |= ask_unplaced(console, proposals, season.catalogue)
         proposals = _proposed(file, context, answers)
-    if not is_offered:
+    if not is_interactive or not sys.stdin.isatty():
         print_proposal(console, proposals, season)
     _save(workspace, file, proposals, name, console, as_json=as_json)
 
@@ -152,6 +152,7 @@ def _report_open_questions(
             "proposal": texts[0],
             "proposals": texts,
             "unplaced": unplaced_columns(proposals),
+            "optional": [question_row(q, catalogue) for q in optional_questions(proposals)],
         }
         typer.echo(json.dumps(result))
     for question in questions:
@@ -186,7 +187,7 @@ def _save(
         )
         previews.append(MappingPreview(proposal, target, rows, rejected, examined))
     if as_json:
-        typer.echo(json.dumps(_result(previews), default=str))
+        typer.echo(json.dumps(_result(previews, catalogue), default=str))
     else:
         for preview in previews:
             show(*preview_tables(preview, workspace.season))
@@ -199,7 +200,7 @@ def _save(
     _write(workspace, [p for p in previews if p.rows.height], file, console, as_json=as_json)
 
 
-def _result(previews: list[MappingPreview]) -> dict[str, Any]:
+def _result(previews: list[MappingPreview], catalogue: Catalogue) -> dict[str, Any]:
     """Return the JSON result: the first mapping, and all of them."""
     mappings = [
         {
@@ -211,7 +212,9 @@ def _result(previews: list[MappingPreview]) -> dict[str, Any]:
         }
         for p in previews
     ]
-    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns([p.proposal for p in previews])}
+    proposals = [p.proposal for p in previews]
+    optional = [question_row(q, catalogue) for q in optional_questions(proposals)]
+    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns(proposals), "optional": optional}
 
 
 def _write(

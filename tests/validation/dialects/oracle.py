@@ -105,7 +105,9 @@ class Oracle:
         if key.startswith(READ):
             return self._target(question, key.removeprefix(READ))
         answer = self._answer(question, key)
-        is_constant = answer is not None and answer.startswith("=") and question.why.code.startswith(("ask_column", "ask_match"))
+        is_constant = (
+            answer is not None and answer.startswith("=") and question.why.code.startswith(("ask_column", "ask_match"))
+        )
         parts = [answer] if answer is None or answer in question.choices else answer.split(JOIN)
         if answer is None or is_constant or not question.choices or set(parts) <= set(question.choices):
             return answer

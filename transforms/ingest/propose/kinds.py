@@ -202,10 +202,11 @@ def is_sure(ranked: list[KindFit], title: frozenset[str]) -> bool:
         others = [f for f in others if f is not other]
     elif other is not None and other.score > CLOSE_PARTNERS * first.score:
         own = _signed(first) - {s for m in other.found.values() for s in m.name.sources}
-        if first.kind in CHECKS and len(own) < OWN_SIGNS:
+        is_titled = bool(title & TITLES[first.kind]) and not title & TITLES[other.kind]
+        if first.kind in CHECKS and len(own) < OWN_SIGNS and not is_titled:
             return False
     # The values of measured and forecast hours are alike, so that only words tell them apart.
-    is_named = first.kind != "weather_hour" or "weather" in title
+    is_named = first.kind != "weather_hour" or bool(title & {"weather", "station"})
     return is_named and first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
 
 

@@ -146,9 +146,9 @@ class Plausibility:
         return AGAINST if is_doubtful else SUPPORTED
 
     def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
-        if profile.is_counter and column not in COUNTED:
-            return EXCLUDED
-        if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
+        is_line_number = profile.is_counter and column not in COUNTED
+        is_time = profile.time_form is not None and not profile.is_whole
+        if is_line_number or is_time or not profile.is_numeric:
             return EXCLUDED
         text, _ = self.unit_text(name)
         unit, stored = read_unit(text) if text else None, stored_unit(column)

@@ -8,7 +8,15 @@ from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.file_pattern import files_pattern
-from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, guess_unmatched, is_sure, rank_kinds, title_concepts
+from transforms.ingest.propose.kinds import (
+    SIGNATURE,
+    KindFit,
+    fit_kind,
+    guess_unmatched,
+    is_sure,
+    rank_kinds,
+    title_concepts,
+)
 from transforms.ingest.propose.mapping_draft import MappingDraft
 from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
