@@ -35,7 +35,7 @@ class FileScore:
         unanswerable: keys of the questions that the truth cannot answer with the choices given.
         is_wrong_kind: True if the program took the file for another kind without asking.
         is_saved: True if no question stays open and the mappings are valid.
-        sure: (kind.column, True if it is right) of each proposal of at least 95 % before any answer.
+        proposed: (kind.column, confidence, True if it is right) of each proposal before any answer.
         trouble: first reason for which the accepted rows differ from the truth; empty if they are equal.
         left_trouble: trouble that remains after the person has placed the columns that the program did not place.
     """
@@ -51,9 +51,13 @@ class FileScore:
     unanswerable: list[str] = field(default_factory=list)
     is_wrong_kind: bool = False
     is_saved: bool = False
-    sure: list[tuple[str, bool]] = field(default_factory=list)
+    proposed: list[tuple[str, float, bool]] = field(default_factory=list)
     trouble: str = ""
     left_trouble: str = ""
+
+    def sure(self) -> list[tuple[str, bool]]:
+        """Return (kind.column, True if it is right) of each proposal of at least 95 % before any answer."""
+        return [(name, right) for name, confidence, right in self.proposed if confidence >= SURE]
 
 
 def interview(file: DialectFile, path: Path, context: ProposalContext, seed: int) -> FileScore:
@@ -69,11 +73,10 @@ def interview(file: DialectFile, path: Path, context: ProposalContext, seed: int
         return score
     kinds_asked = any(key == "kind" for _, key in score.asked_of)
     score.is_wrong_kind = not kinds_asked and any(not p.is_kind_right() for p in last)
-    score.sure = [
-        (f"{p.proposal.kind}.{c.column}", is_right_proposal(p, c))
+    score.proposed = [
+        (f"{p.proposal.kind}.{c.column}", c.confidence, is_right_proposal(p, c))
         for p in first
         for c in p.proposal.columns
-        if c.confidence >= SURE
     ]
     _count_outcomes(file, last, score)
     score.trouble = _trouble(file, path, last, context.catalogue, score)

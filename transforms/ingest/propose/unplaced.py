@@ -11,7 +11,7 @@ MIN_FACTOR = 0.9
 """Least factor of the values' evidence for a table column that a file's column could be."""
 JOIN = " + "
 """Sign between the columns of an answer that are read together, such as left and right."""
-MAX_ID_LETTERS = 24
+MAX_ID_LETTERS, MAX_ID_WORDS = 24, 3
 TEXTS = {"generation", "cleaning_elements", "boundary"}
 
 
@@ -80,7 +80,7 @@ def _has_type(column: str, kind: str, profile: ColumnProfile) -> bool:
     if column in TEXTS or column in WORD_COLUMNS or column in FLAGS:
         return profile.time_form is None and len(profile.distinct) < max(2, len(profile.filled) / 2)
     if column.endswith("_id"):
-        is_short = max(map(len, profile.filled)) <= MAX_ID_LETTERS
+        is_short = all(len(c) <= MAX_ID_LETTERS and c.count(" ") < MAX_ID_WORDS for c in profile.distinct)
         has_digits = sum(any(s.isdigit() for s in c) for c in profile.distinct) >= len(profile.distinct) / 2
         return is_short and (has_digits or column in {"site_id", "operator_id", KEYS.get(kind)})
     return True
