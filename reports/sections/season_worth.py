@@ -186,10 +186,10 @@ def pile_finding(piles: pl.DataFrame, shown: DisplayUnits) -> str:
         return say("No pile is left: all have been stored for their planned days.")
     first = lying.sort("slice_order").row(0, named=True)
     return say_n(
-        "{n} pile in storage, {clean} of beet without soil; expected sugar loss over its planned days, not measured: about "
-        "{sugar}. Slice first: {site}, {day}.",
-        "{n} piles in storage, {clean} of beet without soil; expected sugar loss over their planned days, not measured: about "
-        "{sugar}. Slice first: {site}, {day}.",
+        "{n} pile in storage, {clean} of beet without soil; expected sugar loss over its planned days, not measured: "
+        "about {sugar}. Slice first: {site}, {day}.",
+        "{n} piles in storage, {clean} of beet without soil; expected sugar loss over their planned days, not measured"
+        ": about {sugar}. Slice first: {site}, {day}.",
         lying.height,
         clean=mass_words(float(lying["soil_free_t"].sum()), shown),
         sugar=mass_words(float(lying["sugar_loss_t"].sum()), shown, 2),

@@ -201,9 +201,10 @@ class Plausibility:
             return TYPICAL[column]
         found = [s.columns()[column] for s in CONTRACTS.values() if column in s.columns()]
         # The sun of a day exceeds the bound of an hour.
-        lows, highs = ([getattr(c, end, None) for c in found] for end in ("min", "max"))
-        low = None if not lows or None in lows else min(lows)
-        return low, None if not highs or None in highs else max(highs)
+        lows: list[float] = [low for c in found if (low := getattr(c, "min", None)) is not None]
+        highs: list[float] = [high for c in found if (high := getattr(c, "max", None)) is not None]
+        is_low, is_high = (bool(ends) and len(ends) == len(found) for ends in (lows, highs))
+        return min(lows) if is_low else None, max(highs) if is_high else None
 
 
 def _key_evidence(profile: ColumnProfile) -> Evidence:

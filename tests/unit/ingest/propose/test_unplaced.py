@@ -1,6 +1,7 @@
 """Columns that are not placed are offered; line numbers, totals and doubtful keys are not taken for values."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +21,7 @@ def tickets(tmp_path: Path, header: str, *cells: list[str], totals: str = "") ->
     return write_export(tmp_path / "t.csv", f"{HEADER};{header}", [*rows, *([totals] if totals else [])])
 
 
-def offered(path: Path, **answers: str) -> dict[str, tuple[str, ...]]:
+def offered(path: Path, **answers: Any) -> dict[str, tuple[str, ...]]:
     """Return source -> choices of the columns that are offered."""
     return {q.key.removeprefix(READ): q.choices for p in proposals(path, **answers) for q in p.optional}
 
@@ -44,11 +45,12 @@ def test_columns_placed_on_one_value_are_read_together(tmp_path):
     (key,) = offered(path, kind="telemetry")
     assert key == "Wobble kl [cm] + Wobble kr [cm]"
     assert "share_depth_cm" in offered(path, kind="telemetry")[key]
-    for answers in (
+    ways: list[dict[str, Any]] = [
         {READ + key: "share_depth_cm"},
         {"share_depth_cm": key},
         {f"{READ}Wobble kl [cm]": "share_depth_cm", f"{READ}Wobble kr [cm]": "share_depth_cm"},
-    ):
+    ]
+    for answers in ways:
         placed = proposal(path, kind="telemetry", **answers)
         assert sources(placed)["share_depth_cm"] == ["Wobble kl [cm]", "Wobble kr [cm]"]
         assert column(placed, "share_depth_cm").row["unit"] == "cm"
