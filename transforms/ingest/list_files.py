@@ -43,7 +43,8 @@ def with_lists(
         folder: folder of the lists.
     """
     columns = table.get("columns")
-    if not isinstance(columns, dict) or table.get("kind") not in CONTRACTS:
+    kind = table.get("kind")
+    if not isinstance(columns, dict) or not isinstance(kind, str) or kind not in CONTRACTS:
         return table, []
     schema, present = contract(table["kind"], catalogue).columns(), present_names(table["kind"], columns)
     filled, problems = dict(columns), list[Problem]()

@@ -9,6 +9,7 @@ from tests.support.exports import ROWS, column, proposal, proposals, sources, wr
 from transforms.ingest.propose.proposal import IGNORE, READ, SURE
 from transforms.ingest.propose.totals import without_totals
 
+DIRT: dict[str, Any] = {"read.Wobble": "dirt_tare_pct"}
 HEADER = "Ticket;Weighed;Field;Factory;Net t"
 
 
@@ -59,7 +60,7 @@ def test_columns_placed_on_one_value_are_read_together(tmp_path):
 def test_a_result_of_the_laboratory_in_a_ticket_makes_a_mapping_of_its_own(tmp_path):
     path = tickets(tmp_path, "Wobble", [f"{6 + i % 7}.5" for i in ROWS])
     assert "dirt_tare_pct" in offered(path)["Wobble"]
-    kinds = {p.kind: p for p in proposals(path, **{"read.Wobble": "dirt_tare_pct"})}
+    kinds = {p.kind: p for p in proposals(path, **DIRT)}
     assert set(kinds) == {"load", "tare"}
     assert sources(kinds["tare"])["dirt_tare_pct"] == ["Wobble"]
     assert sources(kinds["tare"])["load_id"] == ["Ticket"]
