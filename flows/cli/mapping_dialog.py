@@ -1,8 +1,11 @@
 """Dialogue of the command `map`: propose the mappings for an export, ask questions, show ten rows, save."""
 
 import json
+import re
 import sys
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -41,6 +44,8 @@ from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 
 PREVIEW_ROWS = 10
+MAX_SIBLINGS = 3
+"""Most files of like names whose columns are compared with those of the file."""
 Result = TypeVar("Result")
 
 
@@ -57,7 +62,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     answers = parse_answers(answer)
     is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
     console = Console(stderr=True) if as_json else prose_console()
-    context = proposal_context(workspace)
+    context = replace(proposal_context(workspace), siblings=_siblings(file))
     proposals = _proposed(file, context, answers)
     is_offered = not sys.stdin.isatty()
     while is_interactive:
@@ -83,6 +88,19 @@ def proposal_context(workspace: Workspace) -> ProposalContext:
     extra = read_lexicon(workspace.root)
     season = workspace.season
     return ProposalContext(season.catalogue, season.time_zone, _known_ids(workspace), build_lexicon(extra))
+
+
+def _siblings(file: Path) -> tuple[tuple[str, frozenset[str]], ...]:
+    """Return (name, columns) of some files beside a file whose names differ from its own in numbers alone."""
+    if file.is_dir():
+        return ()
+    alike = re.sub(r"\d+", "#", file.name)
+    found = [p for p in file.parent.glob(f"*{file.suffix}") if p != file and re.sub(r"\d+", "#", p.name) == alike]
+    out = []
+    for path in sorted(found)[:MAX_SIBLINGS]:
+        with suppress(SourceFileError, ReaderFailureError):
+            out.append((path.name, frozenset(c for t in run_isolated(sniff, path) for c in t.columns)))
+    return tuple(out)
 
 
 def _known_ids(workspace: Workspace) -> dict[str, frozenset[str]]:

@@ -12,6 +12,7 @@ from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.constant_answer import parse_answer
+from transforms.ingest.propose.dialect import ask_optional, ask_yield
 from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble
 from transforms.ingest.propose.file_pattern import files_pattern
 from transforms.ingest.propose.header import Name
@@ -73,11 +74,13 @@ class MappingDraft:
                 named = reason("your_answer") if phrase is None else reason("name_matches", phrase=phrase)
                 why = self.reasons.get(column, [named])
                 proposal.columns.append(self.reader.column(column, name, confidence, why))
+        proposal.unread = self._free(proposal)
+        ask_yield(proposal, self.table, self.asker)
         self._ask_needed(proposal)
+        proposal.unread = self._free(proposal)
+        ask_optional(proposal, self.context, self.asker)
         order = list(self.schema.columns())
         proposal.columns.sort(key=lambda c: order.index(c.column))
-        used = proposal.sources()
-        proposal.unread = [c for c in self.table.sniffed.columns if c not in used]
         rows = {c.column: c.row for c in proposal.columns}
         proposal.layout = {"files": [files_pattern(self.table.path, rows)], **proposal.layout}
         return proposal

@@ -29,12 +29,14 @@ class ProposalContext:
         zone: time zone of the season, the default answer for times without a time zone.
         known: ids that the workspace already has, by column such as `load_id`.
         lexicon: vocabulary.
+        siblings: (name, columns) of files with like names, which may be of the same dialect.
     """
 
     catalogue: Catalogue
     zone: str
     known: dict[str, frozenset[str]] = field(default_factory=dict)
     lexicon: Lexicon = field(default_factory=package_lexicon)
+    siblings: tuple[tuple[str, frozenset[str]], ...] = ()
 
 
 @dataclass(frozen=True)
