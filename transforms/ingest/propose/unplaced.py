@@ -12,6 +12,8 @@ MIN_FACTOR = 0.9
 JOIN = " + "
 """Sign between the columns of an answer that are read together, such as left and right."""
 MAX_ID_LETTERS, MAX_ID_WORDS = 24, 3
+MAX_OFFERED = 40
+"""Most columns that are offered at once."""
 TEXTS = {"generation", "cleaning_elements", "boundary"}
 
 
@@ -40,7 +42,9 @@ def sources_of(answer: str, columns: dict[str, ColumnProfile]) -> tuple[str, ...
 
 
 def ask_unplaced(table: SourceTable, asker: Asker, proposals: list[Proposal], columns: dict[str, list[str]]) -> None:
-    """Add a question about each unread column that a missing table column could be; ignoring it is the guess.
+    """Add questions about the unread columns that a missing table column could be; ignoring is the guess.
+
+    Of many columns, those are asked about whose words are those of a table column, or that could be the fewest.
 
     Args:
         table: the table.
@@ -51,6 +55,7 @@ def ask_unplaced(table: SourceTable, asker: Asker, proposals: list[Proposal], co
     first = proposals[0]
     placed = {(p.kind, c.column) for p in proposals for c in p.columns}
     missing = [(kind, c) for kind, own in columns.items() for c in own if (kind, c) not in placed]
+    ranked: list[tuple[tuple[bool, int], MappingQuestion]] = []
     for source in twins_joined(table, first.unread):
         shown = source.split(JOIN)[0] if source not in table.profiles else source
         choices = _possible(table, shown, missing)
@@ -59,7 +64,10 @@ def ask_unplaced(table: SourceTable, asker: Asker, proposals: list[Proposal], co
             continue
         why = reason("ask_unplaced", source=source, examples=table.profiles[shown].examples, ignore=IGNORE)
         question = MappingQuestion(asker.full_key(key), why, (*choices, IGNORE), IGNORE, table.profiles[shown].examples)
-        first.optional.append(question)
+        is_named = _words_shared(choices[0], table.name_of(shown)) > 0
+        ranked.append(((not is_named, len(choices)), question))
+    likely = sorted(rank for rank, _ in ranked)[:MAX_OFFERED]
+    first.optional = [q for rank, q in ranked if rank <= likely[-1]][:MAX_OFFERED]
 
 
 def _possible(table: SourceTable, source: str, missing: list[tuple[str, str]]) -> list[str]:

@@ -8,6 +8,7 @@ import pytest
 from tests.support.exports import ROWS, column, proposal, proposals, sources, write_export
 from transforms.ingest.propose.proposal import IGNORE, READ, SURE
 from transforms.ingest.propose.totals import without_totals
+from transforms.ingest.propose.unplaced import MAX_OFFERED
 
 DIRT: dict[str, Any] = {"read.Wobble": "dirt_tare_pct"}
 HEADER = "Ticket;Weighed;Field;Factory;Net t"
@@ -107,3 +108,14 @@ def test_nothing_is_certain_while_the_kind_of_rows_is_asked(tmp_path):
     assert [q.key for q in open_kind.questions if q.key == "kind"] == ["kind"]
     assert all(c.confidence < SURE for c in open_kind.columns)
     assert any(c.confidence >= SURE for c in proposal(path, kind="root_check").columns)
+
+
+def test_of_very_many_columns_the_likeliest_are_offered(tmp_path):
+    names = [f"wo{i}" for i in range(80)]
+    header = ",".join(["machine,timestamp", *names, "depth of the wobble"])
+    rows = [",".join([f"M1,2025-10-01T08:00:{i:02d}Z", *(f"{n % 7}.{i % 9}" for n in range(81))]) for i in ROWS]
+    path = write_export(tmp_path / "log.csv", header, rows)
+    found = offered(path, kind="telemetry")
+    assert len(found) == MAX_OFFERED
+    placed = {c for c, s in sources(proposal(path, kind="telemetry")).items() if s == ["depth of the wobble"]}
+    assert placed or "depth of the wobble" in found
