@@ -176,7 +176,7 @@ def _pile_table(lying: pl.DataFrame, shown: DisplayUnits) -> ConsoleTable:
             plain(say("Factory"), "site_id"),
             plain(say("Shift"), "shift_date"),
             plain(say("Age, days"), "age_days"),
-            Column(say("Clean beet, {t}", t=tonne), mass("clean_t", 0)),
+            Column(say("Beet without soil, {t}", t=tonne), mass("soil_free_t", 0)),
             figure(say("Dirt, %"), "dirt_tare_pct", 1),
             figure(say("Tops, %"), "top_tare_pct", 1),
             Column(say("Roots, {unit}", unit=degree), temperature),

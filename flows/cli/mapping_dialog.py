@@ -1,8 +1,11 @@
 """Dialogue of the command `map`: propose the mappings for an export, ask questions, show ten rows, save."""
 
 import json
+import re
 import sys
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,6 +17,7 @@ from flows.cli.mapping_questions import (
     ask_all,
     ask_unplaced,
     open_questions,
+    optional_questions,
     parse_answers,
     question_row,
     unplaced_columns,
@@ -40,6 +44,8 @@ from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 
 PREVIEW_ROWS = 10
+MAX_SIBLINGS = 3
+"""Most files of like names whose columns are compared with those of the file."""
 Result = TypeVar("Result")
 
 
@@ -56,24 +62,23 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     answers = parse_answers(answer)
     is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
     console = Console(stderr=True) if as_json else prose_console()
-    context = proposal_context(workspace)
+    context = replace(proposal_context(workspace), siblings=_siblings(file))
     proposals = _proposed(file, context, answers)
-    is_offered = False
+    is_offered = not sys.stdin.isatty()
     while is_interactive:
         questions = open_questions(proposals)
-        if not questions and (is_offered or not sys.stdin.isatty()):
+        # Columns that are not placed may be what an alternative lacks.
+        lacks_one = any(q.why.code == "ask_one_of" for q in questions)
+        if not questions and is_offered:
             break
         print_proposal(console, proposals, season)
-        if questions:
+        if questions and (is_offered or not lacks_one):
             answers |= ask_all(console, questions, season.catalogue)
         else:
             is_offered = True
-            placed = ask_unplaced(console, proposals)
-            if not placed:
-                break
-            answers |= placed
+            answers |= ask_unplaced(console, proposals, season.catalogue)
         proposals = _proposed(file, context, answers)
-    if not is_offered:
+    if not is_interactive or not sys.stdin.isatty():
         print_proposal(console, proposals, season)
     _save(workspace, file, proposals, name, console, as_json=as_json)
 
@@ -83,6 +88,19 @@ def proposal_context(workspace: Workspace) -> ProposalContext:
     extra = read_lexicon(workspace.root)
     season = workspace.season
     return ProposalContext(season.catalogue, season.time_zone, _known_ids(workspace), build_lexicon(extra))
+
+
+def _siblings(file: Path) -> tuple[tuple[str, frozenset[str]], ...]:
+    """Return (name, columns) of some files beside a file whose names differ from its own in numbers alone."""
+    if file.is_dir():
+        return ()
+    alike = re.sub(r"\d+", "#", file.name)
+    found = [p for p in file.parent.glob(f"*{file.suffix}") if p != file and re.sub(r"\d+", "#", p.name) == alike]
+    out = []
+    for path in sorted(found)[:MAX_SIBLINGS]:
+        with suppress(SourceFileError, ReaderFailureError):
+            out.append((path.name, frozenset(c for t in run_isolated(sniff, path) for c in t.columns)))
+    return tuple(out)
 
 
 def _known_ids(workspace: Workspace) -> dict[str, frozenset[str]]:
@@ -152,6 +170,7 @@ def _report_open_questions(
             "proposal": texts[0],
             "proposals": texts,
             "unplaced": unplaced_columns(proposals),
+            "optional": [question_row(q, catalogue) for q in optional_questions(proposals)],
         }
         typer.echo(json.dumps(result))
     for question in questions:
@@ -186,7 +205,7 @@ def _save(
         )
         previews.append(MappingPreview(proposal, target, rows, rejected, examined))
     if as_json:
-        typer.echo(json.dumps(_result(previews), default=str))
+        typer.echo(json.dumps(_result(previews, catalogue), default=str))
     else:
         for preview in previews:
             show(*preview_tables(preview, workspace.season))
@@ -199,7 +218,7 @@ def _save(
     _write(workspace, [p for p in previews if p.rows.height], file, console, as_json=as_json)
 
 
-def _result(previews: list[MappingPreview]) -> dict[str, Any]:
+def _result(previews: list[MappingPreview], catalogue: Catalogue) -> dict[str, Any]:
     """Return the JSON result: the first mapping, and all of them."""
     mappings = [
         {
@@ -211,7 +230,9 @@ def _result(previews: list[MappingPreview]) -> dict[str, Any]:
         }
         for p in previews
     ]
-    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns([p.proposal for p in previews])}
+    proposals = [p.proposal for p in previews]
+    optional = [question_row(q, catalogue) for q in optional_questions(proposals)]
+    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns(proposals), "optional": optional}
 
 
 def _write(

@@ -12,7 +12,7 @@ from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import WorkspaceError
-from transforms.ingest.propose.proposal import MappingQuestion, Proposal
+from transforms.ingest.propose.proposal import READ, MappingQuestion, Proposal
 
 ACCEPT_ALL = "."
 """Answer that accepts the guesses of all further questions."""
@@ -27,7 +27,8 @@ def parse_answers(given: list[str]) -> dict[str, str]:
     """
     out = {}
     for text in given:
-        key, sign, value = text.partition("=")
+        # A column of the file may contain an equals sign, the answer about it does not.
+        key, sign, value = text.rpartition("=") if text.startswith(READ) or f":{READ}" in text else text.partition("=")
         if not sign:
             raise WorkspaceError(
                 "the answer '{answer}' has no value", where="--answer", remedy="write it as KEY=VALUE", answer=text
@@ -98,27 +99,44 @@ def _chosen(answer: str, question: MappingQuestion) -> str:
     return question.choices[int(answer) - 1] if is_place else answer
 
 
-def ask_unplaced(console: Console, proposals: list[Proposal]) -> dict[str, str]:
-    """Offer to ignore the columns that no table column uses; return answers that place some of them."""
+def ask_unplaced(console: Console, proposals: list[Proposal], catalogue: Catalogue) -> dict[str, str]:
+    """Offer the columns that could be a missing value, on one page; ignoring them is the guess.
+
+    Args:
+        console: where to print.
+        proposals: the proposals for a file.
+        catalogue: the machine settings of the workspace, for their names.
+    """
+    questions = optional_questions(proposals)
     unplaced = unplaced_columns(proposals)
     if not unplaced:
         return {}
     console.print()
     print_line(console, say("Not placed: {columns}", columns=", ".join(unplaced)))
+    if not questions:
+        return {}
     print_line(
-        console, say("Enter ignores them. To read one, answer as in {example}.", example=f"tank_t={unplaced[0]}")
+        console,
+        say("Enter ignores a column, '{all}' all further ones; else type what it is.", all=ACCEPT_ALL),
     )
     answers: dict[str, str] = {}
-    while True:
-        console.print(line_of("unplaced: "), end="", soft_wrap=True, highlight=False)
+    for question in questions:
+        console.print()
+        print_line(console, format_reason(question.why, catalogue))
+        print_line(console, "  " + _shown_choices(question))
         try:
-            text = input().strip()
-        except EOFError:
-            return answers
-        column, sign, source = text.partition("=")
-        if not sign:
-            return answers
-        answers[column.strip()] = source.strip()
+            answer = _chosen(read_answer(console, question.key, question.guess), question)
+        except typer.Abort:
+            break
+        if answer == ACCEPT_ALL:
+            break
+        answers[question.key] = answer
+    return {**{q.key: q.guess for q in questions}, **answers}
+
+
+def optional_questions(proposals: list[Proposal]) -> list[MappingQuestion]:
+    """Return the questions about columns that are not placed, each once."""
+    return list({q.key: q for p in proposals for q in p.optional}.values())
 
 
 def unplaced_columns(proposals: list[Proposal]) -> list[str]:

@@ -1,4 +1,4 @@
-"""Beet piles: clean beet received by shift and site, and the expected sugar loss per tonne."""
+"""Beet piles: beet without soil received by shift and site, and the expected sugar loss per tonne."""
 
 import altair as alt
 import polars as pl
@@ -29,13 +29,13 @@ def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
                 alt.Tooltip("site_id:N", title=title),
                 alt.Tooltip("shift_date:T", title=say("shift"), format=chart_day()),
                 alt.Tooltip("loss:Q", title=loss_title, format=".2f"),
-                alt.Tooltip("clean:Q", title=say("clean beet"), format=",.0f"),
+                alt.Tooltip("clean:Q", title=say("beet without soil"), format=",.0f"),
             ],
         )
     )
     dash = alt.StrokeDash("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINE_DASHES))
     line = base.mark_line(strokeWidth=2).encode(strokeDash=dash)
-    size = alt.Size("clean:Q", title=say("clean beet"), legend=None)
+    size = alt.Size("clean:Q", title=say("beet without soil"), legend=None)
     dot = base.mark_point(filled=True, opacity=0.9).encode(size=size)
     chart = alt.layer(line, dot).add_params(only).properties(width="container", height=200)
     return finish(chart, say("Expected sugar loss per tonne of each pile, by shift and factory."), rows=records(piles))

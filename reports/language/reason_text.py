@@ -37,6 +37,7 @@ STORED_COLUMN_CODES = {
     "ask_flag",
     "ask_full_scale",
     "ask_match",
+    "ask_ratio",
     "ask_unit_mismatch",
     "below_minimum",
     "column_empty",

@@ -207,7 +207,7 @@ def savings_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
         word=say(
             "likely {span}; about {per_t} {unit}",
             span=money_range(r["lo95"], r["hi95"]),
-            per_t=plain_money(r["saved"] / r["clean_t"] * shown.per_tonne) if r["clean_t"] else NO_VALUE,
+            per_t=plain_money(r["saved"] / r["soil_free_t"] * shown.per_tonne) if r["soil_free_t"] else NO_VALUE,
             unit=shown.money_per_t,
         ),
         tone="better" if r["lo95"] > 0 else "plain",
@@ -215,7 +215,7 @@ def savings_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
     promise = say(
         "A scenario, not a promise: in simulated seasons, 88 % of such savings were realised. It covers {share} of the "
         "clean beet lifted.",
-        share=share_words(r["clean_t"], data.lifted_t),
+        share=share_words(r["soil_free_t"], data.lifted_t),
     )
     link = (say("Savings by conditions"), "season-appendix.html#worth")
     return Section("savings", title, (*earlier, Tiles((tile,)), Prose(promise, link)))

@@ -102,14 +102,14 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     Args:
         worth: `guide_worth`.
         classes: `guide_class`.
-        lifted_t: clean beet lifted this season, in known and unknown conditions.
+        lifted_t: beet without soil lifted this season, in known and unknown conditions.
         shown: units and currency.
     """
     total = worth.filter(pl.col("generation").is_null())
     if not total.height:
         return say("The guide's savings cannot be estimated yet: no class of conditions has enough loads.")
     r = total.row(0, named=True)
-    per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NO_VALUE
+    per_t = number(r["saved"] / r["soil_free_t"] * shown.per_tonne, 2) if r["soil_free_t"] else NO_VALUE
     saving = say(
         "At the guide's settings instead of the usual ones, the season would have cost {saved} less ({span}), {per_t} "
         "{unit}; the guide covers {share} of the clean beet lifted.",
@@ -117,7 +117,7 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
         span=money_range(r["lo95"], r["hi95"]),
         per_t=per_t,
         unit=shown.money_per_t,
-        share=share_words(r["clean_t"], lifted_t),
+        share=share_words(r["soil_free_t"], lifted_t),
     )
     return saving + _without_guide(classes)
 
@@ -150,13 +150,13 @@ def worth_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
         say("savings by type and conditions"),
         (
             Column(say("Type and conditions"), lambda r: text_cell(r["label"])),
-            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: number_cell(r["clean_t"] * t, 0)),
+            Column(say("Beet without soil, {t}", t=shown.sign("t")), lambda r: number_cell(r["soil_free_t"] * t, 0)),
             Column(
                 say("Saved, {unit}", unit=shown.currency), lambda r: number_cell(r["saved"], 0, r["lo95"], r["hi95"])
             ),
             Column(
                 say("Saved, {unit}", unit=shown.money_per_t),
-                lambda r: number_cell(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
+                lambda r: number_cell(r["saved"] / r["soil_free_t"] * shown.per_tonne if r["soil_free_t"] else None, 2),
             ),
         ),
         classes.with_columns(pl.Series("label", names)).iter_rows(named=True),
@@ -189,12 +189,12 @@ def pile_finding(piles: pl.DataFrame, shown: DisplayUnits) -> str:
         return say("No pile is left: all have been stored for their planned days.")
     first = lying.sort("slice_order").row(0, named=True)
     return say_n(
-        "{n} pile in storage, {clean} of clean beet; expected sugar loss over its planned days, not measured: about "
-        "{sugar}. Slice first: {site}, {day}.",
-        "{n} piles in storage, {clean} of clean beet; expected sugar loss over their planned days, not measured: about "
-        "{sugar}. Slice first: {site}, {day}.",
+        "{n} pile in storage, {clean} of beet without soil; expected sugar loss over its planned days, not measured: "
+        "about {sugar}. Slice first: {site}, {day}.",
+        "{n} piles in storage, {clean} of beet without soil; expected sugar loss over their planned days, not measured"
+        ": about {sugar}. Slice first: {site}, {day}.",
         lying.height,
-        clean=mass_words(float(lying["clean_t"].sum()), shown),
+        clean=mass_words(float(lying["soil_free_t"].sum()), shown),
         sugar=mass_words(float(lying["sugar_loss_t"].sum()), shown, 2),
         site=first["site_id"],
         day=shown.day(first["shift_date"]),
@@ -213,7 +213,7 @@ def pile_section(piles: pl.DataFrame, shown: DisplayUnits) -> Section:
         "site_id",
         "lies",
         (pl.col("loss_kg_per_t") * per).alias("loss"),
-        (pl.col("clean_t") * t).alias("clean"),
+        (pl.col("soil_free_t") * t).alias("clean"),
     )
     shown_rows = piles.sort("slice_order").head(MAX_PILES)
     table = build_table(
@@ -225,7 +225,7 @@ def pile_section(piles: pl.DataFrame, shown: DisplayUnits) -> Section:
             Column(say("Shift"), lambda r: text_cell(shown.day(r["shift_date"])), numeric=False),
             Column(say("Age, days"), lambda r: number_cell(r["age_days"], 0)),
             Column(say("n loads"), lambda r: number_cell(r["loads"], 0)),
-            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: number_cell(r["clean_t"] * t, 0)),
+            Column(say("Beet without soil, {t}", t=shown.sign("t")), lambda r: number_cell(r["soil_free_t"] * t, 0)),
             Column(say("Dirt, %"), lambda r: number_cell(r["dirt_tare_pct"])),
             Column(
                 say("Roots, {unit}", unit=shown.sign("degC")),
@@ -242,7 +242,7 @@ def pile_section(piles: pl.DataFrame, shown: DisplayUnits) -> Section:
         marks=lambda r: {"site": r["site_id"]} if r["site_id"] else {},
     )
     reading = say(
-        "Each dot is a pile (a shift at a factory); its size shows the clean beet in it. Root temperature and "
+        "Each dot is a pile (a shift at a factory); its size shows the beet without soil in it. Root temperature and "
         "damage are approximated by the air temperature of the day before and the machine's dig-behind plots."
     )
     chart = pile_bars(drawn, say("expected sugar loss, {unit}", unit=unit))

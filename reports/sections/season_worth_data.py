@@ -17,7 +17,7 @@ class SeasonGuideData:
         classes: rows of `guide_class`.
         moves: moves of the guide from the usual value, rows of `guide_move`.
         worth: savings by type and conditions, and in total, rows of `guide_worth`.
-        lifted_t: clean beet lifted this season, in known and unknown conditions.
+        lifted_t: beet without soil lifted this season, in known and unknown conditions.
         status: state of the guide compared with the last fit.
     """
 
@@ -36,6 +36,6 @@ def load_season_guide(warehouse: Warehouse) -> SeasonGuideData:
         classes=warehouse.table("guide_class"),
         moves=warehouse.query("guide_move"),
         worth=warehouse.table("guide_worth"),
-        lifted_t=float(warehouse.query("class_tonnes")["clean_t"].sum()),
+        lifted_t=float(warehouse.query("class_tonnes")["soil_free_t"].sum()),
         status=product_status(warehouse, GUIDE),
     )

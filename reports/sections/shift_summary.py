@@ -129,7 +129,7 @@ def fleet_levels(outcomes: pl.DataFrame) -> FleetLevels:
         return float(np.average(known[before], weights=weights)), float(np.average(known[after], weights=weights))
 
     return FleetLevels(
-        mean("dirt_before_pct", "dirt_after_pct", "clean_t"),
+        mean("dirt_before_pct", "dirt_after_pct", "soil_free_t"),
         mean("root_loss_before_t_ha", "root_loss_after_t_ha", "lifted_ha"),
     )
 
@@ -265,7 +265,7 @@ def unchanged_words(data: ShiftSummaryData) -> str:
 
 def sensitivity_of(data: ShiftSummaryData, season: Season) -> PriceSensitivity | None:
     """Return how the ranking depends on assumed prices."""
-    mass = {m: t for m, t in data.outcomes.select("machine_id", "clean_t").iter_rows() if t is not None}
+    mass = {m: t for m, t in data.outcomes.select("machine_id", "soil_free_t").iter_rows() if t is not None}
     return price_sensitivity(data.advice, mass, season.prices, season.assumed)
 
 

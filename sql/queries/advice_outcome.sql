@@ -1,4 +1,4 @@
--- A row is a machine with advice: its verdict, dirt and root loss before its first move and after its last, the clean
+-- A row is a machine with advice: its verdict, dirt and root loss before its first move and after its last, the soil-free
 -- mass and area that it lifted in the last shift (null if none), and the gain of its moves in such a shift.
 -- Key: machine_id. Reads advice, load_fact, field. Parameter: shift_date (of the last shift).
 with machine as (
@@ -19,14 +19,14 @@ with machine as (
 
 lifted as (
     select f.machine_id,
-        sum(f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
+        sum(f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as soil_free_t
     from load_fact as f
     where f.shift_date = $shift_date
     group by f.machine_id
 )
 
-select m.*, l.clean_t, l.clean_t / d.yield_t_ha as lifted_ha, m.gain_per_t * l.clean_t as gain_per_shift,
-    m.gain_lo95 * l.clean_t as shift_lo95, m.gain_hi95 * l.clean_t as shift_hi95
+select m.*, l.soil_free_t, l.soil_free_t / d.yield_t_ha as lifted_ha, m.gain_per_t * l.soil_free_t as gain_per_shift,
+    m.gain_lo95 * l.soil_free_t as shift_lo95, m.gain_hi95 * l.soil_free_t as shift_hi95
 from machine as m
 left join lifted as l using (machine_id)
 left join "field" as d using (field_id)

@@ -4,7 +4,7 @@
 -- Parameter: shift_date (of the last shift).
 with lifted as (
     select f.machine_id, f.shift_date, c.wetness_class, c.soil_class,
-        f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as clean_t
+        f.delivered_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as soil_free_t
     from load_fact as f
     left join load_class as c using (load_id)
 ),
@@ -22,14 +22,14 @@ total as (
 
 worked as (
     select t.machine_id,
-        sum(l.clean_t) filter (where l.shift_date = $shift_date) as shift_t,
-        sum(l.clean_t) filter (where t.wetness_class = l.wetness_class and t.soil_class = l.soil_class) as such_t
+        sum(l.soil_free_t) filter (where l.shift_date = $shift_date) as shift_t,
+        sum(l.soil_free_t) filter (where t.wetness_class = l.wetness_class and t.soil_class = l.soil_class) as such_t
     from total as t
     left join lifted as l using (machine_id)
     group by t.machine_id
 )
 
-select t.machine_id, t.gain_per_t, t.lo95, t.hi95, w.shift_t as clean_t, t.gain_per_t * w.shift_t as gain_per_shift,
+select t.machine_id, t.gain_per_t, t.lo95, t.hi95, w.shift_t as soil_free_t, t.gain_per_t * w.shift_t as gain_per_shift,
     t.lo95 * w.shift_t as shift_lo95, t.hi95 * w.shift_t as shift_hi95,
     t.gain_per_t * f.yield_t_ha as gain_per_ha, t.lo95 * f.yield_t_ha as ha_lo95, t.hi95 * f.yield_t_ha as ha_hi95,
     w.such_t, t.gain_per_t * w.such_t as gain_per_season, t.lo95 * w.such_t as season_lo95,

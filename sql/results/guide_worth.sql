@@ -5,7 +5,7 @@ create table if not exists guide_worth (
     generation varchar,
     wetness_class varchar,
     soil_class varchar,
-    clean_t double not null,
+    soil_free_t double not null,
     saved double not null,
     lo95 double not null,
     hi95 double not null

@@ -7,7 +7,7 @@ create table if not exists storability (
     root_temp_c double not null,
     dirt_tare_pct double not null,
     top_tare_pct double,
-    clean_t double not null,
+    soil_free_t double not null,
     damaged_pct double not null,
     loss_kg_per_t double not null,
     loss_now_kg_per_t_day double not null,

@@ -16,6 +16,7 @@ from tests.validation.dialects.write_files import write_office
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace
 from transforms.contracts.source_tables import CONTRACTS
+from transforms.ingest.propose.table import ProposalContext
 
 SEEDS = (17, 6, 11)
 """Offices that write in German, Spanish and French."""
@@ -40,7 +41,7 @@ class Mapped:
 def answered(office: Office, at: int, path: Path, catalogue: Catalogue) -> list[str]:
     """Return the options of `map` with the answers of a person who knows the file."""
     file = office.files[at]
-    dialogue, score = Dialogue(file, path, catalogue, office.zone), FileScore(file.name, file.kinds())
+    dialogue, score = Dialogue(file, path, ProposalContext(catalogue, office.zone)), FileScore(file.name, file.kinds())
     answer_all(dialogue, dialogue.propose({}), score)
     return [word for key, value in score.answers.items() for word in ("--answer", f"{key}={value}")]
 

@@ -49,10 +49,22 @@ def test_a_full_stop_accepts_all_further_guesses_but_units_are_still_asked_for(m
     assert answers == {"kind": "load", "time_zone": "Europe/Berlin", "plot_m2.unit": "are"}
 
 
-def test_columns_that_are_not_placed_are_ignored_unless_a_person_places_them(monkeypatch):
-    proposal = Proposal("load", {}, unread=["Wobble", "Plate"])
-    assert ask_unplaced(typed(monkeypatch, ""), [proposal]) == {}
-    assert ask_unplaced(typed(monkeypatch, "clean_t=Wobble", ""), [proposal]) == {"clean_t": "Wobble"}
+def test_columns_that_are_not_placed_are_ignored_unless_a_person_places_them(monkeypatch, catalogue):
+    def offered(source: str) -> MappingQuestion:
+        why = reason("ask_unplaced", source=source, examples="1, 2", ignore="ignore")
+        return MappingQuestion(f"read.{source}", why, ("clean_t", "delivered_t", "ignore"), "ignore")
+
+    plain = Proposal("load", {}, unread=["Plate"])
+    assert ask_unplaced(typed(monkeypatch), [plain], catalogue) == {}
+    proposal = Proposal("load", {}, optional=[offered("Wobble"), offered("Plate"), offered("c")], unread=["Wobble"])
+    ignored = {"read.Wobble": "ignore", "read.Plate": "ignore", "read.c": "ignore"}
+    assert ask_unplaced(typed(monkeypatch, "", "", ""), [proposal], catalogue) == ignored
+    assert ask_unplaced(typed(monkeypatch, "1", "."), [proposal], catalogue) == {**ignored, "read.Wobble": "clean_t"}
+    assert ask_unplaced(typed(monkeypatch, "delivered_t"), [proposal], catalogue)["read.Wobble"] == "delivered_t"
+
+
+def test_an_answer_about_a_column_may_contain_an_equals_sign():
+    assert parse_answers(["read.a=b=clean_t", "delivered_t=a=b"]) == {"read.a=b": "clean_t", "delivered_t": "a=b"}
 
 
 def test_a_question_of_two_mappings_is_asked_once():

@@ -2,7 +2,8 @@
 
     python tests/validation/dialect_mapping.py                 offices 1 to 20, onto the page
     python tests/validation/dialect_mapping.py --offices 3 7   only these, printed with each trouble
-    python tests/validation/dialect_mapping.py --set-aside     offices 21 to 40, once, when nothing is tuned any more
+    python tests/validation/dialect_mapping.py --set-aside     offices 21 to 40
+    python tests/validation/dialect_mapping.py --masked        all 40 offices, a part of the vocabulary taken out
     python -m tests.validation.dialect_mapping --second-set-aside   offices 41 to 60, once, after that
 
 Offices 21 to 40 use words, patterns of headers and time formats that offices 1 to 20 never use; offices 41 to 60 use
@@ -12,6 +13,8 @@ words and habits that neither group has, chosen after the first two groups were 
 import argparse
 import tempfile
 from collections import Counter
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
@@ -25,23 +28,36 @@ from tests.validation.dialects.interview import (
     FileScore,
     interview,
 )
+from tests.validation.dialects.masked_words import masked_lexicon
 from tests.validation.dialects.office import FIRST_SECOND_SET_ASIDE, FIRST_SET_ASIDE, draw_office
 from tests.validation.dialects.write_files import write_office
 from tests.validation.processes import processes
 from transforms.config.settings_catalogue import load_catalogue
+from transforms.ingest.propose.lexicon import package_lexicon
+from transforms.ingest.propose.table import ProposalContext
 
 OFFICES = range(1, FIRST_SET_ASIDE)
 SET_ASIDE = range(FIRST_SET_ASIDE, FIRST_SECOND_SET_ASIDE)
 SECOND_SET_ASIDE = range(FIRST_SECOND_SET_ASIDE, FIRST_SECOND_SET_ASIDE + 20)
+MASKED_SHARES = (0.3, 0.4, 0.5)
+BINS = (0.0, 0.6, 0.75, 0.85, 0.95, 1.01)
+"""Bounds of classes of confidence."""
 
 
-def scores_of(seed: int) -> list[FileScore]:
-    """Return the scores of all files of an office."""
-    office, catalogue = draw_office(seed), load_catalogue()
+def scores_of(seed: int, masked: float = 0.0) -> list[FileScore]:
+    """Return the scores of all files of an office.
+
+    Args:
+        seed: seed of the office.
+        masked: share of the words that the program does not know.
+    """
+    office = draw_office(seed)
+    lexicon = masked_lexicon(seed, masked) if masked else package_lexicon()
+    context = ProposalContext(load_catalogue(), office.zone, lexicon=lexicon)
     with tempfile.TemporaryDirectory() as folder:
         paths = write_office(office, Path(folder))
         pairs = zip(office.files, paths, strict=True)
-        return [interview(file, path, catalogue, office.zone, seed) for file, path in pairs]
+        return [interview(file, path, context, seed) for file, path in pairs]
 
 
 def summary(scores: list[FileScore]) -> list[list[str]]:
@@ -49,7 +65,7 @@ def summary(scores: list[FileScore]) -> list[list[str]]:
     outcomes = Counter(outcome for s in scores for _, outcome in s.outcomes)
     columns, files = outcomes.total(), len(scores)
     spurious = sum(len(s.spurious) for s in scores)
-    sure = [right for s in scores for right in s.sure]
+    sure = [right for s in scores for _, right in s.sure()]
     questions = sum(len(s.asked) for s in scores)
 
     def share(n: int, of: int) -> str:
@@ -67,6 +83,7 @@ def summary(scores: list[FileScore]) -> list[list[str]]:
         ["files", str(files)],
         ["files of wrong kind without asking", share(sum(s.is_wrong_kind for s in scores), files)],
         ["questions per file", f"{questions / max(1, files):.1f}"],
+        ["columns offered as not placed, per file", f"{sum(len(s.offered) for s in scores) / max(1, files):.1f}"],
         ["questions that the truth cannot answer", str(sum(len(s.unanswerable) for s in scores))],
         ["mappings saved", share(sum(s.is_saved for s in scores), files)],
         ["files whose accepted rows equal the truth", share(sum(not s.trouble for s in scores), files)],
@@ -101,9 +118,37 @@ def print_troubles(scores: list[FileScore]) -> None:
             ("spurious", s.spurious),
             ("asked", s.asked),
             ("no answer", s.unanswerable),
+            ("wrong at 95 % or more", [name for name, right in s.sure() if not right]),
         ):
             if items:
                 print(f"    {label}: {', '.join(items)}")
+
+
+def measure_masked() -> list[str]:
+    """Measure all offices with a part of the vocabulary taken out, and return the figures as Markdown."""
+    lines: list[str] = []
+    with processes() as pool:
+        found = {m: list(pool.map(partial(scores_of, masked=m), [*OFFICES, *SET_ASIDE])) for m in MASKED_SHARES}
+    scores = {m: [s for office in offices for s in office] for m, offices in found.items()}
+    tables = [summary(own) for own in scores.values()]
+    rows = [[rows[0][0], *(row[1] for row in rows)] for rows in zip(*tables, strict=True)]
+    rows.append(["lowest share of these right in a language", *(f"{_worst(o):.1f} %" for o in found.values())])
+    lines += markdown_table(["figure", *(f"{m:.0%} of the words unknown" for m in MASKED_SHARES)], rows)
+    proposed = [p for own in scores.values() for s in own for p in s.proposed]
+    bins = []
+    for low, high in pairwise(BINS):
+        right = [r for _, confidence, r in proposed if low <= confidence < high]
+        share = f"{100 * sum(right) / max(1, len(right)):.1f} %"
+        bins.append([f"{100 * low:.0f} to {min(100 * high, 100):.0f} %", str(len(right)), share])
+    return [*lines, "", *markdown_table(["stated confidence", "proposals", "right"], bins)]
+
+
+def _worst(offices: list[list[FileScore]]) -> float:
+    """Return the lowest share of sure proposals that are right, by language, in percent."""
+    right: dict[str, list[bool]] = {}
+    for seed, scores in zip([*OFFICES, *SET_ASIDE], offices, strict=True):
+        right.setdefault(draw_office(seed).language, []).extend(r for s in scores for _, r in s.sure())
+    return min(100 * sum(r) / max(1, len(r)) for r in right.values())
 
 
 def measure(seeds: range | list[int]) -> tuple[list[FileScore], list[str]]:
@@ -120,17 +165,20 @@ def measure(seeds: range | list[int]) -> tuple[list[FileScore], list[str]]:
 def main() -> None:
     """Read the command line and measure."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--offices", type=int, nargs="+", help="seeds below 21; prints each trouble, writes nothing")
+    parser.add_argument("--offices", type=int, nargs="+", help="seeds up to 40; prints each trouble, writes nothing")
     aside = parser.add_mutually_exclusive_group()
-    aside.add_argument("--set-aside", action="store_true", help="measure the offices that nobody tunes to")
+    aside.add_argument("--set-aside", action="store_true", help="measure offices 21 to 40")
+    aside.add_argument("--masked", action="store_true", help="measure offices 1 to 40 with unknown words")
     aside.add_argument("--second-set-aside", action="store_true", help="measure those with words of their own")
     given = parser.parse_args()
     if given.offices:
-        if max(given.offices) >= FIRST_SET_ASIDE:
-            parser.error("offices from 21 on are set aside; measure them with --set-aside or --second-set-aside")
+        if max(given.offices) >= SET_ASIDE.stop:
+            parser.error("offices from 41 on are set aside; measure them with --second-set-aside")
         scores, lines = measure(given.offices)
         print(*lines, sep="\n")
         print_troubles(scores)
+    elif given.masked:
+        write_figures(VALIDATION, "offices with unknown words", measure_masked(), "40 offices")
     elif given.set_aside:
         write_figures(VALIDATION, "offices set aside", measure(SET_ASIDE)[1], f"{len(SET_ASIDE)} offices")
     elif given.second_set_aside:

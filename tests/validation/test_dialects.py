@@ -22,6 +22,7 @@ from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.ingest.propose.proposal import MappingQuestion
 from transforms.ingest.propose.sniff import FormatGuess
+from transforms.ingest.propose.table import ProposalContext
 
 
 def unreadable(seed: int, folder: Path, catalogue: Catalogue) -> dict[str, str]:
@@ -86,7 +87,7 @@ def test_proposals_of_two_offices_are_mostly_right(tmp_path, catalogue, seed):
     office = draw_office(seed)
     paths = write_office(office, tmp_path)
     kept = [i for i, f in enumerate(office.files) if set(f.kinds()) & {"load", "field", "weather_day"}]
-    scores = [interview(office.files[i], paths[i], catalogue, office.zone, seed) for i in kept]
+    scores = [interview(office.files[i], paths[i], ProposalContext(catalogue, office.zone), seed) for i in kept]
     outcomes = [outcome for s in scores for _, outcome in s.outcomes]
     right = [o for o in outcomes if o in {RIGHT, RIGHT_ASKED}]
     assert len(right) >= 0.6 * len(outcomes)

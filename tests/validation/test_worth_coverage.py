@@ -39,7 +39,7 @@ def one_season(seed: int) -> tuple[float, float, float, float]:
     assert set(fits) == {DIRT, ROOT_LOSS}
     spread = {r: shrinkage(f) for r, f in fits.items()}
     cells = [("one", w, s, TONNES) for w in ("dry", "moist", "wet") for s in ("light", "medium", "heavy")]
-    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
+    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "soil_free_t"], orient="row")
     pairs = {r: pair_effects(f, 30) for r, f in fits.items()}
     guide = setting_guide(fits, spread, pairs, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
     truth = 0.0

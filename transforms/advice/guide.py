@@ -66,7 +66,7 @@ def setting_guide(
     catalogue: Catalogue,
     prices: Prices,
     min_loads: int,
-    clean_t: pl.DataFrame,
+    soil_free_t: pl.DataFrame,
     rng: np.random.Generator,
 ) -> Guide:
     """Return the guide of every generation and class of conditions.
@@ -79,7 +79,7 @@ def setting_guide(
         catalogue: the settings known.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads on which a class may rest.
-        clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
+        soil_free_t: `generation, wetness_class, soil_class, soil_free_t` of the season; delivered beet without soil, t.
         rng: random generator.
     """
     dirt = fits[DIRT]
@@ -113,7 +113,7 @@ def setting_guide(
         pl.DataFrame(rows, schema=GUIDE_SCHEMA),
         pl.DataFrame(cells, schema=GUIDE_CLASS_SCHEMA),
         pl.DataFrame(curves, schema=GUIDE_CURVE_SCHEMA),
-        guide_worth(moves, fits, shrink, clean_t, prices, DRAWS, rng),
+        guide_worth(moves, fits, shrink, soil_free_t, prices, DRAWS, rng),
     )
 
 

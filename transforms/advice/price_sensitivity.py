@@ -69,13 +69,13 @@ def _price_of(cause: str, prices: Prices) -> float:
 
 
 def price_sensitivity(
-    advice: pl.DataFrame, clean_t: dict[str, float], prices: Prices, assumed: tuple[str, ...]
+    advice: pl.DataFrame, soil_free_t: dict[str, float], prices: Prices, assumed: tuple[str, ...]
 ) -> PriceSensitivity | None:
     """Return how the ranking of machines and the first move depend on assumed prices.
 
     Args:
         advice: rows of `advice`.
-        clean_t: machine -> clean beet lifted in a shift, t; machines without it are ranked last.
+        soil_free_t: machine -> clean beet lifted in a shift (without soil), t; machines without it are ranked last.
         prices: prices used for the advice.
         assumed: names of the prices that are defaults.
 
@@ -88,7 +88,7 @@ def price_sensitivity(
         return None
     parts = [f"gain_{c}_per_t" for c in CAUSE_PRICES]
     totals = moves.group_by("machine_id", maintain_order=True).agg(pl.col(parts).sum())
-    mass = pl.col("machine_id").replace_strict(clean_t, default=0.0, return_dtype=pl.Float64)
+    mass = pl.col("machine_id").replace_strict(soil_free_t, default=0.0, return_dtype=pl.Float64)
     worth = totals.with_columns(pl.col(parts) * mass).sort(
         pl.sum_horizontal(parts), "machine_id", descending=[True, False]
     )

@@ -87,7 +87,7 @@ def guide_worth(
     moves: list[ClassMoves],
     fits: dict[str, ResponseFit],
     shrinkage: dict[str, Shrinkage],
-    clean_t: pl.DataFrame,
+    soil_free_t: pl.DataFrame,
     prices: Prices,
     draws: int,
     rng: np.random.Generator,
@@ -98,7 +98,7 @@ def guide_worth(
         moves: the guide's classes.
         fits: response -> its fit, as in `GuideBasis`.
         shrinkage: shrinkage of effects by response.
-        clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
+        soil_free_t: `generation, wetness_class, soil_class, soil_free_t` of the season; delivered beet without soil, t.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         draws: number of draws.
         rng: random generator.
@@ -110,14 +110,14 @@ def guide_worth(
         + np.column_stack([sum((p.draws[:draws] * x for p, x in m.products[r]), np.zeros(draws)) for m in moves])
         for r, f in fits.items()
     }
-    lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
+    lifted = {(g, w, s): t for g, w, s, t in soil_free_t.iter_rows()}
     rows, total, tonnes = [], np.zeros(draws), 0.0
     for i, m in enumerate(moves):
         t = lifted.get((m.head["generation"], m.head["wetness_class"], m.head["soil_class"]), 0.0)
         saved = _saving(m, {r: draws_of_all[:, i] for r, draws_of_all in changes.items()}, prices) * t
-        rows.append({**m.head, "clean_t": t, **_saved(saved)})
+        rows.append({**m.head, "soil_free_t": t, **_saved(saved)})
         total, tonnes = total + saved, tonnes + t
-    rows.append({"clean_t": tonnes, **_saved(total)})
+    rows.append({"soil_free_t": tonnes, **_saved(total)})
     return pl.DataFrame(rows, schema=WORTH_SCHEMA)
 
 
@@ -162,7 +162,7 @@ def season_cost(
         return pl.DataFrame(schema=COST_SCHEMA)
     delivered, pct = facts["delivered_t"].to_numpy(), facts[DIRT].fill_null(dirt.mean).to_numpy()
     unmeasured = float(facts.filter(pl.col(DIRT).is_null())["delivered_t"].sum())
-    soil_t, clean_t = delivered * pct / 100, float((delivered * (1 - pct / 100)).sum())
+    soil_t, soil_free_t = delivered * pct / 100, float((delivered * (1 - pct / 100)).sum())
     soil = float(soil_t.sum())
     freight = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
     per_t = float(
@@ -174,12 +174,12 @@ def season_cost(
     if lost is not None and lost.mean is not None and crop:
         sugar = facts["sugar_pct"].mean() if "sugar_pct" in facts.columns else None
         at = CropAndHaul(crop, prices.haul_km, 1.0, None if sugar is None else to_float(sugar))
-        hectares, worth = clean_t / crop, beet_worth_per_t(at, prices)
+        hectares, worth = soil_free_t / crop, beet_worth_per_t(at, prices)
         rows.append(_part(ROOTS, lost.mean * hectares, _times(lost.half, hectares), worth, lost.n))
     kept = cluster_mean(keeping.join(facts.select("load_id", *VISIT), on="load_id", how="left"), "loss_kg_per_t")
     if kept.mean is not None:
-        lost_t = kept.mean * clean_t / 1000
-        rows.append(_part(PILE, lost_t, _times(kept.half, clean_t / 1000), prices.sugar_per_t, kept.n))
+        lost_t = kept.mean * soil_free_t / 1000
+        rows.append(_part(PILE, lost_t, _times(kept.half, soil_free_t / 1000), prices.sugar_per_t, kept.n))
     return pl.DataFrame(rows, schema=COST_SCHEMA)
 
 

@@ -102,7 +102,7 @@ def storability(
         "root_temp_c",
         pl.col(DIRT),
         pl.col(TOPS),
-        (pl.col("delivered_t") * (1 - pl.col(DIRT) / 100)).alias("clean_t"),
+        (pl.col("delivered_t") * (1 - pl.col(DIRT) / 100)).alias("soil_free_t"),
         pl.Series("damaged_pct", 100 * damaged),
         pl.Series("loss_kg_per_t", kept.loss_kg_per_t),
         pl.Series("loss_now_kg_per_t_day", healthy_loss_kg_per_t_day(now_c) * factor),

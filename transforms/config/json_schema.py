@@ -8,7 +8,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
+from transforms.config.mapping_tables import ColumnTable, DatedTable, ListTable, MappingTable
 from transforms.config.season_tables import SeasonFile
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import Table
@@ -39,12 +39,14 @@ def mapping_schema(catalogue: Catalogue) -> Schema:
         catalogue: the settings of the workspace, which are columns of telemetry.
     """
     schema, definitions = _schema_of(MappingTable), dict[str, Any]()
-    for model in (DatedTable, ColumnTable):
+    for model in (DatedTable, ListTable, ColumnTable):
         part = _schema_of(model)
         definitions |= part.pop("$defs", {})
         part.pop("$schema")
         definitions[model.__name__] = part
     column = {"$ref": "#/$defs/ColumnTable"}
+    for key in ("lookup_list", "full_scale_list"):
+        definitions["ColumnTable"]["properties"][key] |= {"$ref": "#/$defs/ListTable"}
     schema["properties"]["dated"] |= {"$ref": "#/$defs/DatedTable"}
     schema["properties"]["columns"]["additionalProperties"] = column
     schema["$defs"] = {**schema.get("$defs", {}), **definitions}

@@ -165,6 +165,9 @@ class ColumnTable(Table):
     lookup: Lookup | None = Field(
         None, description="a table of keys and their values such as { M01 = 28.0, M02 = 21.0 }"
     )
+    lookup_list: dict[str, Any] | None = Field(
+        None, description='a table such as { file = "tanks.csv", key = "Machine", value = "Tank t" }'
+    )
     by: Name | None = Field(None, description="the name of another column of the mapping, such as machine_id")
     at: Name | None = Field(None, description="the name of a time column of the mapping, such as logged_at")
     steps: Annotated[dict[str, float], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(
@@ -175,5 +178,26 @@ class ColumnTable(Table):
         description="the value of 100 % in the column's stored unit, a number above 0, or a table of them "
         "such as { M01 = 28.0, M02 = 21.0 }",
     )
+    full_scale_list: dict[str, Any] | None = Field(
+        None, description='a table such as { file = "tanks.csv", key = "Machine", value = "Tank t" }'
+    )
     scale_by: Literal["device", "dictionary"] | None = Field(None, description="device or dictionary")
     for_all_files: bool = Field(default=False, description="true or false, without quotes")
+
+
+class ListTable(Table):
+    """Table `lookup_list` or `full_scale_list`: a list file with values by key, in the folder of the mapping."""
+
+    file: Name = Field(description='the name of a text file or workbook beside the mapping, such as "tanks.csv"')
+    key: Name = Field(description="the column of the list that has the keys")
+    value: Name = Field(description="the column of the list that has the values")
+    since: Name | None = Field(None, description="the column of the list that has the date from which a value applies")
+    sheet: Name | None = Field(None, description="a sheet name")
+    unit: Name | None = Field(None, description="a unit in quotes, such as kg")
+    format: Annotated[Name, AfterValidator(_day_format)] | None = Field(
+        None, description='the format of the dates, such as "%d.%m.%Y"'
+    )
+    separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one character such as ";" or "\\t"')
+    decimal: Literal[".", ","] = Field(".", description='"." or ","')
+    encoding: Annotated[Name, AfterValidator(_encoding)] = Field("utf-8", description="an encoding such as cp1252")
+    header_line: int = Field(1, ge=1, le=1000, description="a whole number from 1 to 1000")

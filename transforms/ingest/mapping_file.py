@@ -16,6 +16,7 @@ from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import contract
 from transforms.contracts.units import stored_unit
 from transforms.errors import WorkspaceError
+from transforms.ingest.list_files import with_lists
 from transforms.ingest.mapping import TOTALS, ColumnMapping, Dated, Mapping
 
 
@@ -57,7 +58,9 @@ def _zone(row: dict[str, Any], table: dict[str, Any], columns: dict[str, Any]) -
     return zone
 
 
-def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
+def parse_mapping(
+    table: dict[str, Any], name: str, catalogue: Catalogue, where: str, lists: Path | None = None
+) -> Mapping:
     """Validate the table of a mapping and return the mapping.
 
     Args:
@@ -65,11 +68,15 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         name: name of the mapping.
         catalogue: the machine settings of the workspace.
         where: the mapping file, for messages.
+        lists: folder of list files; by default that of the mapping file.
 
     Raises:
-        WorkspaceError: a key or value is invalid, or a column or unit is missing; all errors are listed.
+        WorkspaceError: a key or value is invalid, a column or unit is missing, or a list cannot be read; all errors are
+            listed.
     """
     own_columns = OWN_COLUMNS.get(str(table.get("form")), {})
+    table, problems = with_lists(table, catalogue, where, lists or Path(where).parent)
+    raise_problems(problems)
     raise_problems(check_mapping(table, own_columns, catalogue, where))
     columns = {**own_columns, **table.get("columns", {})}
     present = present_names(table["kind"], columns)
@@ -128,8 +135,13 @@ OWN_COLUMNS: dict[str, dict[str, dict[str, Any]]] = {
 """Default columns of self-describing formats; the columns of a mapping override them."""
 
 
-def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
+def read_mapping(path: Path, catalogue: Catalogue, lists: Path | None = None) -> Mapping:
     """Read and validate one mapping file.
+
+    Args:
+        path: the mapping file.
+        catalogue: the machine settings of the workspace.
+        lists: folder of list files; by default that of the mapping file.
 
     Raises:
         WorkspaceError: the file is not TOML, or a key or value is invalid; all errors are listed.
@@ -140,7 +152,7 @@ def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
         raise WorkspaceError(
             "the mapping does not exist", where=str(path), remedy="remove the link or name an existing file"
         ) from problem
-    return parse_mapping(table, path.stem, catalogue, str(path))
+    return parse_mapping(table, path.stem, catalogue, str(path), lists)
 
 
 def read_mappings(folder: Path, catalogue: Catalogue) -> list[Mapping]:

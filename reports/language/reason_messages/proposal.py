@@ -67,6 +67,11 @@ QUESTIONS: dict[str, str | Counted] = {
         "with its soil; in the beet trade, gross is the load with its soil and net the clean beet. Answer with a "
         "column of the file, or '{skip}'."
     ),
+    "ask_optional": mark("The file {file} lacks {columns}. Read such files too, and leave these values empty?"),
+    "ask_ratio": mark("Is the {column} {mass} over {area} (in the middle {value} {unit})? Answer with it, or 'skip'."),
+    "lacking_elsewhere": mark("may be missing, as in {file}"),
+    "mass_over_area": mark("mass over area"),
+    "ask_unplaced": mark("Which value is '{source}' ({examples})? Answer with one of them, or '{ignore}'."),
     "ask_one_of": mark("Which column is the {column}? Or name the column of one of these with --answer: {others}."),
     "ask_column": mark("Which column is the {column}? Answer '=TEXT' for one value in the whole file."),
     "ask_column_or_name": mark(

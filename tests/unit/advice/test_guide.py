@@ -57,7 +57,7 @@ def guide(fits, catalogue):
         for w in ("dry", "moist", "wet")
         for s in ("light", "medium", "heavy")
     ]
-    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
+    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "soil_free_t"], orient="row")
     none: dict[str, tuple[PairEffect, ...]] = dict.fromkeys(fits[0], ())
     return setting_guide(fits[0], fits[1], none, catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 

@@ -65,7 +65,7 @@ def test_the_guide_counts_a_pair(fit, catalogue):
     """With the pair the guide saves more: it moves one setting against the other."""
     lifted = pl.DataFrame(
         [("one", w, s, 1000.0) for w in ("dry", "moist", "wet") for s in ("light", "medium", "heavy")],
-        ["generation", "wetness_class", "soil_class", "clean_t"],
+        ["generation", "wetness_class", "soil_class", "soil_free_t"],
         orient="row",
     )
     free = {n: replace(s, responses=(DIRT,)) for n, s in catalogue.items()}

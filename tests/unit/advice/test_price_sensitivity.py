@@ -31,9 +31,9 @@ def move(
 
 
 def sensitivity(
-    rows: list[dict[str, Any]], clean_t: dict[str, float], assumed: tuple[str, ...] = EVERY
+    rows: list[dict[str, Any]], soil_free_t: dict[str, float], assumed: tuple[str, ...] = EVERY
 ) -> PriceSensitivity:
-    found = price_sensitivity(pl.DataFrame(rows), clean_t, PRICES, assumed)
+    found = price_sensitivity(pl.DataFrame(rows), soil_free_t, PRICES, assumed)
     assert found is not None
     return found
 

@@ -114,7 +114,7 @@ def test_the_savings_are_the_total_of_the_guide_with_its_range(page, warehouse):
     total = warehouse.table("guide_worth").filter(pl.col("generation").is_null())
     lo, hi, per_t = numbers(tile.word)
     assert [lo, hi] == pytest.approx([total["lo95"].item(), total["hi95"].item()], rel=0.07)
-    assert per_t == pytest.approx(classes["saved"].sum() / classes["clean_t"].sum(), rel=0.05)
+    assert per_t == pytest.approx(classes["saved"].sum() / classes["soil_free_t"].sum(), rel=0.05)
 
 
 def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads(page, warehouse):

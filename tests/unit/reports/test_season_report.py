@@ -164,23 +164,23 @@ def test_the_saving_of_the_guide_is_the_sum_of_its_classes(warehouse):
     worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
     classes, total = worth.drop_nulls("generation"), worth.filter(pl.col("generation").is_null()).row(0, named=True)
     assert total["saved"] == pytest.approx(classes["saved"].sum())
-    assert total["clean_t"] == pytest.approx(classes["clean_t"].sum())
+    assert total["soil_free_t"] == pytest.approx(classes["soil_free_t"].sum())
     assert total["lo95"] < total["saved"] < total["hi95"]
     # Classes share the fit's coefficients: the interval of the sum is wider than for independent classes, and not
     # wider than for fully correlated ones.
     halves = ((classes["hi95"] - classes["lo95"]) / 2).to_numpy()
     half = (total["hi95"] - total["lo95"]) / 2
     assert np.sqrt((halves**2).sum()) < half <= halves.sum() * 1.001
-    shown = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
+    shown = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["soil_free_t"].sum()), METRIC))
     assert shown[:3] == pytest.approx([total[k] for k in ("saved", "lo95", "hi95")], rel=0.05)
-    assert shown[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
+    assert shown[3] == pytest.approx(total["saved"] / total["soil_free_t"], abs=0.0051)
     guide = (
         warehouse.table("guide_class")
         .drop_nulls("saved_per_t")
         .join(classes, on=["generation", "wetness_class", "soil_class"])
     )
     # The same saving per tonne as in the guide, from other draws.
-    assert (guide["saved"] / guide["clean_t"] - guide["saved_per_t"]).abs().max() < 0.15
+    assert (guide["saved"] / guide["soil_free_t"] - guide["saved_per_t"]).abs().max() < 0.15
 
 
 def test_the_pile_to_slice_first_is_the_ledger_s(page, warehouse):
@@ -288,7 +288,7 @@ def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
 
 def test_the_guide_s_share_and_its_empty_classes_are_true():
     """The guide covers 99.7 of 100 t, and one of two classes has no guide."""
-    worth = pl.DataFrame({"generation": [None], "clean_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
+    worth = pl.DataFrame({"generation": [None], "soil_free_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
     classes = pl.DataFrame(
         {
             "generation": ["g", "g"],
@@ -302,10 +302,10 @@ def test_the_guide_s_share_and_its_empty_classes_are_true():
     assert "more than 99 %" in text
     assert "wet topsoil, heavy soil" in text
     assert numbers(text)[-2:] == [1.0, 2.0]
-    whole = worth_finding(worth.with_columns(clean_t=100.0), classes.head(1), 100.0, METRIC)
+    whole = worth_finding(worth.with_columns(soil_free_t=100.0), classes.head(1), 100.0, METRIC)
     assert numbers(whole)[-1] == 100
     assert "dry topsoil" not in whole
-    nothing = worth_finding(worth.with_columns(clean_t=0.0, saved=0.0), classes, 100.0, METRIC)
+    nothing = worth_finding(worth.with_columns(soil_free_t=0.0, saved=0.0), classes, 100.0, METRIC)
     assert numbers(nothing)[0] == 0
 
 

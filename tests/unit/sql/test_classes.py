@@ -90,4 +90,4 @@ def test_loads_of_unknown_conditions_are_not_lifted_in_such_conditions():
         worth = warehouse.query("advice_worth", shift_date=DAY).row(0, named=True)
     assert worth["such_t"] == pytest.approx(18.0)
     assert worth["gain_per_season"] == pytest.approx(9.0)
-    assert worth["clean_t"] == pytest.approx(54.0)
+    assert worth["soil_free_t"] == pytest.approx(54.0)

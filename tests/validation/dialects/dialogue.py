@@ -5,7 +5,6 @@ from pathlib import Path
 
 from tests.validation.dialects.oracle import TableTruth, names_by_position
 from tests.validation.dialects.truth import DialectFile
-from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose
 from transforms.ingest.propose.sniff import FormatGuess, sniff
@@ -36,11 +35,16 @@ class Proposed:
 
 
 class Dialogue:
-    """Dialogue about one file."""
+    """Dialogue about one file.
 
-    def __init__(self, file: DialectFile, path: Path, catalogue: Catalogue, zone: str) -> None:
-        self.file, self.path, self.catalogue = file, path, catalogue
-        self.context = ProposalContext(catalogue, zone)
+    Args:
+        file: the file and its truth.
+        path: where it was written.
+        context: the knowledge of the program beside the file.
+    """
+
+    def __init__(self, file: DialectFile, path: Path, context: ProposalContext) -> None:
+        self.file, self.path, self.catalogue, self.context = file, path, context.catalogue, context
 
     def propose(self, answers: dict[str, str]) -> list[Proposed]:
         """Return the proposals of the program, given the answers so far.

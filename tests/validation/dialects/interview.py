@@ -10,6 +10,8 @@ from tests.validation.dialects.truth import DialectFile, KindTruth
 from tests.validation.dialects.truth_mapping import table_truths
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import SourceFileError, WorkspaceError
+from transforms.ingest.propose.proposal import ColumnProposal, MappingQuestion
+from transforms.ingest.propose.table import ProposalContext
 
 MAX_ROUNDS = 8
 SURE = 0.95
@@ -27,12 +29,13 @@ class FileScore:
         outcomes: (kind.column, outcome) of each meaningful column; outcomes are those of `OUTCOMES`.
         spurious: table columns proposed without asking that the file does not contain.
         asked: keys of the questions.
+        offered: keys of the columns that are offered as not placed, with ignoring as the answer by default.
         asked_of: (kind, key) of the questions about each kind.
         answers: key -> answer.
         unanswerable: keys of the questions that the truth cannot answer with the choices given.
         is_wrong_kind: True if the program took the file for another kind without asking.
         is_saved: True if no question stays open and the mappings are valid.
-        sure: for each proposal of at least 95 % before any answer, True if it is right.
+        proposed: (kind.column, confidence, True if it is right) of each proposal before any answer.
         trouble: first reason for which the accepted rows differ from the truth; empty if they are equal.
         left_trouble: trouble that remains after the person has placed the columns that the program did not place.
     """
@@ -42,21 +45,26 @@ class FileScore:
     outcomes: list[tuple[str, str]] = field(default_factory=list)
     spurious: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
+    offered: list[str] = field(default_factory=list)
     asked_of: set[tuple[str, str]] = field(default_factory=set)
     answers: dict[str, str] = field(default_factory=dict)
     unanswerable: list[str] = field(default_factory=list)
     is_wrong_kind: bool = False
     is_saved: bool = False
-    sure: list[bool] = field(default_factory=list)
+    proposed: list[tuple[str, float, bool]] = field(default_factory=list)
     trouble: str = ""
     left_trouble: str = ""
 
+    def sure(self) -> list[tuple[str, bool]]:
+        """Return (kind.column, True if it is right) of each proposal of at least 95 % before any answer."""
+        return [(name, right) for name, confidence, right in self.proposed if confidence >= SURE]
 
-def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, seed: int) -> FileScore:
+
+def interview(file: DialectFile, path: Path, context: ProposalContext, seed: int) -> FileScore:
     """Return the score of a file: propose mappings, answer all questions from the truth, and read it."""
     score = FileScore(f"{seed}/{file.name}", file.kinds())
     try:
-        dialogue = Dialogue(file, path, catalogue, zone)
+        dialogue = Dialogue(file, path, context)
         first = dialogue.propose({})
         last = answer_all(dialogue, first, score)
     except (SourceFileError, WorkspaceError) as problem:
@@ -65,16 +73,25 @@ def interview(file: DialectFile, path: Path, catalogue: Catalogue, zone: str, se
         return score
     kinds_asked = any(key == "kind" for _, key in score.asked_of)
     score.is_wrong_kind = not kinds_asked and any(not p.is_kind_right() for p in last)
-    score.sure = [
-        p.is_kind_right() and c.column in p.truth.columns() and is_right(p.truth, c.column, c.row, p.sniffed)
+    score.proposed = [
+        (f"{p.proposal.kind}.{c.column}", c.confidence, is_right_proposal(p, c))
         for p in first
         for c in p.proposal.columns
-        if c.confidence >= SURE
     ]
     _count_outcomes(file, last, score)
-    score.trouble = _trouble(file, path, last, catalogue, score)
+    score.trouble = _trouble(file, path, last, context.catalogue, score)
     score.left_trouble = _trouble_at_last(dialogue, last, score)
     return score
+
+
+def is_right_proposal(proposed: Proposed, column: ColumnProposal) -> bool:
+    """Return True if a proposal reads a column of the file, or a constant, that the truth names for its column."""
+    truth = proposed.truth
+    return (
+        proposed.is_kind_right()
+        and column.column in truth.columns()
+        and is_right(truth, column.column, column.row, proposed.sniffed)
+    )
 
 
 def _trouble_at_last(dialogue: Dialogue, last: list[Proposed], score: FileScore) -> str:
@@ -98,23 +115,40 @@ def answer_all(dialogue: Dialogue, first: list[Proposed], score: FileScore) -> l
     last = first
     for _ in range(MAX_ROUNDS):
         new = [(p, q) for p in last for q in p.proposal.questions if q.key not in score.asked]
-        if not new:
+        offered = [(p, q) for p in last for q in p.proposal.optional if q.key not in score.answers]
+        if not new and not offered:
             break
         for proposed, question in new:
-            key = proposed.own_key(question.key)
-            score.asked_of.add((proposed.truth.truth.kind, key))
-            if question.key in score.asked:
-                continue
-            score.asked.append(question.key)
-            answer = Oracle(proposed.truth).answer(question, key)
-            if answer is None:
-                score.unanswerable.append(question.key)
-            else:
-                score.answers[question.key] = answer
+            _answer(proposed, question, score)
+        for proposed, question in offered:
+            _place(proposed, question, last, score)
         last = dialogue.propose(score.answers)
     open_keys = {q.key for p in last for q in p.proposal.questions}
+    score.unanswerable = [k for k in score.unanswerable if k in open_keys]
     score.unanswerable += sorted(open_keys - set(score.unanswerable))
     return last
+
+
+def _answer(proposed: Proposed, question: MappingQuestion, score: FileScore) -> None:
+    """Answer a question from the truth."""
+    key = proposed.own_key(question.key)
+    score.asked_of.add((proposed.truth.truth.kind, key))
+    if question.key in score.asked:
+        return
+    score.asked.append(question.key)
+    answer = Oracle(proposed.truth).answer(question, key)
+    if answer is None:
+        score.unanswerable.append(question.key)
+    else:
+        score.answers[question.key] = answer
+
+
+def _place(proposed: Proposed, question: MappingQuestion, last: list[Proposed], score: FileScore) -> None:
+    """Place a column that the program offers, or ignore it."""
+    answer = str(Oracle(proposed.truth).answer(question, proposed.own_key(question.key)))
+    score.offered.append(question.key)
+    score.answers[question.key] = answer
+    score.asked_of |= {(p.truth.truth.kind, answer) for p in last}
 
 
 def _is_asked(proposed: Proposed, column: str, score: FileScore) -> bool:

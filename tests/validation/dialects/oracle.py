@@ -7,7 +7,8 @@ from typing import Any
 from tests.validation.dialects.truth import DialectFile, FileTable, KindTruth, Meaning
 from transforms.contracts.units import UNITS, conversion_factor, stored_unit
 from transforms.errors import WorkspaceError
-from transforms.ingest.propose.proposal import MappingQuestion
+from transforms.ingest.propose.proposal import IGNORE, READ, MappingQuestion
+from transforms.ingest.propose.unplaced import JOIN
 
 TOLERANCE = 1e-6
 FLAG_NAMES = {
@@ -101,11 +102,29 @@ class Oracle:
             question: the question.
             key: its key without the prefix of the mapping.
         """
+        if key.startswith(READ):
+            return self._target(question, key.removeprefix(READ))
         answer = self._answer(question, key)
-        is_constant = answer is not None and answer.startswith("=") and question.why.code.startswith("ask_column")
-        if answer is None or is_constant or not question.choices or answer in question.choices:
+        is_constant = (
+            answer is not None and answer.startswith("=") and question.why.code.startswith(("ask_column", "ask_match"))
+        )
+        parts = [answer] if answer is None or answer in question.choices else answer.split(JOIN)
+        if answer is None or is_constant or not question.choices or set(parts) <= set(question.choices):
             return answer
         return None
+
+    def _others(self) -> list[TableTruth]:
+        """Return the truths of the other kinds in the rows of the table."""
+        others = [t for t in self.truth.table.truths if t is not self.truth.truth]
+        return [TableTruth(self.truth.file, self.truth.table, t, self.truth.names) for t in others]
+
+    def _target(self, question: MappingQuestion, source: str) -> str:
+        """Return the table column that a column of the file, or several joined by a plus, holds."""
+        at = [i for i, name in enumerate(self.truth.names) if name == source or name in source.split(JOIN)]
+        held = [c for i in at for c in [self.truth.table.columns[i]] if not c.is_optional]
+        meant = [{m.column for m in c.meanings} & set(question.choices) for c in held]
+        common = set.intersection(*meant) if meant else set()
+        return min(common) if common else IGNORE
 
     def _answer(self, question: MappingQuestion, key: str) -> str | None:
         whole = {
@@ -118,6 +137,10 @@ class Oracle:
         if key in whole:
             return whole[key]
         column, _, detail = key.partition(".")
+        if column not in self.truth.columns():
+            other = next((t for t in self._others() if column in t.columns()), None)
+            if other is not None:
+                return Oracle(other)._answer(question, key)
         if not detail:
             return self._source(question, column)
         if column not in self.truth.sources:
@@ -128,7 +151,7 @@ class Oracle:
     def _source(self, question: MappingQuestion, column: str) -> str | None:
         """Return the column of the file, or the constant, for a table column."""
         if column in self.truth.sources:
-            return self.truth.sources[column][0].name
+            return JOIN.join(s.name for s in self.truth.sources[column])
         constant = self.truth.truth.constants.get(column)
         if constant is None:
             return "skip" if "skip" in question.choices else None

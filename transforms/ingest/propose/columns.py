@@ -67,7 +67,8 @@ class ColumnReader:
         if profile.is_numeric and all(parse_flag(c, proposed.column) is not None for c in profile.distinct):
             return
         meanings = self._meanings(proposed, "flags")
-        proposed.row["words"] = {c: m == "true" for c, m in meanings.items()}
+        if meanings:
+            proposed.row["words"] = {c: m == "true" for c, m in meanings.items()}
         proposed.reasons.append(reason("words_known", n=len(meanings)))
 
     def _meanings(self, proposed: ColumnProposal, section: str) -> dict[str, str]:

@@ -14,7 +14,7 @@ CONCEPTS = {
     "operator_id": "operator",
 }
 """Table column -> concept of its label above the header."""
-ID_IN_NAME = re.compile(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5})(?=[_\-. ])")
+ID_IN_NAME = re.compile(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5}|[A-Z]{1,2}-\d{1,4})(?=[_\-. ])")
 DATED_LINE = re.compile(r"(?i)\b(date|datum|data|fecha|дата|dzień|den|tag|jour|day)\b\s*[:=]?\s*([\d./-]{8,10})")
 SOME_DATE = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{2,4}")
 DAY_IN_NAME = re.compile(r"(?<!\d)(20\d{2}-?\d{2}-?\d{2}|\d{2}\.\d{2}\.20\d{2})(?!\d)")
@@ -37,7 +37,7 @@ def id_in_file_name(name: str) -> Found | None:
     """
     for found in ID_IN_NAME.finditer(name):
         letters = re.sub(r"\d", "", found.group(1))
-        if letters.casefold() not in DATE_WORDS:
+        if letters.casefold().rstrip("-") not in DATE_WORDS:
             return Found(rf"(?:^|[_\-. ])({re.escape(letters)}\d+)(?=[_\-. ])", found.group(1))
     return None
 

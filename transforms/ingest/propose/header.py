@@ -6,15 +6,14 @@ from dataclasses import dataclass
 
 from transforms.contracts.units import SUFFIX_UNIT, UNITS
 from transforms.ingest.propose.lexicon import COMPOUND, Lexicon, Token
-from transforms.ingest.propose.unit_text import is_safe_word, read_unit
+from transforms.ingest.propose.unit_text import UNIT_LETTERS, is_safe_word, read_unit
 
-BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}")
+BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}|<([^<>]*)>")
 ZONE = re.compile(r"(?<![A-Za-z])(?:UTC|GMT)\s*([+-]\d{1,2})?(?::?00)?(?![A-Za-z\d])", re.IGNORECASE)
 CLASS = re.compile(
     r"(?:\d+(?:[.,]\d+)?\s*(?:[-–/]|bis|to|do|tot|a|à)\s*\d+|[<>≤≥]\s*=?\s*\d+|\d+\s*\+)\s*(?:cm|см)?", re.IGNORECASE
 )
 SHARE_OF = re.compile(r"%\s*(?:of|von|de|z|van|от|z)\s*(\d+(?:[.,]\d+)?)\s*([\w/]*)", re.IGNORECASE)
-UNIT_LETTERS = 12
 SIDES = ("left", "right")
 MASSES = frozenset({"weight", "gross", "net", "tare"})
 """Concepts of masses; a unit of mass has the meaning of the word if a name has none of them."""
@@ -105,12 +104,12 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
 def _last_words(text: str, words: int, *, has_class: bool) -> tuple[str, str | None]:
     """Return (name without a unit of the given number of words at its end, unit as written)."""
     plain = text.strip().rstrip(".:")
-    parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w+$))", plain)
+    parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w))", plain)
     last = " ".join(parts[-words:])
     written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
     if len(parts) <= words or written is None or last.isdigit():
         return text, None
-    unit = next((u for u in (written.group(0), "/".join(parts[-words:])) if read_unit(u) is not None), None)
+    unit = next((u for u in (written.group(0), "/".join(parts[-words:]), last) if read_unit(u) is not None), None)
     is_marked = plain[written.start() - 1] in ",;_/"
     if unit is None or not (is_marked or is_safe_word(last)):
         return text, None

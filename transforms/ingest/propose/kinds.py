@@ -30,7 +30,11 @@ SIGNATURE = {
 """Kind of file -> columns that only such rows have; for telemetry, the settings and the state of the machine."""
 TELEMETRY_SIGNS = {"lat_deg", "lon_deg", "work_state", "tank_t", "unloading"}
 FULL_SIGNATURE = 2
-MIN_SCORE, CLOSE_KINDS = 0.5, 0.88
+MIN_SCORE, CLOSE_KINDS, SIGNED = 0.5, 0.85, 0.88
+CHECKS = {"loss_audit", "root_check"}
+CLOSE_PARTNERS, OWN_SIGNS = 0.5, 2
+"""An audit and a root check share most of their words: from this share of the better score on, only so many columns
+that the other cannot read decide."""
 INTERVALS = {
     "telemetry": (0.0, 300.0),
     "weather_hour": (500.0, 3 * 3600.0),
@@ -92,11 +96,16 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
 
 def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
     """Return the factor of a score for words in the names of the file and of its sheet."""
-    title = f"{table.path.stem} {table.sniffed.first_sheet}"
-    concepts = {c for t in lexicon.tokens(title) for c in t.concepts}
+    concepts = title_concepts(table, lexicon)
     if "forecast" in concepts and kind in {"weather_hour", "forecast_hour"}:
         return NAMED_FORECAST if kind == "forecast_hour" else UNLIKELY_INTERVAL
     return NAMED if concepts & TITLES.get(kind, set()) else 1.0
+
+
+def title_concepts(table: SourceTable, lexicon: Lexicon) -> frozenset[str]:
+    """Return the concepts in the names of a file and of its sheet."""
+    title = f"{table.path.stem} {table.sniffed.first_sheet}"
+    return frozenset(c for t in lexicon.tokens(title) for c in t.concepts)
 
 
 def match_kind(table: SourceTable, kind: str, lexicon: Lexicon, catalogue: Catalogue) -> dict[str, Match]:
@@ -180,25 +189,36 @@ def rank_kinds(table: SourceTable, context: ProposalContext) -> list[KindFit]:
     return sorted((fit_kind(table, k, context) for k in kinds), key=lambda f: -f.score)
 
 
-def is_sure(ranked: list[KindFit]) -> bool:
-    """Return True if the best kind needs no question."""
+def is_sure(ranked: list[KindFit], title: frozenset[str]) -> bool:
+    """Return True if the best kind needs no question.
+
+    Args:
+        ranked: fits of all kinds, best first.
+        title: concepts in the names of the file and of its sheet.
+    """
     first, others = ranked[0], ranked[1:]
-    if _has_both(first, others[0]):
-        others = others[1:]
-    return first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+    other = next((f for f in others if frozenset({first.kind, f.kind}) in PARTNERS), None)
+    if other is not None and _has_both(first, other):
+        others = [f for f in others if f is not other]
+    elif other is not None and other.score > CLOSE_PARTNERS * first.score:
+        own = _signed(first) - {s for m in other.found.values() for s in m.name.sources}
+        is_titled = bool(title & TITLES[first.kind]) and not title & TITLES[other.kind]
+        if first.kind in CHECKS and len(own) < OWN_SIGNS and not is_titled:
+            return False
+    # The values of measured and forecast hours are alike, so that only words tell them apart.
+    is_named = first.kind != "weather_hour" or bool(title & {"weather", "station"})
+    return is_named and first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+
+
+def _signed(fit: KindFit) -> set[str]:
+    """Return the columns of the file that are likely to be some that only this kind has."""
+    found = [m for c, m in fit.found.items() if c in SIGNATURE[fit.kind] and m.confidence >= SIGNED]
+    return {s for m in found for s in m.name.sources}
 
 
 def _has_both(first: KindFit, second: KindFit) -> bool:
     """Return True if rows are of both kinds: each has columns of its own that the other does not use."""
     if frozenset({first.kind, second.kind}) not in PARTNERS:
         return False
-    used = [
-        {
-            s
-            for c, m in f.found.items()
-            if c in SIGNATURE[f.kind] and m.confidence >= CLOSE_KINDS
-            for s in m.name.sources
-        }
-        for f in (first, second)
-    ]
+    used = [_signed(f) for f in (first, second)]
     return bool(used[0] - used[1]) and bool(used[1] - used[0])

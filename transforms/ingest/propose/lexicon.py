@@ -8,6 +8,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, NamedTuple
 
+from rapidfuzz import process
+from rapidfuzz.distance import DamerauLevenshtein
+
 from transforms.ingest.propose.spelling import fold, split_words
 
 EXACT, COMPOUND, INFLECTED, SHORTENED, MISSPELLED = 1.0, 0.98, 0.95, 0.91, 0.85
@@ -15,7 +18,9 @@ EXACT, COMPOUND, INFLECTED, SHORTENED, MISSPELLED = 1.0, 0.98, 0.95, 0.91, 0.85
 MIN_STEM, MAX_ENDING = 4, 4
 """Letters of the common beginning of inflected forms, and of their different endings."""
 MIN_SHORT, MIN_MISSPELLED, MIN_PART = 3, 6, 3
-"""Letters of abbreviations, of words compared with one changed letter, and of parts of compounds."""
+"""Letters of abbreviations, of words compared in spelling, and of parts of compounds."""
+MIN_ALIKE, MAX_ALIKE = 0.82, 8
+"""Least likeness of a misspelled word: one slip in six letters, two in twelve (common practice, no source)."""
 LINKS = ("", "s", "n", "en", "er", "e")
 """Letters between the parts of a compound."""
 MAX_WORDS = 3
@@ -49,7 +54,7 @@ class Lexicon:
     spelled: set[str] = field(default_factory=set)
     concepts: frozenset[str] = frozenset()
     _by_start: dict[str, set[str]] = field(default_factory=dict)
-    _near: dict[str, set[str]] = field(default_factory=dict)
+    _long: list[str] = field(default_factory=list)
     _known: dict[tuple[str, bool], list[Token]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -58,9 +63,7 @@ class Lexicon:
             if " " in word:
                 continue
             self._by_start.setdefault(word[:MIN_SHORT], set()).add(word)
-            if len(word) >= MIN_MISSPELLED:
-                for variant in _shorter(word):
-                    self._near.setdefault(variant, set()).add(word)
+        self._long = sorted(w for w in self.words if " " not in w and len(w) >= MIN_MISSPELLED - 1)
 
     def tokens(self, text: str) -> list[Token]:
         """Return the tokens of a name in order, without stop words; unknown words have no concept."""
@@ -147,11 +150,14 @@ class Lexicon:
         return [Token(word, shared, INFLECTED)] if shared else []
 
     def _misspelled(self, word: str) -> list[Token]:
-        """Return the concepts of the words that differ by one letter."""
+        """Return the concepts of the words that are spelled most alike; unknown if they have none in common."""
         if len(word) < MIN_MISSPELLED:
             return []
-        near = {w for variant in _shorter(word) for w in self._near.get(variant, set())}
-        shared = frozenset.intersection(*(frozenset(self.words[w]) for w in near)) if near else frozenset[str]()
+        alike = process.extract(
+            word, self._long, scorer=DamerauLevenshtein.normalized_similarity, score_cutoff=MIN_ALIKE, limit=MAX_ALIKE
+        )
+        best = [known for known, score, _ in alike if score >= alike[0][1] and known[0] == word[0]]
+        shared = frozenset.intersection(*(frozenset(self.words[w]) for w in best)) if best else frozenset[str]()
         return [Token(word, shared, MISSPELLED)] if shared else []
 
     def meaning(self, section: str, text: str) -> str | None:
@@ -190,11 +196,6 @@ def _same_stem(word: str, known: str) -> bool:
     """Return True if two words differ in their endings alone."""
     same = sum(1 for _ in itertools.takewhile(lambda ab: ab[0] == ab[1], zip(word, known, strict=False)))
     return same > MIN_STEM and same >= 0.7 * max(len(word), len(known))
-
-
-def _shorter(word: str) -> set[str]:
-    """Return a word and all words that lack one of its letters."""
-    return {word, *(word[:i] + word[i + 1 :] for i in range(len(word)))}
 
 
 @cache

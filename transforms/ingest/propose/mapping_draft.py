@@ -1,6 +1,8 @@
 """Draft of one mapping: matches settled by answers, arithmetic and order of times, then read column by column."""
 
 import datetime as dt
+from collections.abc import Collection
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -10,12 +12,16 @@ from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.constant_answer import parse_answer
+from transforms.ingest.propose.dialect import ask_optional, ask_yield
 from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble
 from transforms.ingest.propose.file_pattern import files_pattern
+from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.kinds import KindFit
 from transforms.ingest.propose.matching import Match
+from transforms.ingest.propose.plausible import may_be_key
 from transforms.ingest.propose.proposal import SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.table import ProposalContext, SourceTable
+from transforms.ingest.propose.unplaced import sources_of
 from transforms.ingest.propose.weights import ROLES, weight_roles
 
 SKIP = "skip"
@@ -32,9 +38,18 @@ class MappingDraft:
         fit: the kind of rows, and the matches of its columns.
         context: knowledge beside the file.
         asker: answers and open questions.
+        taken: columns of the file that the other kind of its rows reads.
     """
 
-    def __init__(self, table: SourceTable, fit: KindFit, context: ProposalContext, asker: Asker) -> None:
+    def __init__(
+        self,
+        table: SourceTable,
+        fit: KindFit,
+        context: ProposalContext,
+        asker: Asker,
+        taken: Collection[str] = (),
+    ) -> None:
+        self.taken = frozenset(taken)
         self.table, self.kind, self.context, self.asker = table, fit.kind, context, asker
         self.found = dict(fit.found)
         self.reasons: dict[str, list[Reason]] = {}
@@ -59,11 +74,13 @@ class MappingDraft:
                 named = reason("your_answer") if phrase is None else reason("name_matches", phrase=phrase)
                 why = self.reasons.get(column, [named])
                 proposal.columns.append(self.reader.column(column, name, confidence, why))
+        proposal.unread = self._free(proposal)
+        ask_yield(proposal, self.table, self.asker)
         self._ask_needed(proposal)
+        proposal.unread = self._free(proposal)
+        ask_optional(proposal, self.context, self.asker)
         order = list(self.schema.columns())
         proposal.columns.sort(key=lambda c: order.index(c.column))
-        used = proposal.sources()
-        proposal.unread = [c for c in self.table.sniffed.columns if c not in used]
         rows = {c.column: c.row for c in proposal.columns}
         proposal.layout = {"files": [files_pattern(self.table.path, rows)], **proposal.layout}
         return proposal
@@ -114,46 +131,64 @@ class MappingDraft:
             self.found["issued_at"] = issued._replace(confidence=min(issued.confidence, UNSETTLED))
 
     def _sample_of_ticket(self) -> None:
-        """Identify a lab result by its ticket if it has no number of its own and each ticket has one result."""
+        """Identify a lab result by its ticket if it has no number of its own and each ticket has one result.
+
+        Another column of unique numbers may be the sample's, so it makes that uncertain.
+        """
         ticket = self.found.get("load_id")
         if "sample_id" in self.found or ticket is None:
             return
         if self.table.profiles[ticket.name.sources[0]].is_unique:
-            self.found["sample_id"] = Match(ticket.name, ticket.confidence, "")
+            used = {s for m in self.found.values() for s in m.name.sources} | self.taken
+            others = [c for c, p in self.table.profiles.items() if c not in used and may_be_key(p)]
+            confidence = min(ticket.confidence, UNSETTLED) if others else ticket.confidence
+            self.found["sample_id"] = Match(ticket.name, confidence, "", tuple(others))
             self.reasons["sample_id"] = [reason("one_sample_per_ticket")]
 
     def _apply_answers(self) -> None:
-        """Apply answers that name a file column for a table column."""
+        """Apply answers that name file columns for a table column."""
         for column in self.schema.columns():
             answer = self.asker.answer(column)
             if answer in {SKIP, "name"} or (answer or "").startswith("="):
                 self.found.pop(column, None)
-            if answer is None or answer not in self.table.profiles:
+            sources = sources_of(answer or "", self.table.profiles)
+            if not sources:
                 continue
             for other, matched in list(self.found.items()):
-                if other != column and answer in matched.name.sources and self.asker.answer(other) is None:
+                is_taken = not set(sources).isdisjoint(matched.name.sources)
+                if other != column and is_taken and self.asker.answer(other) is None:
                     del self.found[other]
-            pair = next((n for n in self.table.names if len(n.sources) > 1 and answer in n.sources), None)
-            is_pair = pair is not None and column in self.found and self.found[column].name == pair
-            name = pair if is_pair and pair is not None else self.table.name_of(answer)
-            self.found[column] = Match(name, 1.0, None)
+            self.found[column] = Match(self._named(column, sources), 1.0, None)
             self.reasons.pop(column, None)
+
+    def _named(self, column: str, sources: tuple[str, ...]) -> Name:
+        """Return the name of answered sources: that of a pair if the answer accepts a part of one that was proposed."""
+        pair = next((n for n in self.table.names if len(n.sources) > 1 and sources[0] in n.sources), None)
+        is_pair = pair is not None and column in self.found and self.found[column].name == pair
+        if pair is not None and (set(sources) == set(pair.sources) or (len(sources) == 1 and is_pair)):
+            return pair
+        return replace(self.table.name_of(sources[0]), sources=sources)
 
     def _ask_doubtful(self) -> None:
         """Ask about every match below the line of confidence, with its rivals as choices."""
         used = {s for m in self.found.values() if m.confidence >= SURE for s in m.name.sources}
         for column, matched in self.found.items():
-            is_answered = self.asker.answer(column) in self.table.profiles
+            is_answered = bool(sources_of(self.asker.answer(column) or "", self.table.profiles))
             if matched.confidence >= SURE or is_answered or self.asker.answer(f"{column}.unit") is not None:
                 continue
             guess = matched.name.sources[0]
             source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
             named = {"source": source, "examples": shown, "column": column, "skip": SKIP}
             why = reason("ask_weight" if column in ROLES else "ask_match", **named)
-            others = [c for c in self.table.sniffed.columns if c not in used]
             in_name = ["name"] if column == "machine_id" and id_in_file_name(self.table.path.name) else []
-            choices = list(dict.fromkeys([guess, *matched.rivals, *in_name, *others, SKIP]))
-            self.asker.again(column, why, choices, guess, shown)
+            free = self._by_use(used)
+            self.asker.again(
+                column, why, list(dict.fromkeys([guess, *matched.rivals, *in_name, *free, SKIP])), guess, shown
+            )
+
+    def _by_use(self, used: set[str]) -> list[str]:
+        """Return the columns of the file, those that are not used first; a used one that is answered changes hands."""
+        return sorted(self.table.sniffed.columns, key=lambda c: c in used)
 
     def _ask_needed(self, proposal: Proposal) -> None:
         """Take ids from the file's name or the lines above the header, and ask about other required columns."""
@@ -165,7 +200,7 @@ class MappingDraft:
         for first, *others in unmet_groups(self.kind, have):
             shown = ", ".join(" + ".join(alternative) for alternative in others)
             why = reason("ask_one_of", column=first[0], others=shown)
-            self.asker.ask(first[0], why, self._free(proposal))
+            self.asker.ask(first[0], why, self._by_use(proposal.sources()))
 
     def _free(self, proposal: Proposal) -> list[str]:
         used = proposal.sources()
@@ -200,4 +235,4 @@ class MappingDraft:
             if named is not None
             else reason("ask_column", column=column)
         )
-        self.asker.again(column, why_asked, [*(["name"] if named else []), *self._free(proposal)], guess)
+        self.asker.again(column, why_asked, [*(["name"] if named else []), *self._by_use(proposal.sources())], guess)

@@ -51,12 +51,15 @@ TIME_WORDS = (
     "audit",
 )
 """Concepts of names of columns in which numbers may be times."""
+COUNTED = {"load_number", "unload_number"}
+"""Numbers that may rise by one from row to row; any other such column is a line number."""
 MAX_PERCENT = 120
 """Drives run a little above their full scale."""
 FEW_WORDS = 25
 MAX_MACHINES = 60
 MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
 """Shares of repeated ids of the row, such as those of revisions, that exclude and that support an id."""
+MAX_KEY_LETTERS = 24
 KNOWN_SHARE = 0.6
 """Minimum share of known ids among the values of a key."""
 
@@ -143,7 +146,9 @@ class Plausibility:
         return AGAINST if is_doubtful else SUPPORTED
 
     def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
-        if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
+        is_line_number = profile.is_counter and column not in COUNTED
+        is_time = profile.time_form is not None and not profile.is_whole
+        if is_line_number or is_time or not profile.is_numeric:
             return EXCLUDED
         text, _ = self.unit_text(name)
         unit, stored = read_unit(text) if text else None, stored_unit(column)
@@ -194,11 +199,12 @@ class Plausibility:
             return self.catalogue[column].low, self.catalogue[column].high
         if column in TYPICAL:
             return TYPICAL[column]
-        for schema in CONTRACTS.values():
-            if column in schema.columns():
-                found = schema.columns()[column]
-                return getattr(found, "min", None), getattr(found, "max", None)
-        return None, None
+        found = [s.columns()[column] for s in CONTRACTS.values() if column in s.columns()]
+        # The sun of a day exceeds the bound of an hour.
+        lows: list[float] = [low for c in found if (low := getattr(c, "min", None)) is not None]
+        highs: list[float] = [high for c in found if (high := getattr(c, "max", None)) is not None]
+        is_low, is_high = (bool(ends) and len(ends) == len(found) for ends in (lows, highs))
+        return min(lows) if is_low else None, max(highs) if is_high else None
 
 
 def _key_evidence(profile: ColumnProfile) -> Evidence:
@@ -209,3 +215,9 @@ def _key_evidence(profile: ColumnProfile) -> Evidence:
     if repeats > MAX_REPEATS:
         return Evidence(0.3, supports=False)
     return Evidence(1 - repeats, supports=repeats < FEW_REPEATS)
+
+
+def may_be_key(profile: ColumnProfile) -> bool:
+    """Return True if values could identify rows: they are short, unique texts or whole numbers, and no times."""
+    is_text = profile.time_form is None and not profile.is_clock and not (profile.is_numeric and not profile.is_whole)
+    return is_text and profile.is_unique and not profile.is_counter and max(map(len, profile.filled)) <= MAX_KEY_LETTERS

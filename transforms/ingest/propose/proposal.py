@@ -9,6 +9,9 @@ SURE = 0.95
 """Confidence from which a column is read without a question."""
 OPEN = 0.9
 """Highest confidence of a column while a question about it is open."""
+READ = "read."
+"""Beginning of the key of a question about a column of the file that is not placed."""
+IGNORE = "ignore"
 OF_FILE = {"time_zone", "encoding", "decimal"}
 """Questions that have one answer for all mappings of a file."""
 
@@ -51,6 +54,7 @@ class Proposal:
         layout: keys of the mapping other than `columns`.
         columns: proposed columns, in order of the schema.
         questions: questions to answer before the mapping can be saved.
+        optional: questions about columns that are not placed; without an answer they are ignored.
         unread: columns of the file that no table column uses.
         reasons: reasons for the file format and layout.
         prefix: prefix of the keys of its questions, if the file has several tables.
@@ -60,6 +64,7 @@ class Proposal:
     layout: dict[str, Any]
     columns: list[ColumnProposal] = field(default_factory=list)
     questions: list[MappingQuestion] = field(default_factory=list)
+    optional: list[MappingQuestion] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
     prefix: str = ""

@@ -5,19 +5,30 @@ from pathlib import Path
 from typing import Any
 
 from transforms.contracts.reason import reason
-from transforms.contracts.source_tables import CONTRACTS
+from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.file_pattern import files_pattern
-from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, guess_unmatched, is_sure, rank_kinds
+from transforms.ingest.propose.kinds import (
+    SIGNATURE,
+    KindFit,
+    fit_kind,
+    guess_unmatched,
+    is_sure,
+    rank_kinds,
+    title_concepts,
+)
 from transforms.ingest.propose.mapping_draft import MappingDraft
-from transforms.ingest.propose.proposal import SURE, Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
 from transforms.ingest.propose.table import ProposalContext, SourceTable, read_table
+from transforms.ingest.propose.unplaced import ask_unplaced, placed_answers, sources_of
 
 SECOND_KINDS = {"load": "tare", "tare": "load", "loss_audit": "root_check", "root_check": "loss_audit"}
 """Kinds of file that a row may contain together, such as a ticket with its lab result."""
-SHARED = ("load_id", "machine_id", "field_id", "cancelled", "revision", "audited_at", "checked_at")
-"""Columns that both kinds of a row read from the same column of the file."""
+SHARED = ("load_id", "machine_id", "field_id", "cancelled", "audited_at", "checked_at")
+"""Columns that both kinds of a row read from the same column of the file. A revision is that of the first kind."""
+OFFERED_PARTNERS = {"load", "tare"}
+"""Kinds whose columns are offered for columns that are not placed, though no column shows the kind."""
 OWN_OF_CHECKS = 2
 """Columns of its own that show an audit beside a root check, or the reverse: the two share most of their words."""
 MIN_TABLE = 0.4
@@ -33,6 +44,7 @@ def propose(tables: list[FormatGuess], path: Path, context: ProposalContext, ans
         context: knowledge beside the file.
         answers: question key -> answer.
     """
+    answers = placed_answers(answers)
     if tables[0].form in OWN_COLUMNS:
         return [_self_described(tables[0], path, context)]
     ranked = []
@@ -52,6 +64,7 @@ def _encoding_first(proposals: list[Proposal]) -> list[Proposal]:
     for proposal in proposals:
         if any(q.key == "encoding" for q in proposal.questions):
             proposal.questions = [q for q in proposal.questions if q.key == "encoding"]
+            proposal.optional = []
     return proposals
 
 
@@ -72,24 +85,52 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     if kind is not None and kind not in CONTRACTS:
         asker.again("kind", reason("ask_kind_again", name=kind), list(CONTRACTS))
         return [Proposal("load", {}, questions=asker.questions)]
-    if kind is None and not is_sure(fits):
+    if kind is None and not is_sure(fits, title_concepts(table, context.lexicon)):
         choices = [f.kind for f in fits] + [k for k in CONTRACTS if all(f.kind != k for f in fits)]
         asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
+        # What the columns mean depends on the answer.
+        return [_limited(p) for p in _of_kind(table, fits, fits[0], context, asker)]
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
+    proposals = _of_kind(table, fits, fit, context, asker)
+    columns = {p.kind: list(contract(p.kind, context.catalogue).columns()) for p in proposals}
+    partner = SECOND_KINDS.get(fit.kind, "")
+    if partner in OFFERED_PARTNERS and partner not in columns:
+        columns[partner] = sorted(SIGNATURE[partner])
+    ask_unplaced(table, asker, proposals, columns)
+    return proposals
+
+
+def _limited(proposal: Proposal) -> Proposal:
+    """Limit the confidence of the columns of a proposal whose kind is not settled."""
+    for column in proposal.columns:
+        column.confidence = min(column.confidence, OPEN)
+    return proposal
+
+
+def _of_kind(
+    table: SourceTable, fits: list[KindFit], fit: KindFit, context: ProposalContext, asker: Asker
+) -> list[Proposal]:
+    """Return the mappings of one table whose rows are of a kind, and perhaps of its partner."""
     first = MappingDraft(table, fit, context, asker).proposal()
-    second = _second_fit(fits, fit.kind, first.sources())
+    second = _answered_partner(table, fit.kind, context, asker) or _second_fit(fits, fit.kind, first.sources())
     if second is None:
         whole = replace(fit, found=guess_unmatched(table, fit, context))
-        first = MappingDraft(table, whole, context, asker).proposal()
-    if second is None:
-        return [first]
+        return [MappingDraft(table, whole, context, asker).proposal()]
     taken = {c for c in first.sources() if c not in first.row_sources(SHARED)}
     found = {c: m for c, m in second.found.items() if c in SHARED or not taken & set(m.name.sources)}
-    proposed = MappingDraft(table, replace(second, found=found), context, asker).proposal()
+    proposed = MappingDraft(table, replace(second, found=found), context, asker, taken).proposal()
     proposed.questions = []
     unread = [c for c in first.unread if c in proposed.unread]
     first.unread, proposed.unread = unread, []
     return [first, proposed]
+
+
+def _answered_partner(table: SourceTable, kind: str, context: ProposalContext, asker: Asker) -> KindFit | None:
+    """Return the fit of the partner kind if an answer places a column that only it has."""
+    partner = SECOND_KINDS.get(kind, "")
+    own = SIGNATURE.get(partner, set()) - set(contract(kind, context.catalogue).columns())
+    is_placed = partner in OFFERED_PARTNERS and any(sources_of(asker.answer(c) or "", table.profiles) for c in own)
+    return fit_kind(table, partner, context) if is_placed else None
 
 
 def _second_fit(fits: list[KindFit], kind: str, used: set[str]) -> KindFit | None:

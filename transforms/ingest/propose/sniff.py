@@ -15,7 +15,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
 from transforms.ingest.propose.encoding import decode
 from transforms.ingest.propose.numbers import GROUPED, NUMBER, is_number
-from transforms.ingest.propose.unit_text import read_unit
+from transforms.ingest.propose.unit_text import is_unit_row
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
 from transforms.ingest.readers.iso11783.source import value_names
 from transforms.ingest.readers.parquet import parquet_rows
@@ -228,7 +228,7 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
         sniffed.layout["header_rows"] = 2
         sniffed.reasons.append(reason("header_of_two_rows"))
     sniffed.columns = column_names(header)
-    if below and _is_units(below[0]):
+    if below and is_unit_row(below):
         units = below.pop(0)
         sniffed.units = {c: u for c, u in zip(sniffed.columns, units, strict=False) if u}
         sniffed.layout["unit_row"] = True
@@ -240,7 +240,7 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
 def _continues(above: list[str], row: list[str]) -> bool:
     """Return True if a row below the header is a second header row: it fills gaps and has no numbers or units."""
     gaps = [i for i, c in enumerate(above) if not c]
-    return bool(gaps) and all(i < len(row) and row[i] for i in gaps) and _no_values(row) and not _is_units(row)
+    return bool(gaps) and all(i < len(row) and row[i] for i in gaps) and _no_values(row) and not is_unit_row([row])
 
 
 def _is_above(row: list[str], header: list[str]) -> bool:
@@ -257,12 +257,6 @@ def _is_above(row: list[str], header: list[str]) -> bool:
 
 def _no_values(row: list[str]) -> bool:
     return not any(_is_value(c) for c in row if c)
-
-
-def _is_units(row: list[str]) -> bool:
-    filled = [c for c in row if c and c not in {"-", "--"}]
-    known = [c for c in filled if read_unit(c) is not None]
-    return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
 
 
 def _decimal(sniffed: FormatGuess) -> None:

@@ -6,12 +6,14 @@ from functools import cached_property
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.mapping import TOTALS
 from transforms.ingest.propose.clock_pairs import pair_clocks
 from transforms.ingest.propose.header import Name, parse_names
 from transforms.ingest.propose.lexicon import Lexicon, package_lexicon
 from transforms.ingest.propose.plausible import Plausibility
 from transforms.ingest.propose.profile import ColumnProfile, profile_columns
 from transforms.ingest.propose.sniff import FormatGuess
+from transforms.ingest.propose.totals import without_totals
 
 CELLS = 60_000
 """Maximum cells of the sample; a wide file has fewer rows in it."""
@@ -27,12 +29,14 @@ class ProposalContext:
         zone: time zone of the season, the default answer for times without a time zone.
         known: ids that the workspace already has, by column such as `load_id`.
         lexicon: vocabulary.
+        siblings: (name, columns) of files with like names, which may be of the same dialect.
     """
 
     catalogue: Catalogue
     zone: str
     known: dict[str, frozenset[str]] = field(default_factory=dict)
     lexicon: Lexicon = field(default_factory=package_lexicon)
+    siblings: tuple[tuple[str, frozenset[str]], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,9 @@ def read_table(sniffed: FormatGuess, path: Path, context: ProposalContext, answe
     thousands = str(sniffed.layout.get("thousands") or "")
     if decimal != sniffed.layout.get("decimal", "."):
         thousands = str(sniffed.layout.get("decimal", "."))
-    rows = sniffed.rows[: max(MIN_ROWS, CELLS // max(1, len(sniffed.columns)))]
+    rows, total_words = without_totals(sniffed.rows[: max(MIN_ROWS, CELLS // max(1, len(sniffed.columns)))])
+    if total_words:
+        sniffed.layout["totals"] = list(dict.fromkeys([*TOTALS, *total_words]))
     profiles = profile_columns(sniffed.columns, rows, decimal, thousands)
     made_at = dt.datetime.fromtimestamp(path.stat().st_mtime) if path.exists() else None  # noqa: DTZ006
     plausibility = Plausibility(profiles, sniffed.units, context.catalogue, context.known, made_at)

@@ -4,6 +4,10 @@ import re
 
 from transforms.contracts.units import parse_unit
 from transforms.ingest.propose.lexicon import Lexicon
+from transforms.ingest.propose.numbers import is_number
+
+UNIT_LETTERS, ROWS_BELOW = 12, 5
+"""Most letters of a unit that is not known; rows below a row of units that are looked at."""
 
 SPELLINGS = {
     "кг": "kg",
@@ -14,7 +18,11 @@ SPELLINGS = {
     "м": "m",
     "м2": "m2",
     "м²": "m2",
+    "кв м": "m2",
+    "кв.м": "m2",
     "см": "cm",
+    "см2": "cm2",
+    "см²": "cm2",
     "мм": "mm",
     "км/ч": "km/h",
     "км/час": "km/h",
@@ -163,3 +171,22 @@ def read_unit(text: str, lexicon: Lexicon | None = None) -> str | None:
 def is_safe_word(text: str) -> bool:
     """Return True if a unit at the end of a name cannot be a word of it."""
     return text.casefold().strip(" .") not in SHORT_WORDS
+
+
+def is_unit_row(rows: list[list[str]]) -> bool:
+    """Return True if the first of some rows has the units of the columns.
+
+    Half of its cells are units, or words above numbers in a row that is half empty.
+
+    Args:
+        rows: the row, and those below it.
+    """
+    row, below = rows[0], rows[1 : 1 + ROWS_BELOW]
+    filled = [c for c in row if c and c not in {"-", "--"}]
+    if not filled or any(is_number(c) for c in filled):
+        return False
+    if sum(read_unit(c) is not None for c in filled) >= max(1, len(filled) // 2):
+        return True
+    above = [[r[i] for r in below if i < len(r) and r[i]] for i, c in enumerate(row) if c in filled]
+    is_above_numbers = bool(below) and all(cells and all(map(is_number, cells)) for cells in above)
+    return is_above_numbers and 2 * len(filled) <= len(row) and max(map(len, filled)) <= UNIT_LETTERS

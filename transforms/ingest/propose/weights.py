@@ -126,7 +126,8 @@ def _pair(weights: list[tuple[Name, NDArray[np.float64]]]) -> dict[str, Role | N
         if 1 - DIRT_SHARE[1] <= share < 1:
             why = reason("weights_net_of_dirt", **args)
             roles = {"delivered_t": Role(gross[0][0], why), "clean_t": Role(net[0][0], why)}
-        elif 1 - EMPTY_SHARE[1] <= share <= 1 - EMPTY_SHARE[0]:
+        # A third weight may be the net one, and the second that of the clean beet.
+        elif 1 - EMPTY_SHARE[1] <= share <= 1 - EMPTY_SHARE[0] and len(weights) == len(gross) + len(net):
             why = reason("weights_net_of_truck", **args)
             roles = {"delivered_t": Role(net[0][0], why), "truck_full_t": Role(gross[0][0], why), "clean_t": None}
     return roles

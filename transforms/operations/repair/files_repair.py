@@ -74,7 +74,7 @@ def put_back_needed(
     for copy in sorted(found, key=lambda p: p.stat().st_mtime_ns, reverse=True):
         target = workspace.mappings / f"{copy.name.rsplit('~', 1)[0]}.toml"
         try:
-            mapping = read_mapping(copy, workspace.season.catalogue)
+            mapping = read_mapping(copy, workspace.season.catalogue, workspace.mappings)
         except WorkspaceError:
             continue
         own = [f for f in files if matching_mappings(f, [mapping])]
