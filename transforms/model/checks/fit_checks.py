@@ -9,7 +9,7 @@ from transforms.arrays import to_float
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.huber import FAR_SHARE
-from transforms.model.checks.bootstrap import bootstrap_coverage
+from transforms.model.checks.bootstrap import ALARM, POOR, bootstrap_coverage
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.sampling import sampling_rate
@@ -24,8 +24,6 @@ PLACEBO_P = 0.01
 """Minimum p value of the placebo test."""
 MAX_RATIO_TO_BOOSTING = 1.02
 """Maximum error relative to gradient boosting's."""
-MIN_COVERAGE = 0.90
-"""Minimum share of bootstrap intervals that cover the truth."""
 MAX_INFLUENCE_SE = 2.0
 """Maximum change of an effect without one field or machine, in standard errors."""
 MAX_ROBUST_RATIO = 2.0
@@ -146,10 +144,10 @@ def _site_days(fit: ResponseFit) -> Row:
 
 def _coverage(fit: ResponseFit) -> Row:
     if fit.reml.coef.size > MAX_BOOTSTRAP_COEFFICIENTS:
-        return _not_run("coverage", MIN_COVERAGE, reason("model_too_large_for_bootstrap"))
-    covered, n = bootstrap_coverage(fit)
-    why = reason("bootstrap_coverage", covered_pct=100 * covered, intervals=n)
-    return _row("coverage", covered, MIN_COVERAGE, why, passed=covered >= MIN_COVERAGE)
+        return _not_run("coverage", POOR, reason("model_too_large_for_bootstrap"))
+    found = bootstrap_coverage(fit)
+    why = reason("bootstrap_coverage", covered_pct=100 * found.share, intervals=found.n)
+    return _row("coverage", found.share, found.bound, why, passed=found.evidence < ALARM)
 
 
 def _last_season(fit: ResponseFit) -> list[Row]:

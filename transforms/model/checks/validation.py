@@ -81,6 +81,9 @@ class _Folds:
     def predict(self, reml: RemlFit, keep: list[int], part: int) -> Array:
         """Return z predicted for the rows of a fold; unknown levels of factors contribute 0.
 
+        Conditions are clipped to the range of the other folds, as in every prediction of the product (`prediction.py`):
+        a curve says nothing beyond the days and conditions that it was fitted to.
+
         Args:
             reml: fit to the other folds, from `refit`.
             keep: columns of D in that fit, from `refit`.
@@ -90,13 +93,17 @@ class _Folds:
             Predicted z, shape (rows of the fold,), in the order of the rows.
         """
         out = []
-        for week, cols in self.batches:
-            in_fold = self.part[self.at][week] == part
-            if in_fold.any():
-                left_out = select_rows(cols, in_fold)
-                dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
-                out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
+        for _, left_out in RowBatches(self._inside(part), self.fit.frame):
+            dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
+            out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
         return np.concatenate(out)
+
+    def _inside(self, part: int) -> pl.DataFrame:
+        """Return the rows of a fold, with conditions clipped to their range in the other folds."""
+        rows, in_fold = self.fit.rows[self.at], pl.Series(self.part[self.at] == part)
+        others, names = rows.filter(~in_fold), self.fit.frame.terms.conditions
+        ranges = {n: (others[n].min(), others[n].max()) for n in names}
+        return rows.filter(in_fold).with_columns(pl.col(n).clip(*ranges[n]) for n in names)
 
 
 def _boosting(fit: ResponseFit, train: Mask, test: Mask) -> Array:
