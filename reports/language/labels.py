@@ -59,6 +59,7 @@ CHECK_LABELS = {
     "site_day": mark("factory days"),
     "tails": mark("tails"),
     "sampling": mark("choice of samples"),
+    "successive_loads": mark("successive loads of a visit"),
 }
 """Check of a fit -> label."""
 UNJUDGED = "few"

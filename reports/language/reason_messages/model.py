@@ -71,6 +71,18 @@ CHECKS = {
     "site_day_means": mark(
         "the variance of a factory's daily mean residuals is {ratio:.2f} times the variance expected"
     ),
+    "few_successive_loads": mark("too few loads follow each other in a visit"),
+    "successive_unrelated": mark("residuals of successive loads in a visit are unrelated (z = {z:.1f})"),
+    "successive_related": mark(
+        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), but settings do "
+        "not follow it: effects hold unless operators react within a visit more than {holds_pct:.0f} % as strongly as "
+        "between visits"
+    ),
+    "successive_reaction": mark(
+        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), and settings seem "
+        "to follow it: intervals are widened for it; without that, they would hold unless operators react within a "
+        "visit more than {holds_pct:.0f} % as strongly as between visits"
+    ),
     "few_unmeasured_loads": mark("too few visits have both sampled and unsampled loads"),
     "sampled_at_random": mark("sampled loads are expected to be as dirty as the others of their visits (z = {z:.1f})"),
     "sampled_if_dirty": mark(

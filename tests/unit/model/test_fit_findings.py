@@ -14,10 +14,10 @@ from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.jobs.product_cache import ProductCache
+from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.p_spline import PSpline
 from transforms.mixed_model.secant import SETTLED
 from transforms.model.campaign_days import seasons_of
-from transforms.mixed_model.contrasts import contrast
 from transforms.model.checks import bootstrap
 from transforms.model.checks.bootstrap import (
     ALARM,

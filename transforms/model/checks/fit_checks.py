@@ -16,6 +16,8 @@ from transforms.model.checks.sampling import sampling_rate
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.fit_result import ResponseFit
+from transforms.model.hidden_dirt import hidden_dirt
+from transforms.model.hidden_reaction import TOLERABLE_SE, reaction_within_visits
 from transforms.model.previous_season import DENIED_P
 from transforms.model.response_scale import is_counted
 
@@ -159,6 +161,20 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     return [_row("last_season", found.p_value, DENIED_P, why, passed=not is_denied)]
 
 
+def _successive_loads(fit: ResponseFit) -> list[Row]:
+    """Check whether residuals of successive loads are alike, and whether operators react to what makes them so."""
+    found = hidden_dirt(fit)
+    if found is None:
+        return [_not_run("successive_loads", TOLERABLE_SE, reason("few_successive_loads"))]
+    reaction = reaction_within_visits(fit)
+    if reaction is None:
+        return [_row("successive_loads", 0.0, TOLERABLE_SE, reason("successive_unrelated", z=found.z), passed=True)]
+    code = "successive_reaction" if reaction.is_seen else "successive_related"
+    holds_pct = min(100 * reaction.tolerable_share, 100.0)
+    why = reason(code, z=found.z, share_pct=100 * found.share, holds_pct=holds_pct)
+    return [_row("successive_loads", reaction.worst_se, TOLERABLE_SE, why, passed=not reaction.is_seen)]
+
+
 def sampling_check(fit: ResponseFit, facts: pl.DataFrame) -> list[Row]:
     """Return the row of the check of sampling.
 
@@ -186,6 +202,7 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "balance": lambda fit: [_balance(fit)],
     "site_day": lambda fit: [_site_days(fit)],
     "tails": lambda fit: [_tails(fit)],
+    "successive_loads": _successive_loads,
     "last_season": _last_season,
 }
 """Every check, in the order of its rows."""
@@ -204,9 +221,9 @@ def checks_of(response: str) -> tuple[str, ...]:
     """Return the names of the checks of a response, in order.
 
     Counts are not refitted to parts of the rows: their working values depend on the fit itself, so that their error on
-    rows left out says nothing. Their tails are those of counts.
+    rows left out says nothing. Their tails are those of counts, and their plots are not successive.
     """
-    left_out = {*BY_REFITTING, "tails"} if is_counted(response) else set()
+    left_out = {*BY_REFITTING, "tails", "successive_loads"} if is_counted(response) else set()
     return tuple(name for name in CHECKS if name not in left_out)
 
 
