@@ -79,9 +79,18 @@ CHECKS = {
         "between visits"
     ),
     "successive_reaction": mark(
-        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), and settings seem "
-        "to follow it: intervals are widened for it; without that, they would hold unless operators react within a "
+        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), and settings "
+        "seem to follow it: intervals are widened for it; without that, they would hold unless operators react within a "
         "visit more than {holds_pct:.0f} % as strongly as between visits"
+    ),
+    "values_exact": mark("values are rounded too finely to matter, and none stands for all values below it"),
+    "values_rounded": mark("values are rounded to {step_pct:g} % and fitted as intervals"),
+    "values_limited": mark(
+        "no value below {floor_pct:g} % is stated: the {share_pct:.0f} % of values there are fitted as upper limits"
+    ),
+    "values_rounded_limited": mark(
+        "values are rounded to {step_pct:g} % and fitted as intervals; none below {floor_pct:g} % is stated: the "
+        "{share_pct:.0f} % of values there are fitted as upper limits"
     ),
     "few_unmeasured_loads": mark("too few visits have both sampled and unsampled loads"),
     "sampled_at_random": mark("sampled loads are expected to be as dirty as the others of their visits (z = {z:.1f})"),

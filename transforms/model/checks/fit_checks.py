@@ -18,6 +18,7 @@ from transforms.model.confounding import confounding
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_dirt import hidden_dirt
 from transforms.model.hidden_reaction import TOLERABLE_SE, reaction_within_visits
+from transforms.model.plain_fit import rounding_of
 from transforms.model.previous_season import DENIED_P
 from transforms.model.response_scale import is_counted
 
@@ -34,6 +35,8 @@ MAX_BALANCE = 0.8
 """Maximum correlation of a setting with wetness between visits."""
 MAX_SAMPLING_Z = 3.0
 """Maximum standard score of the expected response of measured loads; exceeded in 0.3 % of seasons by chance."""
+MAX_AT_FLOOR = 0.25
+"""Maximum share of values at the laboratory's floor (common practice, no source)."""
 MAX_BOOTSTRAP_COEFFICIENTS = 4000
 """Maximum size of a model that is bootstrapped."""
 Row = dict[str, object]
@@ -175,6 +178,21 @@ def _successive_loads(fit: ResponseFit) -> list[Row]:
     return [_row("successive_loads", reaction.worst_se, TOLERABLE_SE, why, passed=not reaction.is_seen)]
 
 
+def _rounding(fit: ResponseFit) -> Row:
+    """State the rounding step and the floor of the laboratory's values; values at the floor say little."""
+    found = rounding_of(fit.rows, fit.response)
+    if found is None:
+        return _row("rounding", 0.0, MAX_AT_FLOOR, reason("values_exact"), passed=True)
+    share_pct = 100 * found.floor_share
+    if found.floor is None:
+        why = reason("values_rounded", step_pct=found.step)
+    elif found.step is None:
+        why = reason("values_limited", floor_pct=found.floor, share_pct=share_pct)
+    else:
+        why = reason("values_rounded_limited", step_pct=found.step, floor_pct=found.floor, share_pct=share_pct)
+    return _row("rounding", found.floor_share, MAX_AT_FLOOR, why, passed=found.floor_share <= MAX_AT_FLOOR)
+
+
 def sampling_check(fit: ResponseFit, facts: pl.DataFrame) -> list[Row]:
     """Return the row of the check of sampling.
 
@@ -203,6 +221,7 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "site_day": lambda fit: [_site_days(fit)],
     "tails": lambda fit: [_tails(fit)],
     "successive_loads": _successive_loads,
+    "rounding": lambda fit: [_rounding(fit)],
     "last_season": _last_season,
 }
 """Every check, in the order of its rows."""
@@ -223,7 +242,7 @@ def checks_of(response: str) -> tuple[str, ...]:
     Counts are not refitted to parts of the rows: their working values depend on the fit itself, so that their error on
     rows left out says nothing. Their tails are those of counts, and their plots are not successive.
     """
-    left_out = {*BY_REFITTING, "tails", "successive_loads"} if is_counted(response) else set()
+    left_out = {*BY_REFITTING, "tails", "successive_loads", "rounding"} if is_counted(response) else set()
     return tuple(name for name in CHECKS if name not in left_out)
 
 
