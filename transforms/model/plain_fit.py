@@ -7,8 +7,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
-from transforms.config.settings_catalogue import Catalogue
 from transforms.config.response_catalogue import RESPONSES
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason
 from transforms.mixed_model.interval_censoring import Intervals, fit_intervals
 from transforms.mixed_model.quasi_likelihood import Counts, WorkingResponse, fit_quasi_likelihood

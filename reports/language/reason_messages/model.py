@@ -80,8 +80,8 @@ CHECKS = {
     ),
     "successive_reaction": mark(
         "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), and settings "
-        "seem to follow it: intervals are widened for it; without that, they would hold unless operators react within a "
-        "visit more than {holds_pct:.0f} % as strongly as between visits"
+        "seem to follow it: intervals are widened for it; without that, they would hold unless operators react within "
+        "a visit more than {holds_pct:.0f} % as strongly as between visits"
     ),
     "values_exact": mark("values are rounded too finely to matter, and none stands for all values below it"),
     "values_rounded": mark("values are rounded to {step_pct:g} % and fitted as intervals"),
