@@ -60,6 +60,7 @@ CHECK_LABELS = {
     "tails": mark("tails"),
     "sampling": mark("choice of samples"),
     "successive_loads": mark("successive loads of a visit"),
+    "sensor_noise": mark("noise of sensors"),
     "rounding": mark("rounding of laboratory values"),
 }
 """Check of a fit -> label."""

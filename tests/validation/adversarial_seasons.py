@@ -1,9 +1,11 @@
 """Invented seasons that break an assumption of the fit, one at a time.
 
-Each function changes an ordinary season (`fit_seasons.py`): its facts as the fit sees them, or the dirt behind them.
+Each function changes an ordinary season (`fit_seasons.py`): its facts as the fit sees them, and the
+true effects if settings truly move otherwise.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -17,8 +19,7 @@ from transforms.demo.mechanics import Ground
 from transforms.demo.operators import REACTION
 from transforms.model.response_scale import pct_from_scale, ratio_scale
 
-Facts = pl.DataFrame
-Change = Callable[[FitSeason, Catalogue, np.random.Generator], Facts]
+Change = Callable[[FitSeason, Catalogue, np.random.Generator], FitSeason]
 VISIT = ["machine_id", "shift_date"]
 HIDDEN_SD, HIDDEN_STAY = 0.12, 0.8
 """Hidden dirt within visits: standard deviation on the log scale, and correlation from a load to the next."""
@@ -35,24 +36,29 @@ def log_dirt(season: FitSeason, settings: dict[str, Array]) -> Array:
     return np.log(MECHANICS[season.mechanic](settings, ground))
 
 
-def settings_of(facts: Facts) -> dict[str, Array]:
+def settings_of(facts: pl.DataFrame) -> dict[str, Array]:
     """Return the settings of each load."""
     return {name: facts[name].to_numpy() for name in USUAL}
 
 
-def with_values(facts: Facts, settings: dict[str, Array], added: Array) -> Facts:
-    """Return facts with other settings, and `added` to the log of dirt over clean."""
-    z = ratio_scale(facts[DIRT].to_numpy()) + added
-    return facts.with_columns(*(pl.Series(k, v) for k, v in settings.items()), pl.Series(DIRT, pct_from_scale(z)))
+def with_values(season: FitSeason, settings: dict[str, Array], added: Array) -> FitSeason:
+    """Return a season whose facts show other settings, and `added` to the log of dirt over clean."""
+    z = ratio_scale(season.facts[DIRT].to_numpy()) + added
+    shown = [*(pl.Series(k, v) for k, v in settings.items()), pl.Series(DIRT, pct_from_scale(z))]
+    return replace(season, facts=season.facts.with_columns(*shown))
 
 
-def moved(season: FitSeason, settings: dict[str, Array], added: Array) -> Facts:
-    """Return facts whose settings truly were others, with the dirt that these make plus `added` on the log scale."""
+def moved(season: FitSeason, settings: dict[str, Array], added: Array, catalogue: Catalogue) -> FitSeason:
+    """Return a season whose settings truly were others, with the dirt that these make plus `added` on the log scale."""
     change = log_dirt(season, settings) - log_dirt(season, settings_of(season.facts))
-    return with_values(season.facts, settings, change + added)
+    effect = {}
+    for name in USUAL:
+        up, down = ({**settings, name: settings[name] + sign * catalogue[name].step} for sign in (1, -1))
+        effect[name] = (log_dirt(season, up) - log_dirt(season, down)) / 2
+    return replace(with_values(season, settings, change + added), effect=effect)
 
 
-def hidden_within(facts: Facts, rng: np.random.Generator) -> Array:
+def hidden_within(facts: pl.DataFrame, rng: np.random.Generator) -> Array:
     """Return dirt that no log holds and that varies from load to load of a machine's day, shape (n,)."""
     out, before = np.empty(facts.height), None
     for i, key in enumerate(facts.select(*VISIT).iter_rows()):
@@ -65,68 +71,69 @@ def hidden_within(facts: Facts, rng: np.random.Generator) -> Array:
 def reacting(strength: float) -> Change:
     """Return a season whose operators react to hidden dirt within a visit, `strength` times as between visits."""
 
-    def change(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> Facts:
+    def change(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> FitSeason:
         hidden = hidden_within(season.facts, rng)
         settings = settings_of(season.facts)
         for name in USUAL:
             steps = strength * REACTION.get(name, (0.0, 0.0, 0.0))[2] * hidden
             settings[name] = np.maximum(settings[name] + catalogue[name].step * steps, 0.1 * settings[name])
-        return moved(season, settings, hidden)
+        return moved(season, settings, hidden, catalogue)
 
     return change
 
 
-def rare_movers(season: FitSeason, _: Catalogue, __: np.random.Generator) -> Facts:
+def rare_movers(season: FitSeason, catalogue: Catalogue, _: np.random.Generator) -> FitSeason:
     """Return a season whose operators move settings by a third as much within a visit: about 0.3 steps."""
     facts = season.facts
     means = facts.select(pl.col(name).mean().over(*VISIT, "field_id") for name in USUAL)
     settings = {n: means[n].to_numpy() + (facts[n] - means[n]).to_numpy() / 3 for n in USUAL}
-    return moved(season, settings, np.zeros(facts.height))
+    return moved(season, settings, np.zeros(facts.height), catalogue)
 
 
-def sampled_by_looks(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> Facts:
+def sampled_by_looks(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> FitSeason:
     """Return a season whose laboratory samples half of the loads, the dirtier ones of a machine's day more often."""
-    return sampled(season.facts, 0.7, int(rng.integers(1 << 30)))
+    return replace(season, facts=sampled(season.facts, 0.7, int(rng.integers(1 << 30))))
 
 
-def noisy_sensors(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> Facts:
+def noisy_sensors(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> FitSeason:
     """Return a season whose sensors are off by half a step, anew for each load."""
     noise = {n: season.facts[n].to_numpy() + rng.normal(0, 0.5 * catalogue[n].step, season.facts.height) for n in USUAL}
-    return with_values(season.facts, noise, np.zeros(season.facts.height))
+    return with_values(season, noise, np.zeros(season.facts.height))
 
 
-def wrong_gain(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> Facts:
+def wrong_gain(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> FitSeason:
     """Return a season whose sensors show up to 20 % too much or too little, by machine and sensor."""
     machine = season.facts["machine_id"].rank("dense").to_numpy() - 1
     shown = {n: season.facts[n].to_numpy() * rng.uniform(0.8, 1.2, machine.max() + 1)[machine] for n in USUAL}
-    return with_values(season.facts, shown, np.zeros(machine.size))
+    return with_values(season, shown, np.zeros(machine.size))
 
 
-def rounded(season: FitSeason, _: Catalogue, __: np.random.Generator) -> Facts:
+def rounded(season: FitSeason, _: Catalogue, __: np.random.Generator) -> FitSeason:
     """Return a season whose laboratory rounds to whole percent and states nothing below 2 %."""
-    return season.facts.with_columns(pl.col(DIRT).round().clip(2.0))
+    return replace(season, facts=season.facts.with_columns(pl.col(DIRT).round().clip(2.0)))
 
 
-def gross_errors(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> Facts:
+def gross_errors(season: FitSeason, _: Catalogue, rng: np.random.Generator) -> FitSeason:
     """Return a season of which 3 % of the loads have a grossly wrong dirt tare."""
     n = season.facts.height
     wrong = rng.random(n) < GROSS_SHARE
     size = rng.choice([-1.0, 1.0], n) * rng.uniform(*GROSS_LOG, n)
-    return with_values(season.facts, {}, wrong * size)
+    return with_values(season, {}, wrong * size)
 
 
-def strong_pairs(season: FitSeason, catalogue: Catalogue, _: np.random.Generator) -> Facts:
+def strong_pairs(season: FitSeason, catalogue: Catalogue, _: np.random.Generator) -> FitSeason:
     """Return a season in which two pairs of settings interact."""
-    added = np.zeros(season.facts.height)
-    for pair in PLANTED:
-        x, y = ((season.facts[n].to_numpy() - season.facts[n].mean()) / catalogue[n].step for n in pair)
+    added, effect = np.zeros(season.facts.height), dict(season.effect)
+    for one, other in PLANTED:
+        x, y = ((season.facts[n].to_numpy() - season.facts[n].mean()) / catalogue[n].step for n in (one, other))
         added += PAIR_EFFECT * x * y
-    return with_values(season.facts, {}, added)
+        effect[one], effect[other] = effect[one] + PAIR_EFFECT * y, effect[other] + PAIR_EFFECT * x
+    return replace(with_values(season, {}, added), effect=effect)
 
 
-def ordinary(season: FitSeason, _: Catalogue, __: np.random.Generator) -> Facts:
+def ordinary(season: FitSeason, _: Catalogue, __: np.random.Generator) -> FitSeason:
     """Return the season as it is."""
-    return season.facts
+    return season
 
 
 SEASONS: dict[str, Change] = {

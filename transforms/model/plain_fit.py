@@ -1,6 +1,6 @@
 """Plain fit of a response: of its values, of the intervals they are rounded to, or of its counts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -73,6 +73,7 @@ def fit_plain(
     lab_cv_at_25_kg: float,
     store: ProductStore | None,
     start: WarmStart | None,
+    sensors: tuple[float, ...] = (),
 ) -> PlainFit | None:
     """Return the plain fit of a response; None if there are too few rows or no setting varies within visits.
 
@@ -83,6 +84,7 @@ def fit_plain(
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
         store: cache of weekly cross-products; None to sum all weeks.
         start: initial variances; None for a cold start.
+        sensors: reliability of each setting's sensor; empty if all are reliable.
 
     Returns:
         The fit; None also if the equations cannot be solved.
@@ -90,6 +92,7 @@ def fit_plain(
     measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
     if measured is None:
         return None
+    measured = measured._replace(frame=replace(measured.frame, sensors=sensors))
     columns = _select_columns(measured, store, start)
     if columns is None:
         return None

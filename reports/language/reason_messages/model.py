@@ -83,6 +83,11 @@ CHECKS = {
         "seem to follow it: intervals are widened for it; without that, they would hold unless operators react within "
         "a visit more than {holds_pct:.0f} % as strongly as between visits"
     ),
+    "sensors_reliable": mark("no sensor shows noise that differs from load to load"),
+    "sensors_noisy": mark(
+        "of what {setting} shows within a visit, {reliable_pct:.0f} % is movement and the rest noise of the sensor: "
+        "effects are corrected for it"
+    ),
     "values_exact": mark("values are rounded too finely to matter, and none stands for all values below it"),
     "values_rounded": mark("values are rounded to {step_pct:g} % and fitted as intervals"),
     "values_limited": mark(

@@ -39,7 +39,7 @@ def ordinary(season, catalogue) -> ResponseFit:
 
 @pytest.fixture(scope="module")
 def hidden(season, catalogue) -> ResponseFit:
-    return fitted(reacting(1.0)(season, catalogue, np.random.default_rng(1)), catalogue)
+    return fitted(reacting(1.0)(season, catalogue, np.random.default_rng(1)).facts, catalogue)
 
 
 def test_expected_products_are_those_of_simulated_processes():

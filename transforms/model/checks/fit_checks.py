@@ -35,6 +35,8 @@ MAX_BALANCE = 0.8
 """Maximum correlation of a setting with wetness between visits."""
 MAX_SAMPLING_Z = 3.0
 """Maximum standard score of the expected response of measured loads; exceeded in 0.3 % of seasons by chance."""
+MIN_SENSOR_RELIABILITY = 0.9
+"""Minimum reliability of a sensor's departures from its visit mean (common practice, no source)."""
 MAX_AT_FLOOR = 0.25
 """Maximum share of values at the laboratory's floor (common practice, no source)."""
 MAX_BOOTSTRAP_COEFFICIENTS = 4000
@@ -178,6 +180,17 @@ def _successive_loads(fit: ResponseFit) -> list[Row]:
     return [_row("successive_loads", reaction.worst_se, TOLERABLE_SE, why, passed=not reaction.is_seen)]
 
 
+def _sensor_noise(fit: ResponseFit) -> Row:
+    """State the noise of sensors that the fit corrects for."""
+    reliable = {s.name: r for s, r in zip(fit.frame.settings, fit.frame.sensors, strict=False)}
+    if not reliable:
+        return _row("sensor_noise", 1.0, MIN_SENSOR_RELIABILITY, reason("sensors_reliable"), passed=True)
+    worst = min(reliable, key=lambda name: reliable[name])
+    why = reason("sensors_noisy", setting=worst, reliable_pct=100 * reliable[worst])
+    passed = reliable[worst] >= MIN_SENSOR_RELIABILITY
+    return _row("sensor_noise", reliable[worst], MIN_SENSOR_RELIABILITY, why, passed=passed)
+
+
 def _rounding(fit: ResponseFit) -> Row:
     """State the rounding step and the floor of the laboratory's values; values at the floor say little."""
     found = rounding_of(fit.rows, fit.response)
@@ -221,6 +234,7 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "site_day": lambda fit: [_site_days(fit)],
     "tails": lambda fit: [_tails(fit)],
     "successive_loads": _successive_loads,
+    "sensor_noise": lambda fit: [_sensor_noise(fit)],
     "rounding": lambda fit: [_rounding(fit)],
     "last_season": _last_season,
 }
@@ -236,13 +250,19 @@ They judge the model, not the last shift, so the results of the nightly run are 
 """
 
 
+OF_VALUES = ("tails", "successive_loads", "sensor_noise", "rounding")
+"""Checks that make no sense for counts."""
+
+
 def checks_of(response: str) -> tuple[str, ...]:
     """Return the names of the checks of a response, in order.
 
     Counts are not refitted to parts of the rows: their working values depend on the fit itself, so that their error on
     rows left out says nothing. Their tails are those of counts, and their plots are not successive.
     """
-    left_out = {*BY_REFITTING, "tails", "successive_loads", "rounding"} if is_counted(response) else set()
+    left_out = (
+        {*BY_REFITTING, "tails", "successive_loads", "sensor_noise", "rounding"} if is_counted(response) else set()
+    )
     return tuple(name for name in CHECKS if name not in left_out)
 
 
