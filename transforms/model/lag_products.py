@@ -3,7 +3,7 @@
 For values centred in their visits, S_k is the sum over pairs of rows k apart of the product of their values. A process
 with covariance s2 phi^|i - j| between rows i and j of a visit has, after centring,
 
-    E(S_k) = s2 M_k(phi),   M_k(phi) = sum over visits of tr(A_k Q C(phi) Q),   Q = I - J / n                  (25)
+    E(S_k) = s2 M_k(phi),   M_k(phi) = sum over visits of tr(A_k Q C(phi) Q),   Q = I - J / n                  (29)
 
 with A_k the matrix that picks the pairs; phi = 0 is noise that is new in each row. METHODS.md section 5.
 """

@@ -1,6 +1,6 @@
 """Reliability of sensors by repetition: a setting that is held shows the same value again, noise does not.
 
-Within visits, products of a setting's values k loads apart split its variance into a part that lasts (25) and noise
+Within visits, products of a setting's values k loads apart split its variance into a part that lasts (29) and noise
 that is new in each load, as odd and even loads would (split halves; Lord and Novick 1968). True movements may be new in
 each load as well. The response decides: noise has no effect on it, so the part of the settings that is new,
 
