@@ -24,7 +24,7 @@ from transforms.arrays import Array
 from transforms.model.design_matrix import condition_values
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_dirt import HiddenDirt, hidden_dirt
-from transforms.model.setting_terms import SettingEffect, VisitMean
+from transforms.model.setting_terms import VisitMean
 from transforms.model.visits import visit_means
 
 FLIPS = 60
@@ -90,13 +90,13 @@ def _reaction(fit: ResponseFit) -> Reaction | None:
     W = inside.T @ inside / df
     between = reaction_between_visits(fit)
     likely, largest = _strength(inside, fit, W, between)
-    at = [fit.index_of(SettingEffect(s)) for s in names]
+    slopes = np.array([_slope_within(fit, s) for s in names])
     return Reaction(
         settings=tuple(names),
         likely=_bias(W, likely, hidden.variance),
         largest=_bias(W, largest, hidden.variance + UPPER_Z * hidden.variance_se),
         full=np.linalg.solve(W, between) * _full_variance(W, between, hidden),
-        errors=np.sqrt(np.diag(fit.reml.cov_core)[at]),
+        errors=np.sqrt(np.einsum("ij,jk,ik->i", slopes, fit.reml.cov_core, slopes)),
     )
 
 
@@ -118,7 +118,8 @@ def reaction_between_visits(fit: ResponseFit) -> Array:
     given, weight = np.column_stack([machine, known]), np.sqrt(size)[:, None]
     rest = (means - given @ np.linalg.lstsq(given * weight, means * weight, rcond=None)[0]) * weight
     S = rest.T @ rest / size.sum() * size.size / max(size.size - given.shape[1], 1)
-    d = np.array([_slope_between(fit, s) - _slope_within(fit, s) for s in fit.settings])
+    coefficients = fit.reml.coef[: fit.width]
+    d = np.array([_slope_between(fit, s) - _slope_within(fit, s) @ coefficients for s in fit.settings])
     hidden = sum(fit.reml.variances.get(k, 0.0) for k in ("field", "machine_day"))
     return np.asarray(S @ d / (d @ S @ d + hidden))
 
@@ -129,10 +130,12 @@ def _slope_between(fit: ResponseFit, setting: str) -> float:
     return float(fit.reml.coef[fit.index_of(term)]) if fit.contains(term) else 0.0
 
 
-def _slope_within(fit: ResponseFit, setting: str) -> float:
-    """Return the mean linear slope of z over a setting within visits."""
-    terms = fit.step_terms(setting)
-    return float(sum(fit.reml.coef[at] * t.multiplier(fit.multipliers).mean() for at, t in terms))
+def _slope_within(fit: ResponseFit, setting: str) -> Array:
+    """Return weights over the columns of D, shape (d,), of the mean linear slope over a setting within visits."""
+    weights = np.zeros(fit.width)
+    for at, term in fit.step_terms(setting):
+        weights[at] = term.multiplier(fit.multipliers).mean()
+    return weights
 
 
 def _strength(inside: Array, fit: ResponseFit, W: Array, between: Array) -> tuple[Array, Array]:
