@@ -95,7 +95,7 @@ def _reaction(fit: ResponseFit) -> Reaction | None:
         settings=tuple(names),
         likely=_bias(W, likely, hidden.variance),
         largest=_bias(W, largest, hidden.variance + UPPER_Z * hidden.variance_se),
-        full=np.linalg.solve(W, between) * _full_variance(W, between, hidden),
+        full=np.asarray(np.linalg.solve(W, between) * _full_variance(W, between, hidden)),
         errors=np.sqrt(np.einsum("ij,jk,ik->i", slopes, fit.reml.cov_core, slopes)),
     )
 

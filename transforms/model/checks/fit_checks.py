@@ -248,8 +248,6 @@ BY_REFITTING = {
 
 They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """
-
-
 OF_VALUES = ("tails", "successive_loads", "sensor_noise", "rounding")
 """Checks that make no sense for counts."""
 
@@ -260,9 +258,7 @@ def checks_of(response: str) -> tuple[str, ...]:
     Counts are not refitted to parts of the rows: their working values depend on the fit itself, so that their error on
     rows left out says nothing. Their tails are those of counts, and their plots are not successive.
     """
-    left_out = (
-        {*BY_REFITTING, "tails", "successive_loads", "sensor_noise", "rounding"} if is_counted(response) else set()
-    )
+    left_out = {*BY_REFITTING, *OF_VALUES} if is_counted(response) else set()
     return tuple(name for name in CHECKS if name not in left_out)
 
 

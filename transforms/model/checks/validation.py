@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from transforms.arrays import Array, Mask
+from transforms.arrays import Array, Mask, to_float
 from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import cached_batches
@@ -102,8 +102,9 @@ class _Folds:
         """Return the rows of a fold, with conditions clipped to their range in the other folds."""
         rows, in_fold = self.fit.rows[self.at], pl.Series(self.part[self.at] == part)
         others, names = rows.filter(~in_fold), self.fit.frame.terms.conditions
-        ranges = {n: (others[n].min(), others[n].max()) for n in names}
-        return rows.filter(in_fold).with_columns(pl.col(n).clip(*ranges[n]) for n in names)
+        low, high = ({n: to_float(limit(others[n])) for n in names} for limit in (pl.Series.min, pl.Series.max))
+        inside = (pl.col(n).cast(pl.Float64).clip(low[n], high[n]) for n in names)
+        return rows.filter(in_fold).with_columns(inside)
 
 
 def _boosting(fit: ResponseFit, train: Mask, test: Mask) -> Array:
