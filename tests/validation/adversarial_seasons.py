@@ -96,7 +96,7 @@ def sampled_by_looks(season: FitSeason, _: Catalogue, rng: np.random.Generator) 
 
 
 def noisy_sensors(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> FitSeason:
-    """Return a season whose sensors are off by half a step, anew for each load."""
+    """Return a season whose sensors are off by half a step, independently for each load."""
     noise = {n: season.facts[n].to_numpy() + rng.normal(0, 0.5 * catalogue[n].step, season.facts.height) for n in USUAL}
     return with_values(season, noise, np.zeros(season.facts.height))
 

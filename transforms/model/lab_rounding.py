@@ -29,7 +29,7 @@ class LabRounding:
 
     Attributes:
         step: step in percent; None if the values are not rounded.
-        floor: value that stands for everything below it too, in percent; None without one.
+        floor: value stated for everything below it too, in percent; None without one.
         floor_share: share of values at the floor, 0 to 1.
     """
 
@@ -38,7 +38,7 @@ class LabRounding:
     floor_share: float
 
     def intervals(self, values: Array) -> Intervals:
-        """Return the intervals of z that values in percent stand for."""
+        """Return the intervals of z that values in percent were rounded from."""
         half = (self.step or 0.0) / 2
         low, high = ratio_scale(values - half), ratio_scale(values + half)
         at_floor = values <= (self.floor if self.floor is not None else -1.0)

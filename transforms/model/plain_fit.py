@@ -163,7 +163,7 @@ def _values(rows: pl.DataFrame, response: str) -> Array:
 
 
 def _fit_rounded(columns: _SelectedColumns, middles: PlainFit, intervals: Intervals) -> PlainFit:
-    """Fit rounded or limited values as the intervals that they stand for.
+    """Fit rounded or limited values as the intervals that they were rounded from.
 
     Args:
         columns: columns and intercepts of the model.

@@ -88,7 +88,7 @@ CHECKS = {
         "of what {setting} shows within a visit, {reliable_pct:.0f} % is movement and the rest noise of the sensor: "
         "effects are corrected for it"
     ),
-    "values_exact": mark("values are rounded too finely to matter, and none stands for all values below it"),
+    "values_exact": mark("values are rounded too finely to matter, and none is stated for all values below it"),
     "values_rounded": mark("values are rounded to {step_pct:g} % and fitted as intervals"),
     "values_limited": mark(
         "no value below {floor_pct:g} % is stated: the {share_pct:.0f} % of values there are fitted as upper limits"
