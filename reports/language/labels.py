@@ -60,6 +60,9 @@ CHECK_LABELS = {
     "site_day": mark("factory days"),
     "tails": mark("tails"),
     "sampling": mark("choice of samples"),
+    "successive_loads": mark("successive loads of a visit"),
+    "sensor_noise": mark("noise of sensors"),
+    "rounding": mark("rounding of laboratory values"),
 }
 """Check of a fit -> label."""
 UNJUDGED = "few"

@@ -70,7 +70,7 @@ def slopes(season: TracedSeason, rng: np.random.Generator) -> tuple[np.ndarray, 
     x, t = within(traced), within(true)
     scale = np.sqrt((t**2).sum(axis=0) / has.sum(axis=0))
     stays = lag1_autocorrelation(traced, has, visit, rows["weighed_at"].dt.timestamp("us").to_numpy() * 1.0)
-    believed = reliability(rows, stays, [""] * stays.size)
+    believed = reliability(rows, stays, [""] * stays.size, np.ones(stays.size))
     out = []
     for used in (x, believed * x):
         found = []

@@ -87,6 +87,7 @@ class DesignSpec:
         autocorrelation: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
         season_starts: first day of each season.
         factors: random intercept -> columns of the facts that identify a level.
+        sensors: reliability of each setting's sensor, 0 to 1; empty if all are reliable.
     """
 
     response: str
@@ -95,6 +96,7 @@ class DesignSpec:
     autocorrelation: tuple[float, ...]
     season_starts: tuple[dt.date, ...]
     factors: dict[str, tuple[str, ...]]
+    sensors: tuple[float, ...] = ()
 
     @property
     def fixed_terms(self) -> tuple[Term, ...]:
@@ -260,12 +262,18 @@ def multipliers_of(rows: pl.DataFrame, frame: DesignSpec) -> Multipliers:
     return multipliers_at(condition_values(rows, frame), soil, frame.terms)
 
 
+def setting_reliability(rows: pl.DataFrame, frame: DesignSpec) -> Array:
+    """Return the reliability of the settings' departures from their visit means, shape (n, j)."""
+    names, sensors = [s.name for s in frame.settings], np.array(frame.sensors or (1.0,) * len(frame.settings))
+    return reliability(rows, np.array(frame.autocorrelation), names, sensors)
+
+
 def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
     """Return rows of whole visits as the terms of `frame` need them; arguments as in `columns`."""
     visit, names = visits_of(rows), [s.name for s in frame.settings]
     x, has = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    x = means + reliability(rows, np.array(frame.autocorrelation), names) * (x - means)
+    x = means + setting_reliability(rows, frame) * (x - means)
     known = (visit_means(has.astype(np.float64), visit) > 0).astype(np.float64)
     steps, mean_of, known_of = (dict(zip(names, np.ascontiguousarray(a.T), strict=True)) for a in (x, means, known))
     conditions = condition_values(rows, frame)

@@ -15,6 +15,7 @@ from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
+from transforms.model.hidden_reaction import reaction_within_visits
 from transforms.model.setting_terms import SettingEffect, VisitMean
 from transforms.model.visits import visit_means
 
@@ -136,14 +137,21 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row
 
 def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     """Return the columns of a cell with an estimate."""
-    other, (low, high) = between_contrast(fit, setting), found.interval()
-    significant = found.p_value < 0.05
+    other, (low, high), p_value = between_contrast(fit, setting), found.interval(), found.p_value
+    reaction = reaction_within_visits(fit)
+    if reaction is not None and reaction.is_seen:
+        # The interval holds for every reaction from none to the largest (Conley, Hansen and Rossi 2012).
+        bias = reaction.allowance(setting)
+        low, high = low - max(bias, 0.0), high - min(bias, 0.0)
+        unbiased = replace(found, estimate=found.estimate - bias)
+        p_value = max(p_value, unbiased.p_value) if found.estimate * unbiased.estimate > 0 else 1.0
+    significant = p_value < 0.05
     is_confounded = other and significant and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0
     return {
         "change_pct": percent(found.estimate),
         "lo95": percent(low),
         "hi95": percent(high),
-        "p_value": found.p_value,
+        "p_value": p_value,
         "df": min(found.df, 1e9),
         **reason("effect_confounded" if is_confounded else "effect_within_visits").columns,
     }

@@ -11,14 +11,14 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
-from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_steps
+from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_reliability, setting_steps
 from transforms.model.facts import row_key
 from transforms.model.fit_result import ResponseFit
-from transforms.model.measurement_error import reliability
 from transforms.model.plain_fit import PlainFit, fit_plain
 from transforms.model.previous_season import Agreement, Prior, agreement, restrict_prior
 from transforms.model.response_scale import is_counted
 from transforms.model.season_products import ProductStore
+from transforms.model.sensor_noise import without_noise
 from transforms.model.visits import visit_means, visits_of
 from transforms.model.weekly_products import Week, with_values
 from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, WeightedModel
@@ -79,9 +79,20 @@ def fit_response(
     Returns:
         The fit; None also if the equations cannot be solved.
     """
-    plain = fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, start)
-    if plain is None:
-        return None
+
+    def fit(sensors: tuple[float, ...], begin: WarmStart | None) -> ResponseFit | None:
+        plain = fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, begin, sensors)
+        return None if plain is None else _complete(plain, response, prior)
+
+    found = fit((), start)
+    corrected = without_noise(found) if found is not None and not is_counted(response) else None
+    if found is None or corrected is None:
+        return found
+    return fit(corrected.sensors, (found.reml.variances, found.reml.residual))
+
+
+def _complete(plain: PlainFit, response: str, prior: Prior | None) -> ResponseFit | None:
+    """Return the result of a plain fit, with last season's effects and heavy tails treated; None if that fails."""
     try:
         model, found, agrees = _with_last_season(plain.model, plain.by_class, plain.found, prior)
         robust = _fit_robust(model, plain.by_class, found, plain.z, plain.known, is_counted=is_counted(response))
@@ -141,7 +152,7 @@ def _response_fit(
     visit = visits_of(rows)
     x, observed = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    reliable = reliability(rows, np.array(frame.autocorrelation), [s.name for s in frame.settings])
+    reliable = setting_reliability(rows, frame)
     counts = np.maximum(observed.sum(axis=0), 1)
     return ResponseFit(
         response=response,

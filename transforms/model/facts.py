@@ -119,7 +119,7 @@ def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float
     return np.asarray(lab_cv_at_25_kg**2 * 25.0 / kg)
 
 
-def _time_order(rows: pl.DataFrame) -> Array:
+def time_order(rows: pl.DataFrame) -> Array:
     """Return a number that orders the rows in time, shape (n,): the time of lifting, else the position of the row."""
     if "lifted_at" not in rows.columns:
         return np.arange(rows.height, dtype=np.float64)
@@ -147,7 +147,7 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)
-    autocorrelation = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
+    autocorrelation = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, time_order(rows))
     # Rounded to a quarter: one more shift seldom changes it, so the cached weeks stay valid.
     return replace(frame, autocorrelation=tuple((np.round(4 * autocorrelation) / 4).tolist()))
 

@@ -47,26 +47,27 @@ def lag1_autocorrelation(steps: Array, observed: NDArray[np.bool_], visit: NDArr
     return out
 
 
-def reliability(facts: pl.DataFrame, autocorrelation: Array, names: Sequence[str]) -> Array:
+def reliability(facts: pl.DataFrame, autocorrelation: Array, names: Sequence[str], sensors: Array) -> Array:
     """Return, for each load and setting, E(true departure | traced departure) over the traced departure, shape (n, j).
 
         lambda = 1 - d (1 - r (2 c - 1)),   d = 1 - trace_quality / claimed_quality                        (5.3)
 
     with r the autocorrelation of the setting and c the probability of the most likely machine, because the settings of
-    another machine carry no information. The reliability is 1 for facts without grades, such as audits, and for the
-    setting that a trial prescribed.
+    another machine carry no information. That of facts without grades, such as audits, is the sensor's alone, and that
+    of the setting that a trial prescribed is 1.
 
     Args:
         facts: the rows.
         autocorrelation: autocorrelation of each setting, shape (j,).
         names: names of the settings.
+        sensors: reliability of each setting's sensor (`sensor_noise.py`), shape (j,).
     """
     if not set(facts.columns) >= GRADES:
-        return np.ones((facts.height, autocorrelation.size))
+        return np.tile(sensors, (facts.height, 1))
     graded, claimed, chance = (facts[c].to_numpy() for c in ("trace_quality", "claimed_quality", "machine_chance"))
     elsewhere = np.clip(np.where(claimed > 0, 1 - graded / np.maximum(claimed, 1e-9), 0.0), 0, 1)
     similar = np.clip(2 * chance - 1, 0, 1)[:, None] * autocorrelation[None, :]
-    out = np.asarray(np.clip(1 - elsewhere[:, None] * (1 - similar), MIN_RELIABILITY, 1.0))
+    out = np.asarray(np.clip(1 - elsewhere[:, None] * (1 - similar), MIN_RELIABILITY, 1.0) * sensors)
     if "trial_setting" in facts.columns:
         tried = facts["trial_setting"].fill_null("").to_numpy()
         for j, name in enumerate(names):

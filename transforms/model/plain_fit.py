@@ -1,18 +1,21 @@
-"""Plain fit of a response: of its values, or of its counts by penalised quasi-likelihood."""
+"""Plain fit of a response: of its values, of the intervals they are rounded to, or of its counts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.config.response_catalogue import RESPONSES
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason
+from transforms.mixed_model.interval_censoring import Intervals, fit_intervals
 from transforms.mixed_model.quasi_likelihood import Counts, WorkingResponse, fit_quasi_likelihood
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.model.column_selection import columns_in, select_factors
 from transforms.model.facts import MeasuredRows, measured_rows
+from transforms.model.lab_rounding import LabRounding, lab_rounding
 from transforms.model.season_products import ProductStore, season_products
 from transforms.model.setting_terms import SettingEffect
 from transforms.model.weekly_products import Week, class_variance, variance_class, weight_classes
@@ -70,6 +73,7 @@ def fit_plain(
     lab_cv_at_25_kg: float,
     store: ProductStore | None,
     start: WarmStart | None,
+    sensors: tuple[float, ...] = (),
 ) -> PlainFit | None:
     """Return the plain fit of a response; None if there are too few rows or no setting varies within visits.
 
@@ -80,6 +84,7 @@ def fit_plain(
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
         store: cache of weekly cross-products; None to sum all weeks.
         start: initial variances; None for a cold start.
+        sensors: reliability of each setting's sensor; empty if all are reliable.
 
     Returns:
         The fit; None also if the equations cannot be solved.
@@ -87,13 +92,18 @@ def fit_plain(
     measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
     if measured is None:
         return None
+    measured = measured._replace(frame=replace(measured.frame, sensors=sensors))
     columns = _select_columns(measured, store, start)
     if columns is None:
         return None
     try:
-        if measured.counts is None:
-            return _fit_values(columns, measured.z, measured.classes, columns.by_class, start)
-        return _fit_counts(columns, measured.counts, start)
+        if measured.counts is not None:
+            return _fit_counts(columns, measured.counts, start)
+        found = _fit_values(columns, measured.z, measured.classes, columns.by_class, start)
+        rounding = rounding_of(measured.rows, response)
+        if rounding is None:
+            return found
+        return _fit_rounded(columns, found, rounding.intervals(_values(measured.rows, response)))
     except RemlError:
         return None
 
@@ -138,6 +148,43 @@ def _fit_values(
     model = WeightedModel(rows, frame, classes, columns.keep, frame.dense_labels(), columns.factors)
     found = model.fit(by_class, _first_s2(classes, start), start)
     return PlainFit(model, by_class, found, z, _known(classes), columns.within_sd, columns.left_out)
+
+
+def rounding_of(rows: pl.DataFrame, response: str) -> LabRounding | None:
+    """Return the rounding of a response's values; None for one that is not a share, or too fine to matter."""
+    if RESPONSES[response].scale != "log_ratio":
+        return None
+    return lab_rounding(_values(rows, response))
+
+
+def _values(rows: pl.DataFrame, response: str) -> Array:
+    """Return the measured values of a response, shape (n,)."""
+    return rows[response].cast(pl.Float64).to_numpy()
+
+
+def _fit_rounded(columns: _SelectedColumns, middles: PlainFit, intervals: Intervals) -> PlainFit:
+    """Fit rounded or limited values as the intervals that they were rounded from.
+
+    Args:
+        columns: columns and intercepts of the model.
+        middles: fit of the values as they are.
+        intervals: the intervals of z.
+
+    Raises:
+        RemlError: the model cannot be fitted.
+    """
+    rows, frame = columns.measured.rows, columns.measured.frame
+
+    def result(found: PlainFit) -> tuple[PlainFit, Array, float]:
+        return found, found.model.fitted(found.found.reml), found.found.reml.residual
+
+    def fit(response: WorkingResponse, before: PlainFit) -> tuple[PlainFit, Array, float]:
+        classes = variance_class(response.variance)
+        by_class = season_products(rows, frame, response.z, classes, None)
+        start = (before.found.reml.variances, before.found.reml.residual)
+        return result(_fit_values(columns, response.z, classes, by_class, start))
+
+    return fit_intervals(intervals, middles.known, result(middles), fit)
 
 
 def _fit_counts(columns: _SelectedColumns, counts: Counts, start: WarmStart | None) -> PlainFit:

@@ -75,6 +75,32 @@ CHECKS = {
     "site_day_means": mark(
         "the variance of a factory's daily mean residuals is {ratio:.2f} times the variance expected"
     ),
+    "few_successive_loads": mark("too few loads follow each other in a visit"),
+    "successive_unrelated": mark("residuals of successive loads in a visit are unrelated (z = {z:.1f})"),
+    "successive_related": mark(
+        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), but settings do "
+        "not follow it: effects hold unless operators react within a visit more than {holds_pct:.0f} % as strongly as "
+        "between visits"
+    ),
+    "successive_reaction": mark(
+        "{share_pct:.0f} % of the residual variance lasts from load to load of a visit (z = {z:.1f}), and settings "
+        "seem to follow it: intervals are widened for it; without that, they would hold unless operators react within "
+        "a visit more than {holds_pct:.0f} % as strongly as between visits"
+    ),
+    "sensors_reliable": mark("no sensor shows noise that differs from load to load"),
+    "sensors_noisy": mark(
+        "of what {setting} shows within a visit, {reliable_pct:.0f} % is movement and the rest noise of the sensor: "
+        "effects are corrected for it"
+    ),
+    "values_exact": mark("values are rounded too finely to matter, and none is stated for all values below it"),
+    "values_rounded": mark("values are rounded to {step_pct:g} % and fitted as intervals"),
+    "values_limited": mark(
+        "no value below {floor_pct:g} % is stated: the {share_pct:.0f} % of values there are fitted as upper limits"
+    ),
+    "values_rounded_limited": mark(
+        "values are rounded to {step_pct:g} % and fitted as intervals; none below {floor_pct:g} % is stated: the "
+        "{share_pct:.0f} % of values there are fitted as upper limits"
+    ),
     "few_unmeasured_loads": mark("too few visits have both sampled and unsampled loads"),
     "sampled_at_random": mark("sampled loads are expected to be as dirty as the others of their visits (z = {z:.1f})"),
     "sampled_if_dirty": mark(

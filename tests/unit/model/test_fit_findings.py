@@ -14,14 +14,26 @@ from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.jobs.product_cache import ProductCache
+from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.p_spline import PSpline
 from transforms.mixed_model.secant import SETTLED
 from transforms.model.campaign_days import seasons_of
-from transforms.model.checks.bootstrap import bootstrap_coverage
+from transforms.model.checks import bootstrap
+from transforms.model.checks.bootstrap import (
+    ALARM,
+    CLEAR,
+    DRAWS,
+    FALSE_ALARM,
+    HONEST,
+    MISSED,
+    POOR,
+    BootstrapCoverage,
+    bootstrap_coverage,
+)
 from transforms.model.checks.fit_checks import CHECKS, fit_checks
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
-from transforms.model.checks.validation import out_of_field
+from transforms.model.checks.validation import later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
@@ -246,9 +258,41 @@ def test_loads_of_fields_not_seen_are_predicted_better_than_by_the_last_load(fit
 
 
 def test_drawn_again_intervals_hold_what_they_were_drawn_with(fit):
-    held, n = bootstrap_coverage(fit, draws=10)
-    assert n == 10 * len(fit.settings)
-    assert held >= 0.9
+    found = bootstrap_coverage(fit)
+    assert found.n % (DRAWS * len(fit.settings)) == 0
+    assert found.evidence <= CLEAR
+
+
+def test_intervals_too_narrow_by_a_fifth_are_caught(fit, monkeypatch):
+    monkeypatch.setattr(bootstrap, "contrast", lambda *a: replace(c := contrast(*a), se=0.75 * c.se))
+    found = bootstrap_coverage(fit)
+    assert found.evidence >= ALARM
+    assert found.share <= found.bound
+
+
+@pytest.mark.parametrize(("coverage", "alarms"), [(HONEST, FALSE_ALARM), (POOR, 1 - MISSED)])
+def test_the_sequential_test_of_coverage_has_its_error_rates(coverage, alarms):
+    """Wald's bounds: at most the stated chance of either error, in a thousand tests without a limit."""
+    rng, fired = np.random.default_rng(4), 0
+    for _ in range(1000):
+        found = BootstrapCoverage(0, 0)
+        while found.is_undecided:
+            found = BootstrapCoverage(found.covered + int(rng.binomial(30, coverage)), found.n + 30)
+        fired += found.evidence >= ALARM
+    assert fired / 1000 <= alarms + 0.01 if coverage == HONEST else fired / 1000 >= alarms - 0.02
+
+
+def test_a_later_week_is_predicted_within_the_days_and_conditions_of_the_earlier_ones(small, catalogue):
+    """A wave over the days is fitted by the curve of the season, which must not run on beyond its last day."""
+    day = (pl.col("shift_date") - pl.col("shift_date").min()).dt.total_days()
+    wave = with_z(small.facts, Z + 0.3 * (2 * np.pi * day / 14).sin())
+    is_last = pl.col("shift_date") >= pl.col("shift_date").max().dt.truncate("1w")
+    delayed = pl.when(is_last).then(pl.col("shift_date", "lifted_at") + dt.timedelta(days=28))
+    soon = later_week(refitted(wave, catalogue))
+    late = later_week(refitted(wave.with_columns(delayed.otherwise(pl.col("shift_date", "lifted_at"))), catalogue))
+    assert soon is not None
+    assert late is not None
+    assert late.model == pytest.approx(soon.model, rel=0.05)
 
 
 def test_one_machine_that_carries_an_effect_is_named(fit):

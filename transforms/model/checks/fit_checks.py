@@ -9,13 +9,16 @@ from transforms.arrays import to_float
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.huber import FAR_SHARE
-from transforms.model.checks.bootstrap import bootstrap_coverage
+from transforms.model.checks.bootstrap import ALARM, POOR, bootstrap_coverage
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.sampling import sampling_rate
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.fit_result import ResponseFit
+from transforms.model.hidden_dirt import hidden_dirt
+from transforms.model.hidden_reaction import TOLERABLE_SE, reaction_within_visits
+from transforms.model.plain_fit import rounding_of
 from transforms.model.previous_season import DENIED_P
 from transforms.model.response_scale import is_counted
 
@@ -24,8 +27,6 @@ PLACEBO_P = 0.01
 """Minimum p value of the placebo test."""
 MAX_RATIO_TO_BOOSTING = 1.02
 """Maximum error relative to gradient boosting's."""
-MIN_COVERAGE = 0.90
-"""Minimum share of bootstrap intervals that cover the truth."""
 MAX_INFLUENCE_SE = 2.0
 """Maximum change of an effect without one field or machine, in standard errors."""
 MAX_ROBUST_RATIO = 2.0
@@ -34,6 +35,10 @@ MAX_BALANCE = 0.8
 """Maximum correlation of a setting with wetness between visits."""
 MAX_SAMPLING_Z = 3.0
 """Maximum standard score of the expected response of measured loads; exceeded in 0.3 % of seasons by chance."""
+MIN_SENSOR_RELIABILITY = 0.9
+"""Minimum reliability of a sensor's departures from its visit mean (common practice, no source)."""
+MAX_AT_FLOOR = 0.25
+"""Maximum share of values at the laboratory's floor (common practice, no source)."""
 MAX_BOOTSTRAP_COEFFICIENTS = 4000
 """Maximum size of a model that is bootstrapped."""
 Row = dict[str, object]
@@ -146,10 +151,10 @@ def _site_days(fit: ResponseFit) -> Row:
 
 def _coverage(fit: ResponseFit) -> Row:
     if fit.reml.coef.size > MAX_BOOTSTRAP_COEFFICIENTS:
-        return _not_run("coverage", MIN_COVERAGE, reason("model_too_large_for_bootstrap"))
-    covered, n = bootstrap_coverage(fit)
-    why = reason("bootstrap_coverage", covered_pct=100 * covered, intervals=n)
-    return _row("coverage", covered, MIN_COVERAGE, why, passed=covered >= MIN_COVERAGE)
+        return _not_run("coverage", POOR, reason("model_too_large_for_bootstrap"))
+    found = bootstrap_coverage(fit)
+    why = reason("bootstrap_coverage", covered_pct=100 * found.share, intervals=found.n)
+    return _row("coverage", found.share, found.bound, why, passed=found.evidence < ALARM)
 
 
 def _last_season(fit: ResponseFit) -> list[Row]:
@@ -159,6 +164,46 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     is_denied = found.denied
     why = reason("last_season_contradicted" if is_denied else "last_season_used", n=found.coefficients)
     return [_row("last_season", found.p_value, DENIED_P, why, passed=not is_denied)]
+
+
+def _successive_loads(fit: ResponseFit) -> list[Row]:
+    """Check whether residuals of successive loads are alike, and whether operators react to what makes them so."""
+    found = hidden_dirt(fit)
+    if found is None:
+        return [_not_run("successive_loads", TOLERABLE_SE, reason("few_successive_loads"))]
+    reaction = reaction_within_visits(fit)
+    if reaction is None:
+        return [_row("successive_loads", 0.0, TOLERABLE_SE, reason("successive_unrelated", z=found.z), passed=True)]
+    code = "successive_reaction" if reaction.is_seen else "successive_related"
+    holds_pct = min(100 * reaction.tolerable_share, 100.0)
+    why = reason(code, z=found.z, share_pct=100 * found.share, holds_pct=holds_pct)
+    return [_row("successive_loads", reaction.worst_se, TOLERABLE_SE, why, passed=not reaction.is_seen)]
+
+
+def _sensor_noise(fit: ResponseFit) -> Row:
+    """State the noise of sensors that the fit corrects for."""
+    reliable = {s.name: r for s, r in zip(fit.frame.settings, fit.frame.sensors, strict=False)}
+    if not reliable:
+        return _row("sensor_noise", 1.0, MIN_SENSOR_RELIABILITY, reason("sensors_reliable"), passed=True)
+    worst = min(reliable, key=lambda name: reliable[name])
+    why = reason("sensors_noisy", setting=worst, reliable_pct=100 * reliable[worst])
+    passed = reliable[worst] >= MIN_SENSOR_RELIABILITY
+    return _row("sensor_noise", reliable[worst], MIN_SENSOR_RELIABILITY, why, passed=passed)
+
+
+def _rounding(fit: ResponseFit) -> Row:
+    """State the rounding step and the floor of the laboratory's values; values at the floor say little."""
+    found = rounding_of(fit.rows, fit.response)
+    if found is None:
+        return _row("rounding", 0.0, MAX_AT_FLOOR, reason("values_exact"), passed=True)
+    share_pct = 100 * found.floor_share
+    if found.floor is None:
+        why = reason("values_rounded", step_pct=found.step)
+    elif found.step is None:
+        why = reason("values_limited", floor_pct=found.floor, share_pct=share_pct)
+    else:
+        why = reason("values_rounded_limited", step_pct=found.step, floor_pct=found.floor, share_pct=share_pct)
+    return _row("rounding", found.floor_share, MAX_AT_FLOOR, why, passed=found.floor_share <= MAX_AT_FLOOR)
 
 
 def sampling_check(fit: ResponseFit, facts: pl.DataFrame) -> list[Row]:
@@ -188,6 +233,9 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "balance": lambda fit: [_balance(fit)],
     "site_day": lambda fit: [_site_days(fit)],
     "tails": lambda fit: [_tails(fit)],
+    "successive_loads": _successive_loads,
+    "sensor_noise": lambda fit: [_sensor_noise(fit)],
+    "rounding": lambda fit: [_rounding(fit)],
     "last_season": _last_season,
 }
 """Every check, in the order of its rows."""
@@ -200,15 +248,17 @@ BY_REFITTING = {
 
 They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """
+OF_VALUES = ("tails", "successive_loads", "sensor_noise", "rounding")
+"""Checks that make no sense for counts."""
 
 
 def checks_of(response: str) -> tuple[str, ...]:
     """Return the names of the checks of a response, in order.
 
     Counts are not refitted to parts of the rows: their working values depend on the fit itself, so that their error on
-    rows left out says nothing. Their tails are those of counts.
+    rows left out says nothing. Their tails are those of counts, and their plots are not successive.
     """
-    left_out = {*BY_REFITTING, "tails"} if is_counted(response) else set()
+    left_out = {*BY_REFITTING, *OF_VALUES} if is_counted(response) else set()
     return tuple(name for name in CHECKS if name not in left_out)
 
 

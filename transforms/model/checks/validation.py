@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from transforms.arrays import Array, Mask
+from transforms.arrays import Array, Mask, to_float
 from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import cached_batches
@@ -81,6 +81,9 @@ class _Folds:
     def predict(self, reml: RemlFit, keep: list[int], part: int) -> Array:
         """Return z predicted for the rows of a fold; unknown levels of factors contribute 0.
 
+        Conditions are clipped to the range of the other folds, as in every prediction of the product (`prediction.py`):
+        a curve says nothing beyond the days and conditions that it was fitted to.
+
         Args:
             reml: fit to the other folds, from `refit`.
             keep: columns of D in that fit, from `refit`.
@@ -90,13 +93,18 @@ class _Folds:
             Predicted z, shape (rows of the fold,), in the order of the rows.
         """
         out = []
-        for week, cols in self.batches:
-            in_fold = self.part[self.at][week] == part
-            if in_fold.any():
-                left_out = select_rows(cols, in_fold)
-                dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
-                out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
+        for _, left_out in RowBatches(self._inside(part), self.fit.frame):
+            dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
+            out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
         return np.concatenate(out)
+
+    def _inside(self, part: int) -> pl.DataFrame:
+        """Return the rows of a fold, with conditions clipped to their range in the other folds."""
+        rows, in_fold = self.fit.rows[self.at], pl.Series(self.part[self.at] == part)
+        others, names = rows.filter(~in_fold), self.fit.frame.terms.conditions
+        low, high = ({n: to_float(limit(others[n])) for n in names} for limit in (pl.Series.min, pl.Series.max))
+        inside = (pl.col(n).cast(pl.Float64).clip(low[n], high[n]) for n in names)
+        return rows.filter(in_fold).with_columns(inside)
 
 
 def _boosting(fit: ResponseFit, train: Mask, test: Mask) -> Array:
