@@ -55,7 +55,7 @@ def cells(job: int) -> tuple[pl.DataFrame, dict[str, object] | None]:
     if job % BOOSTED_EVERY == 0:
         found = out_of_field(fit)
         assert found is not None
-        boosted = {"mechanic": mechanic, "ratio": found.ratio, "last": found.model / found.last_load}
+        boosted = {"mechanic": mechanic, "ratio": found.boosting.ratio, "last": found.last_load.ratio}
     return table, boosted
 
 

@@ -33,7 +33,7 @@ from transforms.model.checks.bootstrap import (
 from transforms.model.checks.fit_checks import CHECKS, fit_checks
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
-from transforms.model.checks.validation import later_week, out_of_field
+from transforms.model.checks.validation import compare, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
@@ -252,7 +252,7 @@ def test_settings_of_the_next_load_explain_nothing_and_are_caught_when_they_seem
 def test_loads_of_fields_not_seen_are_predicted_better_than_by_the_last_load(fit):
     found = out_of_field(fit)
     assert found is not None
-    assert found.model < found.last_load
+    assert found.last_load.ratio < 1
     assert found.model < found.mean
     assert found.rows == fit.z.size
 
@@ -280,6 +280,19 @@ def test_the_sequential_test_of_coverage_has_its_error_rates(coverage, alarms):
             found = BootstrapCoverage(found.covered + int(rng.binomial(30, coverage)), found.n + 30)
         fired += found.evidence >= ALARM
     assert fired / 1000 <= alarms + 0.01 if coverage == HONEST else fired / 1000 >= alarms - 0.02
+
+
+@pytest.mark.parametrize(("ratio", "most"), [(1.0, 0.04), (1.5, 0.0)])
+def test_a_comparison_of_errors_allows_for_days_that_differ_by_chance(ratio, most):
+    """Seven days of fifty loads, with an error common to each day: equally good predictors pass, a worse one fails."""
+    rng, clusters, passed = np.random.default_rng(3), np.repeat(np.arange(7), 50), []
+    for _ in range(300):
+        own, other = (rng.normal(0, 0.1, 7)[clusters] + rng.normal(0, 0.3, 350) for _ in range(2))
+        found = compare(ratio * own, other, clusters, 1.0)
+        assert found.ratio == pytest.approx(np.sqrt((ratio**2 * own**2).mean() / (other**2).mean()))
+        passed.append(found.ratio <= found.bound)
+    failed = 1 - np.mean(passed)
+    assert failed <= most if ratio == 1.0 else failed > 0.9
 
 
 def test_a_later_week_is_predicted_within_the_days_and_conditions_of_the_earlier_ones(small, catalogue):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.stats import t as student
 from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array, Mask, to_float
@@ -34,20 +35,59 @@ MAX_ROWS = 20_000
 SEED = 20_251_105
 
 
+MAX_RATIO_TO_BOOSTING = 1.02
+"""Maximum error relative to gradient boosting's."""
+CHANCE = 0.01
+"""Chance that a check of an equally good prediction fails."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Error of the model divided by another predictor's, and the largest ratio that chance explains."""
+
+    ratio: float
+    bound: float
+
+
 @dataclass(frozen=True)
 class Validation:
-    """Root mean square errors of z on rows left out, by predictor, and the number of rows."""
+    """Predictions of rows left out.
+
+    Attributes:
+        model: root mean square error of z, predicted by the model.
+        mean: the same, predicted by the mean.
+        boosting: comparison with gradient boosting.
+        last_load: comparison with the machine's last load.
+        rows: number of rows predicted.
+    """
 
     model: float
-    boosting: float
-    last_load: float
     mean: float
+    boosting: Comparison
+    last_load: Comparison
     rows: int
 
-    @property
-    def ratio(self) -> float:
-        """Error of the model divided by that of gradient boosting."""
-        return self.model / self.boosting
+
+def compare(own: Array, other: Array, clusters: NDArray[np.int64], allowed: float) -> Comparison:
+    """Compare the errors of two predictors, whose rows depend on each other within clusters.
+
+    The bound is the ratio of root mean square errors at which the one-sided t test that the mean of own^2 - allowed^2
+    other^2 is positive has p = `CHANCE`, with one degree of freedom less than clusters: a week is few days, and an
+    error of a day is common to its loads. Source: Diebold and Mariano (1995), with clusters instead of lags.
+
+    Args:
+        own: errors of the model, shape (n,).
+        other: errors of the other predictor, shape (n,).
+        clusters: cluster of each row, shape (n,), numbers from 0; at least two.
+        allowed: ratio that counts as equally good.
+    """
+    excess = own**2 - (allowed * other) ** 2
+    centred = np.bincount(clusters, excess - excess.mean())
+    number = int(np.unique(clusters).size)
+    error = float(np.sqrt(number / (number - 1) * (centred**2).sum())) / own.size
+    other_ms = float(np.mean(other**2))
+    bound = np.sqrt(allowed**2 + float(student.ppf(1 - CHANCE, number - 1)) * error / other_ms)
+    return Comparison(float(np.sqrt(np.mean(own**2) / other_ms)), float(bound))
 
 
 class _Folds:
@@ -158,10 +198,12 @@ def _rmse(errors: Array) -> float:
 def _validate(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -> Validation | None:
     """Predict each of the folds `parts` from all other folds; `part` of shape (n,), -1 for rows in none.
 
-    Return None if no fold can be predicted.
+    Return None if no fold can be predicted, or the rows are of one day.
     """
     folds = _Folds(fit, part)
     errors: dict[str, list[Array]] = {"model": [], "boosting": [], "last_load": [], "mean": []}
+    days = fit.rows["shift_date"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    clusters: list[NDArray[np.int64]] = []
     for k in parts:
         train, test = (part >= 0) & (part != k), part == k
         if test.sum() < 10 or train.sum() < 3 * fit.reml.p:
@@ -176,10 +218,17 @@ def _validate(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -
         errors["boosting"].append(_boosting(fit, train, test) - truth)
         errors["last_load"].append(_last_load(fit, train, test) - truth)
         errors["mean"].append(fit.pseudo[train].mean() - truth)
-    if not errors["model"]:
+        clusters.append(days[test])
+    if not clusters or np.unique(of_day := np.concatenate(clusters)).size < 2:
         return None
-    joined = {k: np.concatenate(v) for k, v in errors.items()}
-    return Validation(**{k: _rmse(v) for k, v in joined.items()}, rows=joined["mean"].size)
+    own, boosting, last_load, mean = (np.concatenate(errors[k]) for k in ("model", "boosting", "last_load", "mean"))
+    return Validation(
+        _rmse(own),
+        _rmse(mean),
+        compare(own, boosting, of_day, MAX_RATIO_TO_BOOSTING),
+        compare(own, last_load, of_day, 1.0),
+        own.size,
+    )
 
 
 def out_of_field(fit: ResponseFit, folds: int = FOLDS) -> Validation | None:
