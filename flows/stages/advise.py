@@ -24,7 +24,7 @@ from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.parallel import Executor, local, serial
-from transforms.storage.given_advice import store_given_advice
+from transforms.storage.advice_record import record_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.size import TrialNoise
@@ -93,7 +93,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
         with warehouse.transaction():
             warehouse.replace("advice", table)
             if table.height:
-                store_given_advice(warehouse, table, dt.datetime.now(dt.UTC))
+                record_advice(warehouse, table, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
         run_checks(warehouse)
     return table

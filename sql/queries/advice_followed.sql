@@ -2,10 +2,22 @@
 -- measured: those with a lab result, whose mean observed and expected dirt follow. mean_value is the mean of its loads;
 -- advised_dirt_pct: dirt that the advice expected after this move and those before it.
 -- followed: mean_value is at least half of the way from from_value to to_value; null if no load has a value of the setting.
--- Key: machine_id, setting. Reads given_advice, load_fact, expected_load. Parameter: shift_date.
-with advised as (
+-- Key: machine_id, setting. Reads advice_issued, load_fact, expected_load. Parameter: shift_date.
+with in_force as (
+    select distinct issued_at
+    from advice_issued
+    where shift_date = $shift_date and not had_loads
+    qualify dense_rank() over (
+        order by issued_at < coalesce(
+            (select min(lifted_at) from load_fact where shift_date = $shift_date), issued_at + interval 1 second
+        ) desc, issued_at desc
+    ) = 1
+),
+
+advised as (
     select machine_id, move_number, setting, unit, from_value, to_value, dirt_after_pct as advised_dirt_pct
-    from given_advice
+    from advice_issued
+    semi join in_force using (issued_at)
     where shift_date = $shift_date and verdict = 'move'
 ),
 

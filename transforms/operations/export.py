@@ -48,7 +48,7 @@ TABLES = (
     "expected_load",
     "load_why",
     "advice",
-    "given_advice",
+    "advice_issued",
     "next_condition",
     "benchmark",
     "season_change",
