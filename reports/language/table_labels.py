@@ -6,6 +6,7 @@ from reports.language.translate import mark, say
 TABLES = {
     "advice": mark("Advice"),
     "advice_issued": mark("Advice issued by each run"),
+    "advice_uptake": mark("Uptake of advised moves"),
     "audit_fact": mark("Audits with settings and conditions"),
     "audit_finding": mark("Audits whose counts cannot be of their plot"),
     "audit_loss": mark("Root loss of audits"),

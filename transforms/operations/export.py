@@ -49,6 +49,7 @@ TABLES = (
     "load_why",
     "advice",
     "advice_issued",
+    "advice_uptake",
     "next_condition",
     "benchmark",
     "season_change",

@@ -157,7 +157,7 @@ def test_yesterdays_advice_is_compared_on_the_page(crowded):
     dirt = sum(8.0 + k / 10 for k in made) / len(made)
     shown = re.sub(r"<h2.*?</h2>|<.*?>", " ", part(crowded, "followed"), flags=re.DOTALL)
     numbers = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", shown)]
-    assert numbers == [len(made), 12, len(made), round(dirt, 1), 6 * len(made), 7.5]
+    assert numbers == [len(made), 12, 12 - len(made), len(made), round(dirt, 1), 6 * len(made), 7.5]
 
 
 def test_a_move_based_on_few_loads_is_pale_and_says_so(repriced: Workspace, data: ShiftPageData, tmp_path):
@@ -264,19 +264,24 @@ def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
 def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_all_of_them():
     rows = pl.DataFrame(
         [
-            ("M1", 1, True, 4, 8.0, 9.0),
-            ("M1", 2, True, 4, 8.0, 7.5),
-            ("M2", 1, True, 2, 11.0, 10.0),
-            ("M3", 1, True, 9, 5.0, 5.0),
-            ("M3", 2, False, 9, 5.0, 4.0),
-            ("M4", 1, None, 0, None, 6.0),
+            ("M1", 1, "followed", 4, 8.0, 9.0),
+            ("M1", 2, "followed", 4, 8.0, 7.5),
+            ("M2", 1, "followed", 2, 11.0, 10.0),
+            ("M3", 1, "followed", 9, 5.0, 5.0),
+            ("M3", 2, "opposite", 9, 5.0, 4.0),
+            ("M4", 1, "unknown", 0, None, 6.0),
+            ("M5", 1, "partly", 1, 5.0, 6.0),
+            ("M5", 2, "not", 1, 5.0, 6.0),
         ],
-        schema=["machine_id", "move_number", "followed", "measured", "observed_pct", "advised_dirt_pct"],
+        schema=["machine_id", "move_number", "uptake_code", "measured", "observed_pct", "advised_dirt_pct"],
         orient="row",
     )
     found = followed_advice(rows)
     assert found is not None
-    assert (found.changes, found.made, found.machines, found.loads) == (5, 4, 2, 6)
+    assert (found.changes, found.made, found.machines, found.loads) == (7, 4, 2, 6)
+    assert (found.partly, found.opposite, found.unknown) == (1, 1, 1)
     assert (found.dirt_pct, found.advised_pct) == pytest.approx((9.0, (4 * 7.5 + 2 * 10) / 6))
     assert followed_advice(rows.clear()) is None
-    assert followed_advice(rows.filter(pl.col("machine_id") == "M4")) is None
+    unknown = followed_advice(rows.filter(pl.col("machine_id") == "M4"))
+    assert unknown is not None
+    assert (unknown.changes, unknown.unknown) == (0, 1)

@@ -91,7 +91,6 @@ def test_the_last_issue_before_the_first_load_is_in_force(warehouse):
     set_facts(warehouse, facts(("L1", "M1", DAY, 40.0)))
     record_advice(warehouse, advice(("M1", 99.0, 100.0)), EVENING)
     assert in_force(warehouse) == [(DAY, 35.0, DAWN + dt.timedelta(hours=1)), (NEXT, 31.0, DAWN)]
-    assert warehouse.query("advice_followed", shift_date=DAY)["from_value"].to_list() == [35.0]
 
 
 def test_in_a_season_read_after_its_end_the_last_issue_without_loads_is_in_force(warehouse):
@@ -101,7 +100,6 @@ def test_in_a_season_read_after_its_end_the_last_issue_without_loads_is_in_force
     set_facts(warehouse, facts(("L1", "M1", DAY, 40.0)))
     record_advice(warehouse, advice(("M1", 99.0, 100.0)), EVENING + dt.timedelta(hours=1))
     assert in_force(warehouse) == [(DAY, 35.0, EVENING)]
-    assert warehouse.query("advice_followed", shift_date=DAY)["from_value"].to_list() == [35.0]
 
 
 def test_a_row_issued_twice_is_found(warehouse):
@@ -126,34 +124,24 @@ def test_advice_of_an_earlier_layout_stays_in_force(tmp_path):
         assert upgraded.table(ADVICE_ISSUED)["fitted_at"].to_list() == [None]
 
 
-def test_a_change_is_followed_if_the_machine_went_at_least_half_way(warehouse):
+def test_uptake_is_shown_with_the_dirt_of_the_shift_and_the_dirt_that_the_advice_expected(warehouse):
     set_facts(warehouse, facts())
-    moves = advice(("M1", 30.0, 40.0), ("M2", 40.0, 30.0), ("M3", 30.0, 40.0), ("M10", 30.0, 40.0), ("M4", 30.0, 40.0))
-    record_advice(warehouse, pl.concat([moves, advice(("M1", 1.0, 2.0), verdict="try")]), DAWN)
-    loads = facts(
-        ("L1", "M1", DAY, 34.0),
-        ("L2", "M1", DAY, 36.0),
-        ("L3", "M2", DAY, 36.0),
-        ("L4", "M3", DAY, 20.0),
-        ("L5", "M4", DAY, None),
-        ("L6", "M1", NEXT, 99.0),
+    moves = advice(("M1", 30.0, 40.0), ("M10", 30.0, 40.0), ("M2", 30.0, 40.0)).with_columns(dirt_after_pct=6.5)
+    record_advice(warehouse, moves, DAWN)
+    set_facts(warehouse, facts(("L1", "M1", DAY, 34.0), ("L2", "M1", DAY, 36.0), ("L6", "M1", NEXT, 99.0)))
+    loads = [("L1", 8.0, 7.0, 5.0, 9.0, 7.0), ("L2", 10.0, 8.0, 6.0, 10.0, 8.0), ("L6", 50.0, 50.0, 40.0, 60.0, 50.0)]
+    warehouse.append("expected_load", pl.DataFrame(loads, schema=warehouse.columns("expected_load"), orient="row"))
+    judged = moves.select("machine_id", "shift_date", "setting", "unit", "from_value", "to_value").with_columns(
+        issued_at=pl.lit(DAWN).cast(pl.Datetime("us", "UTC")),
+        uptake_code=pl.Series(["followed", "unknown", "not"]),
+        judged_s=3600.0,
+        fingerprint=pl.lit(""),
     )
-    set_facts(warehouse, loads)
-    expected = [
-        ("L1", 8.0, 7.0, 5.0, 9.0, 7.0),
-        ("L2", 10.0, 8.0, 6.0, 10.0, 8.0),
-        ("L6", 50.0, 50.0, 40.0, 60.0, 50.0),
-    ]
-    columns_ = warehouse.columns("expected_load")
-    warehouse.append("expected_load", pl.DataFrame(expected, schema=columns_, orient="row"))
+    warehouse.append("advice_uptake", pl.concat([judged, judged.with_columns(shift_date=pl.lit(NEXT))]))
     shown = warehouse.query("advice_followed", shift_date=DAY)
-    assert shown.select("machine_id", "mean_value", "followed", "n", "measured").rows() == [
-        ("M1", 35.0, True, 2, 2),
-        ("M2", 36.0, False, 1, 0),
-        ("M3", 20.0, False, 1, 0),
-        ("M4", None, None, 1, 0),
-        ("M10", None, None, 0, 0),
+    columns_ = ("machine_id", "uptake_code", "n", "measured", "observed_pct", "expected_pct", "advised_dirt_pct")
+    assert shown.select(columns_).rows() == [
+        ("M1", "followed", 2, 2, 9.0, 7.5, 6.5),
+        ("M2", "not", 0, 0, None, None, 6.5),
+        ("M10", "unknown", 0, 0, None, None, 6.5),
     ]
-    assert shown.row(0, named=True) | {"observed_pct": 9.0, "expected_pct": 7.5, "unit": "rpm"} == shown.row(
-        0, named=True
-    )

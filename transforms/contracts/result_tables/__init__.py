@@ -34,6 +34,7 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
+from transforms.contracts.result_tables.outcome import AdviceUptake
 from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
 from transforms.contracts.result_tables.trace import (
     AuditFinding,
@@ -46,6 +47,7 @@ from transforms.contracts.result_tables.trace import (
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
+    "advice_uptake": AdviceUptake,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
