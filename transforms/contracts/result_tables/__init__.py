@@ -34,7 +34,12 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
-from transforms.contracts.result_tables.outcome import AdviceUptake
+from transforms.contracts.result_tables.outcome import (
+    AdviceCalibration,
+    AdviceUptake,
+    RealisedSaving,
+    RealisedShift,
+)
 from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
 from transforms.contracts.result_tables.trace import (
     AuditFinding,
@@ -47,6 +52,7 @@ from transforms.contracts.result_tables.trace import (
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
+    "advice_calibration": AdviceCalibration,
     "advice_uptake": AdviceUptake,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
@@ -70,6 +76,8 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
     "next_condition": NextCondition,
+    "realised_saving": RealisedSaving,
+    "realised_shift": RealisedShift,
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,

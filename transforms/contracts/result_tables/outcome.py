@@ -28,3 +28,51 @@ class AdviceUptake(dy.Schema):
     time_share = dy.Float64(nullable=True)
     judged_s = dy.Float64()
     fingerprint = dy.String()
+
+
+class RealisedShift(dy.Schema):
+    """Rows of `realised_shift`."""
+
+    machine_id = dy.String()
+    shift_date = dy.Date()
+    moves = dy.Int64()
+    moves_made = dy.Int64()
+    made_share = dy.Float64()
+    is_made = dy.Bool()
+    full_promise_per_t = dy.Float64()
+    promised_per_t = dy.Float64()
+    promised_sd_per_t = dy.Float64()
+    predicted_dirt_ratio = dy.Float64()
+    dirt_ratio = dy.Float64()
+    saved_per_t = dy.Float64()
+    earlier_saved_per_t = dy.Float64()
+    topsoil_wetness = dy.Float64(nullable=True)
+    clean_t = dy.Float64()
+    soil_cost_per_t = dy.Float64()
+    loads = dy.Int64()
+
+
+class RealisedSaving(dy.Schema):
+    """Rows of `realised_saving`."""
+
+    group_code = dy.String()
+    moves = dy.Int64()
+    moves_made = dy.Int64()
+    shifts = dy.Int64()
+    machines = dy.Int64()
+    promised_per_t = dy.Float64(nullable=True)
+    realised_per_t = dy.Float64(nullable=True)
+    lo95 = dy.Float64(nullable=True)
+    hi95 = dy.Float64(nullable=True)
+    verdict_code = dy.String()
+
+
+class AdviceCalibration(dy.Schema):
+    """Rows of `advice_calibration`."""
+
+    part = dy.String()
+    value = dy.Float64()
+    lo95 = dy.Float64()
+    hi95 = dy.Float64()
+    verdict_code = dy.String()
+    n = dy.Int64()
