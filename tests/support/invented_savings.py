@@ -77,7 +77,7 @@ def invent(seed: int, *, is_confounded: bool, machines: int = 10, shifts: int = 
                 saved.append((PRICE_PER_T * noise * np.exp(base) * (np.exp(usual).mean() - np.exp(effect)), tonnes))
             taken += [
                 {**key, "dirt_tare_pct": 100 * r / (1 + r), "clean_t": 20.0, "soil_cost_per_t": PRICE_PER_T}
-                for r in ratios
+                for r in ratios.tolist()
             ]
     values, tonnes = (np.array(c) for c in zip(*saved, strict=True))
     return InventedSavings(pl.DataFrame(moves), pl.DataFrame(taken), float(np.average(values, weights=tonnes)))

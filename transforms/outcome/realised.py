@@ -6,11 +6,11 @@ made. Only soil is compared, because every load measures it, while root loss is 
 """
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import polars as pl
 
-from transforms.arrays import Array
 from transforms.contracts.result_tables import schema_of
 from transforms.outcome.doubly_robust import Estimate, Units, effect_on_treated, effect_on_untreated, jackknife
 
@@ -134,19 +134,19 @@ def advice_calibration(units: pl.DataFrame) -> pl.DataFrame:
     with_promise = replace(both, covariates=np.column_stack([promised, both.covariates]))
     rows = []
     for part, at in (("slope", 1), ("intercept", 0)):
-        found = jackknife(with_promise, lambda u, at=at: float(_regress(u)[at]))
+        found = jackknife(with_promise, partial(_coefficient, at=at))
         code = "unreliable" if part == "slope" and found.hi95 < UNRELIABLE_BELOW else "reliable"
         rows.append({"part": part, "value": found.value, "lo95": found.lo95, "hi95": found.hi95, "verdict_code": code})
     frame = pl.DataFrame(rows).with_columns(pl.lit(units.height).cast(pl.Int64).alias("n"))
     return frame.select(schema_of("advice_calibration").names())
 
 
-def _regress(units: Units) -> Array:
-    """Return the weighted regression of the outcome on a constant, the promise and centred covariates."""
+def _coefficient(units: Units, at: int) -> float:
+    """Return a coefficient of the weighted regression of the outcome on a constant, the promise and the covariates."""
     X, root = units.covariates.copy(), np.sqrt(units.weight)
     X[:, 1:] -= X[:, 1:].mean(axis=0)
     columns = np.column_stack([np.ones(X.shape[0]), X]) * root[:, None]
-    return np.asarray(np.linalg.lstsq(columns, units.outcome * root, rcond=None)[0])
+    return float(np.linalg.lstsq(columns, units.outcome * root, rcond=None)[0][at])
 
 
 def _units(rows: pl.DataFrame, outcome: str) -> Units:
