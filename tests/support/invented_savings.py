@@ -68,13 +68,13 @@ def invent(seed: int, *, is_confounded: bool, machines: int = 10, shifts: int = 
                      "dirt_lo95": 100 * np.expm1(change - half), "dirt_hi95": 100 * np.expm1(change + half),
                      "topsoil_wetness": wet}
                 )  # fmt: skip
-            effect = float((true[best] * steps * share).sum())
+            done = float((true[best] * steps * share).sum())
             usual = (true[best] * steps * rng.uniform(-0.1, 0.3, (50, 2))).sum(axis=1)
-            ratios = np.exp(base + effect + HIDDEN * rng.normal(0, 1, loads) + rng.normal(0, 0.25, loads))
+            ratios = np.exp(base + done + HIDDEN * rng.normal(0, 1, loads) + rng.normal(0, 0.25, loads))
             if made:
                 noise = np.exp((HIDDEN**2 + 0.25**2) / 2)
-                tonnes = 20.0 * loads
-                saved.append((PRICE_PER_T * noise * np.exp(base) * (np.exp(usual).mean() - np.exp(effect)), tonnes))
+                mass = 20.0 * loads
+                saved.append((PRICE_PER_T * noise * np.exp(base) * (np.exp(usual).mean() - np.exp(done)), mass))
             taken += [
                 {**key, "dirt_tare_pct": 100 * r / (1 + r), "clean_t": 20.0, "soil_cost_per_t": PRICE_PER_T}
                 for r in ratios.tolist()

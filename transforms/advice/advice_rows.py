@@ -76,7 +76,7 @@ def _topping_changes(move: AdvisedMove) -> dict[str, float]:
     levels = {"tops": (before.tops_pct, after.tops_pct)}
     if before.over_topped_share is not None and after.over_topped_share is not None:
         levels["over_topped"] = (before.over_topped_share, after.over_topped_share)
-    columns = {}
+    columns: dict[str, float] = {}
     for name, (old, new) in levels.items():
         ends = (f"{name}_change_pct", f"{name}_lo95", f"{name}_hi95")
         columns |= dict(zip(ends, mean_interval(100 * (np.asarray(new) / np.asarray(old) - 1)), strict=True))

@@ -159,7 +159,7 @@ def _is_enough(units: pl.DataFrame) -> bool:
     """Return True if both sides have enough units, also without any one machine, and there are enough machines."""
     if not units.height:
         return False
-    sides = units.group_by("machine_id").agg(
+    sides = units.group_by("machine_id", maintain_order=True).agg(
         pl.col("is_made").sum().alias("made"), (~pl.col("is_made")).sum().alias("not")
     )
     left = [int(sides[side].sum()) - int(sides[side].max()) for side in ("made", "not")]  # type: ignore[arg-type]

@@ -2,20 +2,25 @@
 
 import datetime as dt
 from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import polars as pl
 import pytest
 
 from tests.unit.storage.test_advice_record import DAWN, DAY, SETTING, advice, facts, set_facts
 from transforms.config.settings_catalogue import load_catalogue
-from transforms.jobs import advice_uptake
 from transforms.jobs.advice_uptake import season_uptake
+from transforms.outcome.uptake import uptake
 from transforms.storage.advice_record import record_advice
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
+if TYPE_CHECKING:
+    from transforms.config.workspace import Season
+
 BEGINS = dt.datetime(2025, 10, 9, 5, tzinfo=dt.UTC)
-SEASON = SimpleNamespace(time_zone="Europe/Berlin", shift_starts=dt.time(5, 30), catalogue=load_catalogue())
+SETUP = {"time_zone": "Europe/Berlin", "shift_starts": dt.time(5, 30), "catalogue": load_catalogue()}
+SEASON = cast("Season", SimpleNamespace(**SETUP))
 INSTANT = pl.Datetime("us", "UTC")
 
 
@@ -27,7 +32,7 @@ def log(warehouse: Warehouse, lake: Lake, level: float, fingerprint: str) -> Non
     path.parent.mkdir(parents=True, exist_ok=True)
     bins.with_columns(
         machine_id=pl.lit("M1"), field_id=pl.lit("F1"), state=pl.lit("working"), work_s=30.0, area_ha=0.01
-    ).write_parquet(path)
+    ).write_parquet(str(path))
     day = {"machine": "m1", "day": "2025-10-09", "machine_id": "M1", "first_at": times[0], "last_at": times[-1]}
     day |= {"bins": 840, "working_h": 4.8, "area_ha": 5.8, "fingerprint": fingerprint}
     warehouse.replace("machine_day", pl.DataFrame([day], schema_overrides={"first_at": INSTANT, "last_at": INSTANT}))
@@ -60,15 +65,15 @@ def test_the_shift_begins_at_its_local_hour_and_a_machine_without_a_log_is_unkno
 
 
 def test_only_a_shift_whose_inputs_changed_is_judged_again(warehouse, tmp_path, monkeypatch):
-    lake, judged = Lake(tmp_path), []
+    lake, judged = Lake(tmp_path), list[list[str]]()
+
+    def noted(moves: pl.DataFrame, *rest: pl.DataFrame) -> pl.DataFrame:
+        judged.append(moves["machine_id"].to_list())
+        return uptake(moves, *rest)
+
     set_facts(warehouse, facts(("L1", "M1", DAY, 40.0)))
     log(warehouse, lake, 40.0, "a")
-    whole = advice_uptake.uptake
-    monkeypatch.setattr(
-        advice_uptake,
-        "uptake",
-        lambda moves, *rest: judged.append(moves["machine_id"].to_list()) or whole(moves, *rest),
-    )
+    monkeypatch.setattr("transforms.jobs.advice_uptake.uptake", noted)
     warehouse.replace("advice_uptake", season_uptake(warehouse, lake, SEASON))
     first = warehouse.table("advice_uptake")
     assert season_uptake(warehouse, lake, SEASON).equals(first)
