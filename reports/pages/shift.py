@@ -98,7 +98,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     looks = attention_links(summary, catalogue, machines=pages.machines, loads=pages.loads, received=pages.received)
     if looks is not None:
         sections.append(Section("looks", say("Needs a look"), (looks,)))
-    followed = followed_section(summary.followed)
+    followed = followed_section(summary.followed, summary.saving, shown)
     if followed is not None:
         sections.append(followed)
     sections.append(Section("cautions", "", (Prose(say(FIRST_PAGE_CAUTION), note=True),)))

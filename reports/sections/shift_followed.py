@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from reports.language.display_units import number
+from reports.language.display_units import DisplayUnits, number
+from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
@@ -60,7 +61,38 @@ def followed_advice(rows: pl.DataFrame) -> FollowedAdvice | None:
     return FollowedAdvice(known, made, partly, opposite, unknown, machines, loads, dirt, advised)
 
 
-def followed_section(rows: pl.DataFrame) -> Section | None:
+def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
+    """Return what the season's moves saved against what they promised, from `realised_saving`; empty if not known.
+
+    Args:
+        saving: rows of `realised_saving`.
+        shown: units of the page.
+    """
+    known = saving.filter(pl.col("group_code") == "made", pl.col("verdict_code") != "too_few")
+    if not known.height:
+        return ""
+    row, t = known.row(0, named=True), shown.per_tonne
+    made, moves = (number(saving[c].sum(), 0) for c in ("moves_made", "moves"))
+    texts = [
+        say("This season {made} of {moves} moves were made.", made=made, moves=moves),
+        say_n(
+            "Soil saved in the {n} shift of a machine with its moves made: {realised} {unit} ({span}); "
+            "promised: {promised} {unit}.",
+            "Soil saved in the {n} shifts of machines with their moves made: {realised} {unit} ({span}); "
+            "promised: {promised} {unit}.",
+            row["shifts"],
+            realised=plain_money(row["realised_per_t"] * t),
+            unit=shown.money_per_t,
+            span=money_range(row["lo95"] * t, row["hi95"] * t),
+            promised=plain_money(row["promised_per_t"] * t),
+        ),
+    ]
+    if row["verdict_code"] == "not_as_promised":
+        texts.append(say("That is less than promised: expect less than the amounts on this page."))
+    return " ".join(texts)
+
+
+def followed_section(rows: pl.DataFrame, saving: pl.DataFrame, shown: DisplayUnits) -> Section | None:
     """Return the section on the advice for the shift that has ended; None if there was none."""
     found = followed_advice(rows)
     if found is None:
@@ -92,4 +124,6 @@ def followed_section(rows: pl.DataFrame) -> Section | None:
                 loads=loads_words(found.loads),
             )
         )
-    return Section("followed", say("Yesterday's advice"), (Prose(" ".join(texts)),))
+    season = saving_words(saving, shown)
+    blocks = (Prose(" ".join(texts)), *((Prose(season),) if season else ()))
+    return Section("followed", say("Yesterday's advice"), blocks)

@@ -26,6 +26,7 @@ class ShiftSummaryData:
         silent: rows of `silent_machine`.
         untraced: rows of `untraced_load`: loads traced too poorly for the fit.
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
+        saving: rows of `realised_saving`: what moves were promised to save this season, and what they saved.
     """
 
     shift: dt.date | None
@@ -38,6 +39,7 @@ class ShiftSummaryData:
     silent: pl.DataFrame
     untraced: pl.DataFrame
     followed: pl.DataFrame
+    saving: pl.DataFrame
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -54,4 +56,5 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         silent=warehouse.query("silent_machine", hours=season.notify.silent_machine_h),
         untraced=warehouse.query("untraced_load", shift_date=shift, quality=MIN_TRACE_QUALITY),
         followed=warehouse.query("advice_followed", shift_date=shift),
+        saving=warehouse.table("realised_saving"),
     )

@@ -20,7 +20,7 @@ from reports.page.summary import BarRows, PageLinks
 from reports.pages.shift import shift_page, write_shift_page
 from reports.pages.shift_data import ShiftPageData, load_shift_page
 from reports.sections.shift_attention import attention
-from reports.sections.shift_followed import followed_advice
+from reports.sections.shift_followed import followed_advice, saving_words
 from reports.sections.shift_summary import weather_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
@@ -245,6 +245,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "silent": silent,
         "untraced": untraced,
         "followed": none,
+        "saving": none,
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
@@ -285,3 +286,24 @@ def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_
     unknown = followed_advice(rows.filter(pl.col("machine_id") == "M4"))
     assert unknown is not None
     assert (unknown.changes, unknown.unknown) == (0, 1)
+
+
+def test_the_saving_of_the_season_is_shown_in_the_units_of_the_page_once_it_is_known():
+    row = {
+        "group_code": "made",
+        "moves": 214,
+        "moves_made": 131,
+        "shifts": 70,
+        "machines": 9,
+        "verdict_code": "as_promised",
+    }
+    row |= {"promised_per_t": 0.33, "realised_per_t": 0.27, "lo95": 0.12, "hi95": 0.42}
+    kept = pl.DataFrame([row])
+    shown = [re.findall(r"\d+(?:\.\d+)?", saving_words(kept, units)) for units in (METRIC, US)]
+    assert shown[0] == ["131", "214", "70", "0.27", "0.12", "0.42", "0.33"]
+    assert shown[1] == ["131", "214", "70", "0.24", "0.11", "0.38", "0.30"]
+    broken = saving_words(kept.with_columns(verdict_code=pl.lit("not_as_promised")), METRIC)
+    assert broken.startswith(saving_words(kept, METRIC))
+    assert len(broken) > len(saving_words(kept, METRIC))
+    assert saving_words(kept.with_columns(verdict_code=pl.lit("too_few")), METRIC) == ""
+    assert saving_words(kept.clear(), METRIC) == ""
