@@ -72,13 +72,13 @@ def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
     if not known.height:
         return ""
     row, t = known.row(0, named=True), shown.per_tonne
-    made, moves = (number(saving[c].sum(), 0) for c in ("moves_made", "moves"))
+    made, advised = (number(saving[c].sum(), 0) for c in ("moves_made", "moves"))
     texts = [
-        say("This season {made} of {moves} moves were made.", made=made, moves=moves),
+        say("This season {made} of {changes} changes were made.", made=made, changes=advised),
         say_n(
-            "Soil saved in the {n} shift of a machine with its moves made: {realised} {unit} ({span}); "
+            "Soil saved in the {n} shift of a machine that made its changes: {realised} {unit} ({span}); "
             "promised: {promised} {unit}.",
-            "Soil saved in the {n} shifts of machines with their moves made: {realised} {unit} ({span}); "
+            "Soil saved in the {n} shifts of machines that made their changes: {realised} {unit} ({span}); "
             "promised: {promised} {unit}.",
             row["shifts"],
             realised=plain_money(row["realised_per_t"] * t),

@@ -69,7 +69,7 @@ def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str
 
 
 def _topping_changes(move: AdvisedMove) -> dict[str, float]:
-    """Return the relative change of top tare and of over-topped roots with its interval, %; empty if not fitted."""
+    """Return the relative change of top tare and of over-topped roots with its interval, %, of those it affects."""
     before, after = move.before.topping, move.after.topping
     if before is None or after is None:
         return {}
@@ -78,8 +78,10 @@ def _topping_changes(move: AdvisedMove) -> dict[str, float]:
         levels["over_topped"] = (before.over_topped_share, after.over_topped_share)
     columns: dict[str, float] = {}
     for name, (old, new) in levels.items():
-        ends = (f"{name}_change_pct", f"{name}_lo95", f"{name}_hi95")
-        columns |= dict(zip(ends, mean_interval(100 * (np.asarray(new) / np.asarray(old) - 1)), strict=True))
+        change = 100 * (np.asarray(new) / np.asarray(old) - 1)
+        if change.any():
+            ends = (f"{name}_change_pct", f"{name}_lo95", f"{name}_hi95")
+            columns |= dict(zip(ends, mean_interval(change), strict=True))
     return columns
 
 
