@@ -76,10 +76,10 @@ def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
     texts = [
         say("This season {made} of {changes} changes were made.", made=made, changes=advised),
         say_n(
-            "Soil saved in the {n} shift of a machine that made its changes: {realised} {unit} ({span}); "
-            "promised: {promised} {unit}.",
-            "Soil saved in the {n} shifts of machines that made their changes: {realised} {unit} ({span}); "
-            "promised: {promised} {unit}.",
+            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shift of a machine that made its "
+            "changes; promised: {promised} {unit}.",
+            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shifts of machines that made their "
+            "changes; promised: {promised} {unit}.",
             row["shifts"],
             realised=plain_money(row["realised_per_t"] * t),
             unit=shown.money_per_t,

@@ -300,8 +300,8 @@ def test_the_saving_of_the_season_is_shown_in_the_units_of_the_page_once_it_is_k
     row |= {"promised_per_t": 0.33, "realised_per_t": 0.27, "lo95": 0.12, "hi95": 0.42}
     kept = pl.DataFrame([row])
     shown = [re.findall(r"\d+(?:\.\d+)?", saving_words(kept, units)) for units in (METRIC, US)]
-    assert shown[0] == ["131", "214", "70", "0.27", "0.12", "0.42", "0.33"]
-    assert shown[1] == ["131", "214", "70", "0.24", "0.11", "0.38", "0.30"]
+    assert shown[0] == ["131", "214", "0.27", "0.12", "0.42", "70", "0.33"]
+    assert shown[1] == ["131", "214", "0.24", "0.11", "0.38", "70", "0.30"]
     broken = saving_words(kept.with_columns(verdict_code=pl.lit("not_as_promised")), METRIC)
     assert broken.startswith(saving_words(kept, METRIC))
     assert len(broken) > len(saving_words(kept, METRIC))
