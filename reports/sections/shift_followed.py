@@ -72,7 +72,7 @@ def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
     if not known.height:
         return ""
     row, t = known.row(0, named=True), shown.per_tonne
-    made, advised = (number(saving[c].sum(), 0) for c in ("moves_made", "moves"))
+    made, advised = (number(float(saving[c].sum()), 0) for c in ("moves_made", "moves"))
     texts = [
         say("This season {made} of {changes} changes were made.", made=made, changes=advised),
         say_n(
