@@ -47,7 +47,7 @@ def as_stage_task(function: Callable[..., Any], *, retries: int = 0, wait_s: flo
 
 
 def build_facts_from_files(workspace: Workspace, reporter: Reporter, executor: Executor) -> list[IngestedFile]:
-    """Ingest new files and build the facts: read, bin, trace, conditions, marts, storability.
+    """Ingest new files and build the facts: read, bin, trace, conditions, marts, uptake, storability.
 
     Returns:
         The received files with their row counts.
@@ -57,6 +57,7 @@ def build_facts_from_files(workspace: Workspace, reporter: Reporter, executor: E
     as_stage_task(stages.trace_loads)(workspace, reporter, executor)
     as_stage_task(stages.compute_conditions)(workspace, reporter)
     as_stage_task(stages.build_marts)(workspace, reporter)
+    as_stage_task(stages.assess_uptake)(workspace, reporter)
     as_stage_task(stages.assess_storability)(workspace, reporter)
     return received
 

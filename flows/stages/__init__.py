@@ -4,6 +4,7 @@ from flows.stages.advise import advise_machines, assess_storability, compute_gui
 from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits, check_fits, clear_product_cache, compare_subjects, fit_responses
 from flows.stages.ingest import Examined, examine_files, monitor_joins, receive_files
+from flows.stages.outcome import assess_uptake
 from flows.stages.telemetry import bin_telemetry, delete_expired_records
 from flows.stages.trace import build_facts, build_marts, compute_conditions, compute_shift_timeline, trace_loads
 from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
@@ -14,6 +15,7 @@ __all__ = [
     "TrialAsked",
     "advise_machines",
     "assess_storability",
+    "assess_uptake",
     "bin_telemetry",
     "build_facts",
     "build_marts",

@@ -29,7 +29,7 @@ from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint
 from transforms.parallel import Executor, local, serial
-from transforms.storage.given_advice import store_given_advice
+from transforms.storage.advice_record import record_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.size import TrialNoise
@@ -102,7 +102,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
             warehouse.replace("advice", table)
             warehouse.replace("part_advice", parts)
             if table.height:
-                store_given_advice(warehouse, table, dt.datetime.now(dt.UTC))
+                record_advice(warehouse, table, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
         run_checks(warehouse)
     return table

@@ -5,6 +5,11 @@ from reports.language.translate import mark, say
 
 TABLES = {
     "advice": mark("Advice"),
+    "advice_issued": mark("Advice issued by each run"),
+    "advice_uptake": mark("Uptake of advised moves"),
+    "advice_calibration": mark("Savings measured against savings promised"),
+    "realised_saving": mark("Savings realised"),
+    "realised_shift": mark("Savings realised by machine and shift"),
     "audit_fact": mark("Audits with settings and conditions"),
     "audit_finding": mark("Audits whose counts cannot be of their plot"),
     "audit_loss": mark("Root loss of audits"),
@@ -23,7 +28,6 @@ TABLES = {
     "fit_check": mark("Checks of the fits"),
     "fit_posterior": mark("Coefficients of the fits"),
     "fit_run": mark("Fits"),
-    "given_advice": mark("Advice given before each shift"),
     "guide": mark("Setting guide"),
     "guide_class": mark("Setting guide: classes of conditions"),
     "guide_curve": mark("Setting guide: costs of other values"),

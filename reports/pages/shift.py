@@ -104,7 +104,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     parts = parts_section(summary.parts, catalogue, shown) if is_ahead else None
     if parts is not None:
         sections.append(parts)
-    followed = followed_section(summary.followed)
+    followed = followed_section(summary.followed, summary.saving, shown)
     if followed is not None:
         sections.append(followed)
     sections.append(Section("cautions", "", (Prose(say(FIRST_PAGE_CAUTION), note=True),)))

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from reports.language.display_units import number
+from reports.language.display_units import DisplayUnits, number
+from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
@@ -15,8 +16,11 @@ class FollowedAdvice:
     """Outcome of the advice for one shift.
 
     Attributes:
-        changes: changes advised to machines that worked.
-        made: changes that were made, at least half way.
+        changes: changes whose uptake is known.
+        made: changes that were made in full.
+        partly: changes that were made in part.
+        opposite: changes that were made the other way.
+        unknown: changes whose uptake is unknown.
         machines: machines that made all their changes and have measured loads.
         loads: their measured loads.
         dirt_pct: their mean dirt, weighted by measured loads; None without such machines.
@@ -25,6 +29,9 @@ class FollowedAdvice:
 
     changes: int
     made: int
+    partly: int
+    opposite: int
+    unknown: int
     machines: int
     loads: int
     dirt_pct: float | None
@@ -33,37 +40,90 @@ class FollowedAdvice:
 
 def followed_advice(rows: pl.DataFrame) -> FollowedAdvice | None:
     """Return the outcome of the advice for a shift, from rows of `advice_followed`; None if there was none."""
-    known = rows.drop_nulls("followed")
-    if not known.height:
+    if not rows.height:
         return None
+    made, partly, opposite, unknown = (
+        rows.filter(uptake_code=code).height for code in ("followed", "partly", "opposite", "unknown")
+    )
     by_machine = (
         rows.sort("machine_id", "move_number")
         .group_by("machine_id", maintain_order=True)
         .agg(
-            pl.col("followed").fill_null(value=False).all(),
+            (pl.col("uptake_code") == "followed").all().alias("all_made"),
             pl.col("measured", "observed_pct", "advised_dirt_pct").last(),
         )
     )
-    kept = by_machine.filter("followed").drop_nulls(["observed_pct", "advised_dirt_pct"])
+    kept = by_machine.filter("all_made").drop_nulls(["observed_pct", "advised_dirt_pct"])
     loads = int(kept["measured"].sum()) if kept.height else 0
     means = [float((kept[c] * kept["measured"]).sum()) / loads for c in ("observed_pct", "advised_dirt_pct") if loads]
     dirt, advised = means or (None, None)
-    return FollowedAdvice(known.height, int(known["followed"].sum()), kept.height if loads else 0, loads, dirt, advised)
+    known, machines = rows.height - unknown, kept.height if loads else 0
+    return FollowedAdvice(known, made, partly, opposite, unknown, machines, loads, dirt, advised)
 
 
-def followed_section(rows: pl.DataFrame) -> Section | None:
+def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
+    """Return what the season's moves saved against what they promised, from `realised_saving`; empty if not known.
+
+    Args:
+        saving: rows of `realised_saving`.
+        shown: units of the page.
+    """
+    known = saving.filter(pl.col("group_code") == "made", pl.col("verdict_code") != "too_few")
+    if not known.height:
+        return ""
+    row, t = known.row(0, named=True), shown.per_tonne
+    made, advised = (number(float(saving[c].sum()), 0) for c in ("moves_made", "moves"))
+    texts = [
+        say("This season {made} of {changes} changes were made.", made=made, changes=advised),
+        say_n(
+            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shift of a machine that made its "
+            "changes; promised: {promised} {unit}.",
+            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shifts of machines that made their "
+            "changes; promised: {promised} {unit}.",
+            row["shifts"],
+            realised=plain_money(row["realised_per_t"] * t),
+            unit=shown.money_per_t,
+            span=money_range(row["lo95"] * t, row["hi95"] * t),
+            promised=plain_money(row["promised_per_t"] * t),
+        ),
+    ]
+    if row["verdict_code"] == "not_as_promised":
+        texts.append(say("That is less than promised: expect less than the amounts on this page."))
+    return " ".join(texts)
+
+
+def followed_section(rows: pl.DataFrame, saving: pl.DataFrame, shown: DisplayUnits) -> Section | None:
     """Return the section on the advice for the shift that has ended; None if there was none."""
     found = followed_advice(rows)
     if found is None:
         return None
-    text = say_n("{made} of {n} change made.", "{made} of {n} changes made.", found.changes, made=number(found.made, 0))
-    if found.dirt_pct is not None:
-        text += " " + say_n(
-            "Dirt on the {n} machine that made all: {dirt} % ({loads}); advised: {advised} %.",
-            "Dirt on the {n} machines that made all: {dirt} % ({loads}); advised: {advised} %.",
-            found.machines,
-            dirt=number(found.dirt_pct),
-            advised=number(found.advised_pct),
-            loads=loads_words(found.loads),
+    texts = []
+    if found.changes:
+        made = number(found.made, 0)
+        texts.append(say_n("{made} of {n} change made.", "{made} of {n} changes made.", found.changes, made=made))
+    if found.partly:
+        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", found.partly))
+    if found.opposite:
+        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", found.opposite))
+    if found.unknown:
+        texts.append(
+            say_n(
+                "{n} change cannot be judged: no readings, another field or other conditions.",
+                "{n} changes cannot be judged: no readings, another field or other conditions.",
+                found.unknown,
+            )
         )
-    return Section("followed", say("Yesterday's advice"), (Prose(text),))
+    if found.dirt_pct is not None:
+        texts.append(
+            say_n(
+                "Dirt on the {n} machine that made all: {dirt} % ({loads}); advised: {advised} %.",
+                "Dirt on the {n} machines that made all: {dirt} % ({loads}); advised: {advised} %.",
+                found.machines,
+                dirt=number(found.dirt_pct),
+                advised=number(found.advised_pct),
+                loads=loads_words(found.loads),
+            )
+        )
+    season = saving_words(saving, shown)
+    blocks = (Prose(" ".join(texts)), *((Prose(season),) if season else ()))
+    return Section("followed", say("Yesterday's advice"), blocks)

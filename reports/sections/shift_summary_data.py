@@ -28,6 +28,7 @@ class ShiftSummaryData:
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
         parts: rows of `part_advice`: changes of fitted parts for the days ahead.
         offsets: rows of `set_point_offset`: differences between set and reached values, and between sides.
+        saving: rows of `realised_saving`: what moves were promised to save this season, and what they saved.
     """
 
     shift: dt.date | None
@@ -42,6 +43,7 @@ class ShiftSummaryData:
     followed: pl.DataFrame
     parts: pl.DataFrame
     offsets: pl.DataFrame
+    saving: pl.DataFrame
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -60,4 +62,5 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         followed=warehouse.query("advice_followed", shift_date=shift),
         parts=warehouse.table("part_advice"),
         offsets=warehouse.table("set_point_offset"),
+        saving=warehouse.table("realised_saving"),
     )

@@ -1,23 +1,8 @@
--- A row is a change that was advised to a machine for one shift, and what the machine did in that shift. n: its loads;
--- measured: those with a lab result, whose mean observed and expected dirt follow. mean_value is the mean of its loads;
--- advised_dirt_pct: dirt that the advice expected after this move and those before it.
--- followed: mean_value is at least half of the way from from_value to to_value; null if no load has a value of the setting.
--- Key: machine_id, setting. Reads given_advice, load_fact, expected_load. Parameter: shift_date.
-with advised as (
-    select machine_id, move_number, setting, unit, from_value, to_value, dirt_after_pct as advised_dirt_pct
-    from given_advice
-    where shift_date = $shift_date and verdict = 'move'
-),
-
--- The settings of the catalogue are columns of load_fact, so a setting is read by its name.
-run as (
-    select a.machine_id, a.setting, avg(try_cast(json_extract_string(to_json(f), a.setting) as double)) as mean_value
-    from advised as a
-    inner join load_fact as f on f.machine_id = a.machine_id and f.shift_date = $shift_date
-    group by a.machine_id, a.setting
-),
-
-dirt as (
+-- A row is a move in force for a shift and what the machine did with it. n: its loads; measured: those with a lab result,
+-- whose mean observed and expected dirt follow; advised_dirt_pct: dirt that the advice expected after this move and
+-- those before it. Key: machine_id, setting. Reads advice_uptake, advice_issued, load_fact, expected_load.
+-- Parameter: shift_date.
+with dirt as (
     select f.machine_id, count(*) as n, count(e.load_id) as measured, avg(e.observed_pct) as observed_pct,
         avg(e.expected_pct) as expected_pct
     from load_fact as f
@@ -26,9 +11,12 @@ dirt as (
     group by f.machine_id
 )
 
-select a.*, r.mean_value, (r.mean_value - a.from_value) / nullif(a.to_value - a.from_value, 0) >= 0.5 as followed,
-    coalesce(d.n, 0) as n, coalesce(d.measured, 0) as measured, d.observed_pct, d.expected_pct
-from advised as a
-left join run as r using (machine_id, setting)
-left join dirt as d using (machine_id)
-order by natural_order(a.machine_id), a.setting
+select u.* exclude (fingerprint), i.dirt_after_pct as advised_dirt_pct, coalesce(d.n, 0) as n,
+    coalesce(d.measured, 0) as measured, d.observed_pct, d.expected_pct
+from advice_uptake as u
+left join advice_issued as i
+    on i.issued_at = u.issued_at and i.machine_id = u.machine_id and i.shift_date = u.shift_date
+    and i.setting = u.setting and i.verdict = 'move'
+left join dirt as d on d.machine_id = u.machine_id
+where u.shift_date = $shift_date
+order by natural_order(u.machine_id), u.move_number, u.setting

@@ -73,6 +73,23 @@ def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str
     }
 
 
+def _topping_changes(move: AdvisedMove) -> dict[str, float]:
+    """Return the relative change of top tare and of over-topped roots with its interval, %, of those it affects."""
+    before, after = move.before.topping, move.after.topping
+    if before is None or after is None:
+        return {}
+    levels = {"tops": (before.tops_pct, after.tops_pct)}
+    if before.over_topped_share is not None and after.over_topped_share is not None:
+        levels["over_topped"] = (before.over_topped_share, after.over_topped_share)
+    columns: dict[str, float] = {}
+    for name, (old, new) in levels.items():
+        change = 100 * (np.asarray(new) / np.asarray(old) - 1)
+        if change.any():
+            ends = (f"{name}_change_pct", f"{name}_lo95", f"{name}_hi95")
+            columns |= dict(zip(ends, mean_interval(change), strict=True))
+    return columns
+
+
 def _move_row(
     move: AdvisedMove, situation: Situation, catalogue: Catalogue, verdict: str, *, is_loss_known: bool
 ) -> dict[str, object]:
@@ -94,6 +111,7 @@ def _move_row(
         "root_loss_change_pct": loss[0],
         "root_loss_lo95": loss[1],
         "root_loss_hi95": loss[2],
+        **_topping_changes(move),
         "gain_per_t": gain,
         "gain_lo95": gain_lo,
         "gain_hi95": gain_hi,

@@ -15,8 +15,15 @@ CARRIED = {
     "failed_read",
     "upgrade",
     "lake_file",
-    "given_advice",
+    "advice_issued",
 }
+RENAMED = {"given_advice": "advice_issued"}
+"""Earlier name of a carried table -> its name now; the migration of the earlier name renames it."""
+
+
+def current_name(name: str) -> str:
+    """Return the name that a table of an earlier layout has now."""
+    return RENAMED.get(name, name)
 
 
 def is_carried(name: str) -> bool:

@@ -13,7 +13,7 @@ import polars as pl
 from transforms.contracts.classes import SQL_VARIABLES
 from transforms.errors import DamagedError, WorkspaceError
 from transforms.storage.columns import check_columns
-from transforms.storage.migration import is_carried
+from transforms.storage.migration import current_name, is_carried
 from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
 from transforms.storage.warehouse_connection import IN_MEMORY, Connection
 from transforms.storage.warehouse_faults import REPAIR, require_header
@@ -97,14 +97,13 @@ class Warehouse:
 
     def _drop_all(self) -> dict[str, pl.DataFrame]:
         """Drop all relations; return the rows to carry over, by table."""
-        relations = self.query("own_relation")
-        tables = relations.filter(kind="table")["name"].to_list()
-        names = [n for n in tables if is_carried(n) and n in table_names()]
+        tables = self.query("own_relation").filter(kind="table")["name"].to_list()
+        names = {current_name(n) for n in tables} & {n for n in table_names() if is_carried(n)}
         for name in sql_names("migrations"):
-            if name in names:
+            if name in tables and current_name(name) in names:
                 self._con.execute(sql_text("migrations", name))
-        carried = {name: self.table(name) for name in names}
-        for name, kind in relations.iter_rows():
+        carried = {name: self.table(name) for name in sorted(names)}
+        for name, kind in self.query("own_relation").iter_rows():
             quoted = name.replace('"', '""')
             self._con.execute(f'drop {kind} "{quoted}"')
         return carried

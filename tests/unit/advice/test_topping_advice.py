@@ -60,6 +60,9 @@ def test_a_machine_that_leaves_much_leaf_is_told_to_top_deeper(catalogue):
     assert row["to_value"] < row["from_value"]
     assert row["tops_after_pct"] < row["tops_before_pct"] == pytest.approx(8.0)
     assert row["over_topped_after_pct"] > row["over_topped_before_pct"] == pytest.approx(2.0)
+    assert row["tops_lo95"] < row["tops_change_pct"] < row["tops_hi95"] < 0
+    assert row["tops_change_pct"] == pytest.approx(100 * (row["tops_after_pct"] / row["tops_before_pct"] - 1), abs=0.1)
+    assert 0 < row["over_topped_lo95"] < row["over_topped_change_pct"] < row["over_topped_hi95"]
     assert row["gain_per_t"] == pytest.approx(sum(row[f"gain_{c}_per_t"] for c in CAUSES))
 
 

@@ -42,8 +42,8 @@ def crowded_summary(data: ShiftSummaryData, machines: int = 12) -> ShiftSummaryD
         silent=pl.DataFrame({"machine_id": names[1:2], "silent_h": [41.0]}),
         untraced=pl.DataFrame({"field_id": ["F001"], "loads": [3]}),
         followed=pl.DataFrame(
-            [(n, 1, k % 3 > 0, 6, 8.0 + k / 10, 7.5) for k, n in enumerate(names)],
-            schema=["machine_id", "move_number", "followed", "measured", "observed_pct", "advised_dirt_pct"],
+            [(n, 1, "followed" if k % 3 > 0 else "partly", 6, 8.0 + k / 10, 7.5) for k, n in enumerate(names)],
+            schema=["machine_id", "move_number", "uptake_code", "measured", "observed_pct", "advised_dirt_pct"],
             orient="row",
         ),
     )

@@ -20,7 +20,7 @@ from reports.page.summary import BarRows, PageLinks
 from reports.pages.shift import shift_page, write_shift_page
 from reports.pages.shift_data import ShiftPageData, load_shift_page
 from reports.sections.shift_attention import attention
-from reports.sections.shift_followed import followed_advice
+from reports.sections.shift_followed import followed_advice, saving_words
 from reports.sections.shift_summary import weather_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
@@ -157,7 +157,7 @@ def test_yesterdays_advice_is_compared_on_the_page(crowded):
     dirt = sum(8.0 + k / 10 for k in made) / len(made)
     shown = re.sub(r"<h2.*?</h2>|<.*?>", " ", part(crowded, "followed"), flags=re.DOTALL)
     numbers = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", shown)]
-    assert numbers == [len(made), 12, len(made), round(dirt, 1), 6 * len(made), 7.5]
+    assert numbers == [len(made), 12, 12 - len(made), len(made), round(dirt, 1), 6 * len(made), 7.5]
 
 
 def test_a_move_based_on_few_loads_is_pale_and_says_so(repriced: Workspace, data: ShiftPageData, tmp_path):
@@ -247,6 +247,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "followed": none,
         "parts": none,
         "offsets": none,
+        "saving": none,
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
@@ -266,19 +267,45 @@ def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
 def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_all_of_them():
     rows = pl.DataFrame(
         [
-            ("M1", 1, True, 4, 8.0, 9.0),
-            ("M1", 2, True, 4, 8.0, 7.5),
-            ("M2", 1, True, 2, 11.0, 10.0),
-            ("M3", 1, True, 9, 5.0, 5.0),
-            ("M3", 2, False, 9, 5.0, 4.0),
-            ("M4", 1, None, 0, None, 6.0),
+            ("M1", 1, "followed", 4, 8.0, 9.0),
+            ("M1", 2, "followed", 4, 8.0, 7.5),
+            ("M2", 1, "followed", 2, 11.0, 10.0),
+            ("M3", 1, "followed", 9, 5.0, 5.0),
+            ("M3", 2, "opposite", 9, 5.0, 4.0),
+            ("M4", 1, "unknown", 0, None, 6.0),
+            ("M5", 1, "partly", 1, 5.0, 6.0),
+            ("M5", 2, "not", 1, 5.0, 6.0),
         ],
-        schema=["machine_id", "move_number", "followed", "measured", "observed_pct", "advised_dirt_pct"],
+        schema=["machine_id", "move_number", "uptake_code", "measured", "observed_pct", "advised_dirt_pct"],
         orient="row",
     )
     found = followed_advice(rows)
     assert found is not None
-    assert (found.changes, found.made, found.machines, found.loads) == (5, 4, 2, 6)
+    assert (found.changes, found.made, found.machines, found.loads) == (7, 4, 2, 6)
+    assert (found.partly, found.opposite, found.unknown) == (1, 1, 1)
     assert (found.dirt_pct, found.advised_pct) == pytest.approx((9.0, (4 * 7.5 + 2 * 10) / 6))
     assert followed_advice(rows.clear()) is None
-    assert followed_advice(rows.filter(pl.col("machine_id") == "M4")) is None
+    unknown = followed_advice(rows.filter(pl.col("machine_id") == "M4"))
+    assert unknown is not None
+    assert (unknown.changes, unknown.unknown) == (0, 1)
+
+
+def test_the_saving_of_the_season_is_shown_in_the_units_of_the_page_once_it_is_known():
+    row = {
+        "group_code": "made",
+        "moves": 214,
+        "moves_made": 131,
+        "shifts": 70,
+        "machines": 9,
+        "verdict_code": "as_promised",
+    }
+    row |= {"promised_per_t": 0.33, "realised_per_t": 0.27, "lo95": 0.12, "hi95": 0.42}
+    kept = pl.DataFrame([row])
+    shown = [re.findall(r"\d+(?:\.\d+)?", saving_words(kept, units)) for units in (METRIC, US)]
+    assert shown[0] == ["131", "214", "0.27", "0.12", "0.42", "70", "0.33"]
+    assert shown[1] == ["131", "214", "0.24", "0.11", "0.38", "70", "0.30"]
+    broken = saving_words(kept.with_columns(verdict_code=pl.lit("not_as_promised")), METRIC)
+    assert broken.startswith(saving_words(kept, METRIC))
+    assert len(broken) > len(saving_words(kept, METRIC))
+    assert saving_words(kept.with_columns(verdict_code=pl.lit("too_few")), METRIC) == ""
+    assert saving_words(kept.clear(), METRIC) == ""

@@ -16,7 +16,7 @@ from tests.validation.seasons import Season, ingest
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.model.root_loss import break_loss_fraction, root_loss
-from transforms.storage.migration import is_carried
+from transforms.storage.migration import current_name, is_carried
 from transforms.storage.sql_files import sql_text
 from transforms.storage.warehouse import Warehouse
 
@@ -72,8 +72,8 @@ def test_every_row_received_is_carried_over_from_every_earlier_layout(tmp_path, 
     con.close()
     with Warehouse(path) as warehouse:
         for table, row in before.items():
-            rows = warehouse.table(table)
-            if not is_carried(table):
+            rows = warehouse.table(current_name(table))
+            if not is_carried(current_name(table)):
                 assert not rows.height, table
                 continue
             now, *added = rows.to_dicts()

@@ -35,6 +35,12 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
+from transforms.contracts.result_tables.outcome import (
+    AdviceCalibration,
+    AdviceUptake,
+    RealisedSaving,
+    RealisedShift,
+)
 from transforms.contracts.result_tables.telemetry import (
     MachineDay,
     SensorFault,
@@ -53,6 +59,8 @@ from transforms.contracts.result_tables.trace import (
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
+    "advice_calibration": AdviceCalibration,
+    "advice_uptake": AdviceUptake,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
@@ -75,6 +83,8 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
     "next_condition": NextCondition,
+    "realised_saving": RealisedSaving,
+    "realised_shift": RealisedShift,
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,

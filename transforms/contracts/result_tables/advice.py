@@ -25,6 +25,12 @@ class Advice(dy.Schema):
     root_loss_change_pct = dy.Float64(nullable=True)
     root_loss_lo95 = dy.Float64(nullable=True)
     root_loss_hi95 = dy.Float64(nullable=True)
+    tops_change_pct = dy.Float64(nullable=True)
+    tops_lo95 = dy.Float64(nullable=True)
+    tops_hi95 = dy.Float64(nullable=True)
+    over_topped_change_pct = dy.Float64(nullable=True)
+    over_topped_lo95 = dy.Float64(nullable=True)
+    over_topped_hi95 = dy.Float64(nullable=True)
     gain_per_t = dy.Float64(nullable=True)
     gain_lo95 = dy.Float64(nullable=True)
     gain_hi95 = dy.Float64(nullable=True)
@@ -59,10 +65,12 @@ class Advice(dy.Schema):
     reason_args = dy.String()
 
 
-class GivenAdvice(Advice):
-    """Rows of the state table `given_advice`: advice as it was given, and when."""
+class AdviceIssued(Advice):
+    """Rows of the state table `advice_issued`: advice as a run issued it, and the fit it rests on."""
 
-    given_at = _instant()
+    issued_at = _instant(nullable=True)
+    fitted_at = _instant(nullable=True)
+    had_loads = dy.Bool(nullable=True)
 
 
 class Guide(dy.Schema):

@@ -1,0 +1,10 @@
+-- A row is the slope or the intercept of the saving measured on the saving promised before. verdict_code of the slope:
+-- unreliable if its interval lies below one half, else reliable. Key: part. Written by uptake.
+create table if not exists advice_calibration (
+    part varchar not null,
+    value double not null,
+    lo95 double not null,
+    hi95 double not null,
+    verdict_code varchar not null,
+    n bigint not null
+);

@@ -1,0 +1,64 @@
+"""Slow proof: is the realised saving covered, and are promises that rest on confounded effects found out?
+
+`pytest -m slow tests/validation/test_realised.py -s` writes the figures of tests/validation/RESULTS.md;
+`TARETRACE_SEASONS=8` makes a quick run that only prints them. A run takes a minute or two.
+"""
+
+import os
+
+import polars as pl
+import pytest
+
+from tests.support.invented_savings import invent
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
+from transforms.outcome.realised import advice_calibration, realised_saving, shift_units
+
+PAGE_SEASONS = 100
+SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
+KINDS = {"none": False, "confounded effects": True}
+
+
+def judged(seed: int, kind: str) -> dict[str, object]:
+    """Return the figures of one season beside the truth."""
+    season = invent(seed, is_confounded=KINDS[kind])
+    units = shift_units(season.moves, season.loads)
+    made = realised_saving(units).row(0, named=True)
+    slope = advice_calibration(units).row(0, named=True)
+    sides = [units.filter(pl.col("is_made") == side)["saved_per_t"].mean() for side in (True, False)]
+    return {
+        "kind": kind,
+        "true": season.true_made,
+        "promised": made["promised_per_t"],
+        "realised": made["realised_per_t"],
+        "plain": sides[0] - sides[1],
+        "covered": made["lo95"] <= season.true_made <= made["hi95"],
+        "not_as_promised": made["verdict_code"] == "not_as_promised",
+        "slope": slope["value"],
+    }
+
+
+@pytest.mark.slow
+def test_the_realised_saving_is_covered_and_broken_promises_are_reported():
+    table = pl.DataFrame([judged(1000 * k + s, kind) for k, kind in enumerate(KINDS, start=1) for s in range(SEASONS)])
+    by_kind = table.group_by("kind", maintain_order=True).agg(
+        pl.col("true", "promised", "realised", "plain", "covered", "not_as_promised", "slope").mean(),
+        (pl.col("realised") - pl.col("true")).std().alias("sd"),
+    )
+    head = ["hidden factor", "true", "promised", "realised (sd of its error)", "plain difference", "covered",
+            "not as promised", "calibration slope"]  # fmt: skip
+    rows = [
+        [r["kind"], f"{r['true']:.3f}", f"{r['promised']:.3f}", f"{r['realised']:.3f} ({r['sd']:.3f})",
+         f"{r['plain']:.3f}", f"{r['covered']:.2f}", f"{r['not_as_promised']:.2f}", f"{r['slope']:.2f}"]
+        for r in by_kind.iter_rows(named=True)
+    ]  # fmt: skip
+    write_figures(
+        VALIDATION,
+        "realised saving",
+        markdown_table(head, rows),
+        f"{SEASONS} seasons of each kind",
+        only_print=SEASONS < PAGE_SEASONS,
+    )
+    found = {r["kind"]: r for r in by_kind.iter_rows(named=True)}
+    assert all(r["covered"] >= 0.93 for r in found.values())
+    assert found["confounded effects"]["not_as_promised"] >= 0.80
+    assert found["none"]["not_as_promised"] <= 0.05

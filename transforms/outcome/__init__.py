@@ -1,0 +1,1 @@
+"""Outcome of advice: what machines did with it, and what it saved."""
