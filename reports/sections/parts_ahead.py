@@ -22,14 +22,20 @@ PLACES = {
     "cleaner_3": mark("third cleaner"),
 }
 """Place of a part -> label."""
+KNOWN_PARTS = {"smooth bars": mark("smooth bars"), "mixed": mark("mixed"), "tines": mark("tines")}
+"""Part as usual in machine lists -> label; others are shown as the list names them."""
+
+
+def _part(name: str) -> str:
+    return say(KNOWN_PARTS[name]) if name in KNOWN_PARTS else name
 
 
 def part_command(r: dict[str, Any], shown: DisplayUnits) -> str:
     """Return a change of parts, a row of `part_advice`, as a short command."""
     return say(
         "fit {part} instead of {now} ({place}) from {day} on",
-        part=r["part"],
-        now=r["part_now"],
+        part=_part(r["part"]),
+        now=_part(r["part_now"]),
         place=say(PLACES[r["place"]]),
         day=shown.short_day(r["from_date"]),
     )
@@ -95,8 +101,8 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
         "parts-compared",
         say("fitted parts compared"),
         (
-            Column(say("Part"), lambda r: text_cell(r["part"]), numeric=False),
-            Column(say("Instead of"), lambda r: text_cell(r["compared_with"]), numeric=False),
+            Column(say("Part"), lambda r: text_cell(_part(r["part"])), numeric=False),
+            Column(say("Instead of"), lambda r: text_cell(_part(r["compared_with"])), numeric=False),
             Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
             Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0)),

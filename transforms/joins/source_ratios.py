@@ -21,8 +21,13 @@ DEPTHS_CM = (3.6, 12.0)
 """Share depths that need no comparison with other logs (common practice, no source)."""
 INCH_DEPTHS = (1.8, 2.9)
 """Share depths that are plausible in inches only, if all logs have them (common practice, no source)."""
-SETTING_TOLERANCE = 0.15
-"""Machines are set differently, so a factor is looked for with this relative tolerance (common practice, no source)."""
+DEPTH_TOLERANCE = 0.3
+"""Relative tolerance of a factor between depths: two machines may run a third apart (common practice, no source).
+
+Factors between units of length are further apart than that, and only depths that no machine runs are compared.
+"""
+YIELD_TOLERANCE = 0.15
+"""Relative tolerance of a factor between median yields of field lists (common practice, no source)."""
 MIN_LIST_FIELDS, YIELDS_T_HA = 3, (30.0, 140.0)
 """Fields of a median, and the range of plausible medians of a field list, t/ha (common practice, no source)."""
 
@@ -70,7 +75,7 @@ def setting_units(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
         usual = float(others.select(pl.col("depth").median()).item()) if others.height else None
         found = None
         if usual is not None and not DEPTHS_CM[0] <= depth <= DEPTHS_CM[1]:
-            found = recognise(depth / usual, LENGTH, SETTING_TOLERANCE)
+            found = recognise(depth / usual, LENGTH, DEPTH_TOLERANCE)
         elif usual is None and INCH_DEPTHS[0] <= depth <= INCH_DEPTHS[1]:
             found = LENGTH[0]
         if found is None:
@@ -91,7 +96,7 @@ def listed_yields(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
             continue
         others = [y for m, y in medians.items() if m != mapping and YIELDS_T_HA[0] <= y <= YIELDS_T_HA[1]]
         usual = others[0] if others else None
-        found = recognise(own / usual, AREA_MASS, SETTING_TOLERANCE) if usual else None
+        found = recognise(own / usual, AREA_MASS, YIELD_TOLERANCE) if usual else None
         says = reason("yields_implausible", n=fields.height, mapping=mapping, yield_t_ha=own)
         where = {"mapping": mapping, "column_key": "yield_t_ha", "folder": paths.folder}
         remedy = reason("correct_unit", **where) if found else reason("correct_column_or_unit", **where)

@@ -55,11 +55,11 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
         )
     last = own_rows.filter(pl.col("shift_date") == pl.col("shift_date").max())
     current = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
-    proposed = requested if requested is not None else found["to_value"]
-    proposed = (
-        current + setting.step if proposed is None else round(float(proposed) / setting.step * 2) * setting.step / 2
-    )
     low, high = (float(facts[name].quantile(q)) for q in TRIED)
+    proposed = requested if requested is not None else found["to_value"]
+    if proposed is None:
+        proposed = current + setting.step if current + setting.step <= high else current - setting.step
+    proposed = round(float(proposed) / setting.step * 2) * setting.step / 2
     if not low <= proposed <= high or proposed == current:
         raise WorkspaceError(
             "{proposed:g} {unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}), or it is the "

@@ -135,7 +135,6 @@ def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads
             assert not cell.is_pale or (cell.strength == 0 and len(cell.about) == 1)
             assert f"wetness={wetness}&soil={soil}" in str(cell.href)
             shown[wetness, soil] = cell
-    assert any(c.is_pale for c in shown.values())
     known = {k: v for k, v in by.items() if v[1] >= 30 and None not in k}
     dirtiest, cleanest = (f(known, key=lambda k: known[k][0]) for f in (max, min))
     assert shown[dirtiest].strength == 4

@@ -98,7 +98,7 @@ def test_prices_are_in_us_units_on_us_pages(advised, name, value, unit):
 def test_prices_are_as_given_on_metric_pages(advised):
     table = price_table(advised.season)
     assert [r.cells[1].value for r in table.rows] == [getattr(advised.season.prices, f.name) for f in fields(Prices)]
-    assert {r.cells[2].text for r in table.rows} == {"EUR/t", "%", "EUR/(t km)", "km", "EUR/h", "days", "°C"}
+    assert {r.cells[2].text for r in table.rows} == {"EUR", "EUR/t", "%", "EUR/(t km)", "km", "EUR/h", "days", "°C"}
 
 
 def test_headings_of_the_evidence_pages_answer_with_the_numbers_of_the_tables(texts, advised):

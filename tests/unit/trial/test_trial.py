@@ -191,6 +191,18 @@ def test_nothing_is_tried_that_the_fleet_has_not(season):
         design_trial({**asked, "detect_pct": 0.5}, facts(trial(), 0.0), ADVICE, FITTED, season, [], "here")
 
 
+def test_a_machine_at_the_top_of_the_range_tries_a_step_down(season):
+    """Without advice and without a value, the plan tries a step up if the fleet has tried that, else a step down."""
+    loads = facts(trial(), 0.0)
+    asked = {**ASKED, "setting": "cleaner_1_speed_rpm", "machine": "M1", "detect_pct": 9.0}
+    own, other = facts(trial(values=(39.0, 39.0)), 0.0), facts(trial(values=(36.0, 36.0)), 0.0)
+    loads = pl.concat([own, other.with_columns(machine_id=pl.lit("M2"))])
+    found = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
+    assert found.values == (39.0, 36.0)
+    up = design_trial({**asked, "machine": "M2"}, loads, ADVICE.head(0), FITTED, season, [], "here")
+    assert up.values == (36.0, 39.0)
+
+
 def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     """An open effect of -2.2 to 6.4 %: the page's row, then a plan by the very arguments that the page names."""
     one = facts(trial(), 0.0)
