@@ -45,7 +45,7 @@ def test_every_ticket_has_its_true_weighing_time(night, catalogue):
     around = both.filter(pl.col("true_at").is_between(BACK - dt.timedelta(hours=1), BACK + dt.timedelta(hours=1)))
     assert around.height >= 8
     assert planted["reason_code"].is_in(["not_a_time", "not_above_bound"]).all()
-    assert both.height == true.height - planted.height
+    assert both.height == true.height
     assert both.filter(pl.col("weighed_at") != pl.col("true_at")).height == 0
 
 

@@ -38,10 +38,12 @@ class UnfoldedTimes:
     Attributes:
         utc: times in UTC; null if a row has no time.
         doubtful: local times that were assigned to one pass and may belong to the other.
+        zone: IANA name of the time zone of local times; None if the times include their zone.
     """
 
     utc: pl.Series
     doubtful: tuple[dt.datetime, ...] = ()
+    zone: str | None = None
 
     def finding(self, name: str) -> tuple[Reason, ...]:
         """Return a finding about the doubtful times of a column; empty if there are none."""
@@ -136,9 +138,26 @@ def unfold_times(local: pl.Series, zone: str) -> UnfoldedTimes:
         for a in ("earliest", "latest")
     )
     if not (first != second).any():
-        return UnfoldedTimes(first)
+        return UnfoldedTimes(first, zone=zone)
     known = first.is_not_null()
     readings = [s.filter(known).dt.timestamp("us").to_numpy() for s in (first, second)]
     later, doubtful = np.zeros((2, local.len()), dtype=bool)
     later[known.to_numpy()], doubtful[known.to_numpy()] = _passes(*readings)
-    return UnfoldedTimes(first.zip_with(pl.Series(~later), second), tuple(local.filter(pl.Series(doubtful))))
+    return UnfoldedTimes(first.zip_with(pl.Series(~later), second), tuple(local.filter(pl.Series(doubtful))), zone)
+
+
+def first_pass_before(times: UnfoldedTimes, limit_utc: pl.Series) -> pl.Series:
+    """Return times in UTC, moved to the first pass of a repeated hour if they would be after a limit.
+
+    A column that is not in time order, such as the time a truck left the field in a list of weighings, is resolved by
+    the column that is.
+
+    Args:
+        times: times resolved by row order.
+        limit_utc: latest possible time of each row; null if there is none.
+    """
+    if times.zone is None:
+        return times.utc
+    local = times.utc.dt.convert_time_zone(times.zone).dt.replace_time_zone(None)
+    first = local.dt.replace_time_zone(times.zone, ambiguous="earliest").dt.convert_time_zone("UTC")
+    return first.zip_with((times.utc > limit_utc).fill_null(value=False), times.utc)

@@ -6,7 +6,8 @@ from collections.abc import Callable
 import polars as pl
 
 from transforms.config.forms import EXCEL_SERIALS, SERIAL_FORMATS, ZONED_SERIALS
-from transforms.ingest.dst import UnfoldedTimes, unfold_times
+from transforms.ingest.chunk import MARK
+from transforms.ingest.dst import UnfoldedTimes, first_pass_before, unfold_times
 from transforms.ingest.mapping import ColumnMapping
 
 LATEST = 4_102_444_800_000_000
@@ -97,3 +98,15 @@ def _rare_moment(sources: tuple[str, ...], time_format: str, schema: pl.Schema) 
     start = text.str.replace(END_OF_DAY, "${1}00:00${2}${3}")
     read = start.str.to_datetime(time_format, strict=False, time_unit="us", ambiguous="earliest")
     return read + pl.when(is_end).then(pl.duration(days=1)).otherwise(pl.duration(days=0))
+
+
+def leaving_before_weighing(read: dict[str, UnfoldedTimes]) -> list[pl.Series]:
+    """Return the times of a chunk in UTC by marked column; a load left its field before it was weighed.
+
+    Args:
+        read: column -> its times in file order.
+    """
+    utc = {column: times.utc for column, times in read.items()}
+    if {"left_field_at", "weighed_at"} <= read.keys():
+        utc["left_field_at"] = first_pass_before(read["left_field_at"], utc["weighed_at"])
+    return [times.alias(MARK + column) for column, times in utc.items()]

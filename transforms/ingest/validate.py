@@ -26,7 +26,7 @@ from transforms.ingest.column_values import CellCheck, CellConverter
 from transforms.ingest.given_text import FileContext, source_label, with_given_texts
 from transforms.ingest.limit_values import limits_as_values
 from transforms.ingest.mapping import ColumnMapping, Mapping
-from transforms.ingest.time_values import read_times
+from transforms.ingest.time_values import leaving_before_weighing, read_times
 
 MAX_WORDS = 20
 """Maximum unknown words of one column and chunk that are named; more are not words."""
@@ -165,7 +165,7 @@ class Reader:
         times = [c for c in columns if c.sources and not c.lookup and isinstance(dtypes[c.column], pl.Datetime)]
         read = [(c, read_times(c, cells, number_of)) for c in times]
         findings = tuple(f for c, t in read for f in t.finding(source_label(c)))
-        return cells.with_columns(t.utc.alias(MARK + c.column) for c, t in read), findings
+        return cells.with_columns(leaving_before_weighing({c.column: t for c, t in read})), findings
 
     def _type(
         self, columns: list[ColumnMapping], cells: pl.DataFrame, chunk: Chunk

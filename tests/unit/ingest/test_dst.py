@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from transforms.ingest.dst import unfold_times
+from transforms.ingest.dst import UnfoldedTimes, first_pass_before, unfold_times
 
 ZONE = "Europe/Prague"
 MIDNIGHT = dt.datetime(2025, 10, 25, 22, tzinfo=dt.UTC)
@@ -78,3 +78,13 @@ def test_a_file_in_no_order_of_time_is_bounded_and_reported():
 def test_times_beyond_the_calendar_are_read_without_an_error():
     far = pl.Series([4_612_345_678_901_234_567, -4_612_345_678_901_234_567], dtype=pl.Datetime("us"))
     assert unfold_times(far, ZONE).utc.len() == 2
+
+
+def test_a_time_in_the_second_pass_after_its_limit_is_moved_to_the_first():
+    """Trucks left at 02:26 and 02:50 and were weighed at 02:48 in the first pass and at 02:14 in the second."""
+    day = dt.datetime(2025, 10, 26, tzinfo=dt.UTC)
+    late = pl.Series([day.replace(hour=1, minute=26), day.replace(hour=1, minute=50), day.replace(hour=1, minute=5)])
+    limit = pl.Series([day.replace(hour=0, minute=48), day.replace(hour=1, minute=14), day.replace(hour=1, minute=20)])
+    moved = first_pass_before(UnfoldedTimes(late, zone="Europe/Prague"), limit)
+    assert moved.to_list() == [day.replace(minute=26), day.replace(minute=50), late[2]]
+    assert first_pass_before(UnfoldedTimes(late), limit).to_list() == late.to_list()

@@ -195,12 +195,12 @@ def test_a_machine_at_the_top_of_the_range_tries_a_step_down(season):
     """Without advice and without a value, the plan tries a step up if the fleet has tried that, else a step down."""
     loads = facts(trial(), 0.0)
     asked = {**ASKED, "setting": "cleaner_1_speed_rpm", "machine": "M1", "detect_pct": 9.0}
-    own, other = facts(trial(values=(39.0, 39.0)), 0.0), facts(trial(values=(36.0, 36.0)), 0.0)
-    loads = pl.concat([own, other.with_columns(machine_id=pl.lit("M2"))])
-    found = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
-    assert found.values == (39.0, 36.0)
-    up = design_trial({**asked, "machine": "M2"}, loads, ADVICE.head(0), FITTED, season, [], "here")
-    assert up.values == (36.0, 39.0)
+    own, low, other = (facts(trial(values=(v, v)), 0.0) for v in (39.0, 30.0, 36.0))
+    loads = pl.concat([own, *(f.with_columns(machine_id=pl.lit("M2")) for f in (low, other))])
+    down = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
+    assert down.values == (39.0, 36.0)
+    up = design_trial({**asked, "machine": "M2"}, loads.filter(machine_id="M2"), ADVICE.head(0), FITTED, season, [], "")
+    assert up.values == (33.0, 36.0)
 
 
 def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
