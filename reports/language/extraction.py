@@ -12,6 +12,8 @@ from typing import Any, BinaryIO
 from babel.messages.extract import extract_python
 
 from reports.language.help_text import help_paragraphs
+from transforms.config.season_comments import comment_texts
+from transforms.config.season_writer import NO_POSITION
 
 ERRORS = {"WorkspaceError", "DamagedError", "LockedError"}
 PARTS = {"where", "remedy"}
@@ -28,6 +30,12 @@ def extract_texts(fileobj: BinaryIO, keywords: Any, comment_tags: Any, options: 
     yield from extract_python(BytesIO(source), keywords, comment_tags, options)
     yield from ((line, None, text, []) for line, text in error_texts(source))
     yield from ((line, None, text, []) for line, text in help_texts(source))
+
+
+def extract_comments(fileobj: BinaryIO, keywords: Any, comment_tags: Any, options: Any) -> Iterator[Any]:  # noqa: ARG001
+    """Yield the comments of the template of season.toml."""
+    texts = [*comment_texts(fileobj.read().decode("utf-8")), NO_POSITION]
+    yield from ((1, None, text, []) for text in texts)
 
 
 def error_texts(source: bytes) -> Iterator[tuple[int, str]]:
