@@ -12,8 +12,8 @@ from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
 from flows.cli.examples import examples
-from flows.cli.ingest import register
 from flows.cli.help import CommandLine
+from flows.cli.ingest import register
 from flows.cli.init import init, schema
 from flows.cli.join_report import join_lines, join_rows
 from flows.cli.maintenance import register_upkeep

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from transforms.advice.posterior import Slopes
+from transforms.advice.topping import TOPPING, unweighed_responses
 from transforms.arrays import Array
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Setting
 
-PRICED = (DIRT, ROOT_LOSS, TOPS, OVER_TOPPED)
+PRICED = (DIRT, ROOT_LOSS, *TOPPING)
 """Responses that have a price."""
 
 
@@ -44,12 +45,5 @@ class MoveEffects:
         return np.zeros(self.by_response[DIRT].draws.shape[0])
 
     def can_weigh(self, setting: Setting) -> bool:
-        """Return True if what a move of a setting may cost is estimated.
-
-        Root loss must be known for a setting that may act on it. A part of the topper trades leaf on the beet for beet
-        left with the leaf, so both must be known.
-        """
-        needed = {ROOT_LOSS} & set(setting.responses)
-        if setting.stage == "topping":
-            needed |= {TOPS, OVER_TOPPED} & set(setting.responses)
-        return all(r in self.by_response and setting.name in self.by_response[r].settings for r in needed)
+        """Return True if what a move of a setting may cost is estimated."""
+        return not unweighed_responses(setting, {r: s.settings for r, s in self.by_response.items()})

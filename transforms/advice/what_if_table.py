@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
-from transforms.advice.situations import USUAL_WIDTH_M, tried_range
+from transforms.advice.situations import USUAL_WIDTH_M, tried_ranges
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
@@ -136,13 +136,13 @@ def _coefficient_weights(fit: ResponseFit, term: SingleTerm) -> Array:
     return weights
 
 
-def _tried(dirt: ResponseFit, min_loads: int) -> dict[str, dict[str, Any]]:
+def _tried(fits: dict[str, ResponseFit], min_loads: int) -> dict[str, dict[str, Any]]:
     """Return, by class of wetness and soil, its number of loads and the range tried of each setting."""
-    cells, out = classes_of(dirt.rows), {}
+    cells, out = classes_of(fits[DIRT].rows), {}
     for wet in WETNESS_CLASSES:
         for soil in SOIL_CLASSES:
             n = cells.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil)).height
-            ranges = {k: list(v[:2]) for k, v in tried_range(dirt, wet, soil, min_loads).items()}
+            ranges = {k: list(v[:2]) for k, v in tried_ranges(fits, wet, soil, min_loads).items()}
             out[f"{wet}|{soil}"] = {"n": n, "settings": ranges if n >= min_loads else {}}
     return out
 
@@ -164,17 +164,18 @@ def tabulate(
     """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
 
     Args:
-        fits: response -> its fit: of dirt, and of root loss if it is fitted.
+        fits: response -> its fit: of dirt, and of the others that have a price if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         min_loads: smallest number of loads of a setting or class that is tabulated.
     """
     dirt = fits[DIRT]
     rows = dirt.rows
     # A slider has no place for what is either on or off.
-    names = [n for n in dirt.settings if rows[n].count() >= min_loads and not catalogue[n].is_flag]
+    acting = dict.fromkeys(n for f in (dirt, *fits.values()) for n in f.settings if n in rows.columns)
+    names = [n for n in acting if rows[n].count() >= min_loads and not catalogue[n].is_flag]
     usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
     at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}
     sides = {
@@ -206,7 +207,7 @@ def tabulate(
             }
             for n in names
         },
-        "tried": _tried(dirt, min_loads),
+        "tried": _tried(fits, min_loads),
         "prices": asdict(prices),
         "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
         "responses": {

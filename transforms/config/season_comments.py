@@ -32,9 +32,9 @@ def _blocks(toml: str) -> Iterator[tuple[str, str]]:
 
 
 def comment_texts(toml: str) -> list[str]:
-    """Return the texts of the comments; the mark of assumed prices is a text of its own.
+    r"""Return the texts of the comments; the mark of assumed prices is a text of its own.
 
-    >>> comment_texts("# About\\n# it.\\na = 1   # assumed: price\\n# b = 2")
+    >>> comment_texts("# About\n# it.\na = 1   # assumed: price\n# b = 2")
     ['About it.', 'assumed: {text}', 'price']
     """
     found: dict[str, None] = {}
