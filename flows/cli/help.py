@@ -2,10 +2,10 @@
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
@@ -25,6 +25,7 @@ PARTS = {
 """Constants of `typer.rich_utils` -> texts that it shows around ours."""
 ARGUMENTS = {"folder": mark("folder"), "file": mark("file"), "load_id": mark("load"), "trial_id": mark("trial")}
 """Arguments of commands -> their names in help."""
+Called = TypeVar("Called", bound=Callable[..., Any])
 VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
 """Variables that name the language of messages; the first one that is set counts, as everywhere under POSIX."""
 
@@ -134,6 +135,6 @@ class CommandLine(typer.Typer):
     def __init__(self, **options: Any) -> None:
         super().__init__(cls=Group, no_args_is_help=True, **options)
 
-    def command(self, name: str | None = None, **options: Any) -> Any:
+    def command(self, name: str | None = None, **options: Any) -> Callable[[Called], Called]:
         """Return the decorator that adds a command."""
         return super().command(name, cls=Command, **options)

@@ -153,6 +153,11 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
     return [float(v) for v in np.linspace(low, high, size)]
 
 
+def _mean_sugar(rows: pl.DataFrame) -> float | None:
+    sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
+    return None if sugar is None else to_float(sugar)
+
+
 def tabulate(
     fits: dict[str, ResponseFit],
     shrink: dict[str, Shrinkage],
@@ -184,7 +189,6 @@ def tabulate(
         if n in at and n not in {"topsoil_wetness", "clay_pct"}
     }
     values = {n: _even_values(rows[n], (0.01, 0.99), VALUES) for n in names}
-    sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     return {
         "wetness": list(WETNESS),
         "clay": list(CLAY),
@@ -209,7 +213,12 @@ def tabulate(
         },
         "tried": _tried(fits, min_loads),
         "prices": asdict(prices),
-        "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
+        "crop": {
+            "haul_km": prices.haul_km,
+            "width_m": USUAL_WIDTH_M,
+            "sugar_pct": _mean_sugar(rows),
+            "tops_pct": USUAL_TOPS_PCT,
+        },
         "responses": {
             r: {**_tabulated(f, shrink[r], usual, at, sides, values), "pairs": _pairs(pairs[r], usual)}
             for r, f in fits.items()

@@ -24,6 +24,7 @@ from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
 from transforms.advice.cost import CropAndHaul
 from transforms.advice.cost_effects import CostLevels
+from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
@@ -212,14 +213,14 @@ def worth_by_hand(response: str, change_pct: float, way: int, level: dict[str, f
 
 def season_means(warehouse: Warehouse) -> dict[str, float]:
     facts, checks = warehouse.table("load_fact"), warehouse.table("root_check_fact").drop_nulls("over_topped_count")
-    means = {}
+    means: dict[str, float] = {}
     for name in ("dirt_tare_pct", "top_tare_pct", "recoverable_sugar_pct"):
         own = facts.drop_nulls(name)
         means[name] = (own[name] * own["delivered_t"]).sum() / own["delivered_t"].sum()
     sampled = facts.drop_nulls("recoverable_sugar_pct")
     means["sugar_pct"] = (sampled["sugar_pct"] * sampled["delivered_t"]).sum() / sampled["delivered_t"].sum()
-    means["yield_t_ha"] = float(facts["yield_t_ha"].mean())
-    means["root_loss_t_ha"] = float(warehouse.table("audit_fact")["root_loss_t_ha"].mean())
+    means["yield_t_ha"] = to_float(facts["yield_t_ha"].mean())
+    means["root_loss_t_ha"] = to_float(warehouse.table("audit_fact")["root_loss_t_ha"].mean())
     means["over_topped_pct"] = 100 * checks["over_topped_count"].sum() / checks["topping_checked_count"].sum()
     return means
 
