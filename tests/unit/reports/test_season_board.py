@@ -216,12 +216,12 @@ def season_means(warehouse: Warehouse) -> dict[str, float]:
     means: dict[str, float] = {}
     for name in ("dirt_tare_pct", "top_tare_pct", "recoverable_sugar_pct"):
         own = facts.drop_nulls(name)
-        means[name] = (own[name] * own["delivered_t"]).sum() / own["delivered_t"].sum()
+        means[name] = float((own[name] * own["delivered_t"]).sum() / own["delivered_t"].sum())
     sampled = facts.drop_nulls("recoverable_sugar_pct")
-    means["sugar_pct"] = (sampled["sugar_pct"] * sampled["delivered_t"]).sum() / sampled["delivered_t"].sum()
+    means["sugar_pct"] = float((sampled["sugar_pct"] * sampled["delivered_t"]).sum() / sampled["delivered_t"].sum())
     means["yield_t_ha"] = to_float(facts["yield_t_ha"].mean())
     means["root_loss_t_ha"] = to_float(warehouse.table("audit_fact")["root_loss_t_ha"].mean())
-    means["over_topped_pct"] = 100 * checks["over_topped_count"].sum() / checks["topping_checked_count"].sum()
+    means["over_topped_pct"] = float(100 * checks["over_topped_count"].sum() / checks["topping_checked_count"].sum())
     return means
 
 
