@@ -153,6 +153,20 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
     return [float(v) for v in np.linspace(low, high, size)]
 
 
+def _sliders(names: list[str], values: dict[str, list[float]], catalogue: Catalogue) -> dict[str, dict[str, Any]]:
+    """Return what a slider of each setting needs: label, unit, step, origin and range."""
+    return {
+        n: {
+            "label": catalogue[n].label,
+            "unit": catalogue[n].unit,
+            "step": catalogue[n].step,
+            "middle": setting_origin(catalogue[n]),
+            "range": [values[n][0], values[n][-1]],
+        }
+        for n in names
+    }
+
+
 def _mean_sugar(rows: pl.DataFrame) -> float | None:
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     return None if sugar is None else to_float(sugar)
@@ -201,16 +215,7 @@ def tabulate(
         "plain_by": {
             MODIFYING[by]: [c.scale, c.curve.low, c.curve.high] for by in PLAIN_BY for c in (CONDITIONS[MODIFYING[by]],)
         },
-        "settings": {
-            n: {
-                "label": catalogue[n].label,
-                "unit": catalogue[n].unit,
-                "step": catalogue[n].step,
-                "middle": setting_origin(catalogue[n]),
-                "range": [values[n][0], values[n][-1]],
-            }
-            for n in names
-        },
+        "settings": _sliders(names, values, catalogue),
         "tried": _tried(fits, min_loads),
         "prices": asdict(prices),
         "crop": {
