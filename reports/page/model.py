@@ -58,12 +58,22 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class LineKey:
+    """Meaning of a line that every chart of a group draws: its label, colour and dashes (lengths of line and gap)."""
+
+    label: str
+    colour: str
+    dash: tuple[int, ...]
+
+
+@dataclass(frozen=True)
 class SmallMultiples:
-    """Small figures of one kind side by side, with one table of all their numbers."""
+    """Small figures of one kind side by side, with one key of their lines and one table of all their numbers."""
 
     kind: ClassVar[str] = "small"
     blocks: tuple[Figure, ...]
     table: Table
+    key: tuple[LineKey, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,9 @@ CONFIG = {
         "titleFontWeight": "normal",
         "labelLimit": 190,
     },
+    # Numbers and dates are never cut off; without a limit, their widths are measured half as often.
+    "axisQuantitative": {"labelLimit": 0},
+    "axisTemporal": {"labelLimit": 0},
     "legend": {
         "labelColor": INK,
         "titleColor": MUTED,
@@ -105,6 +108,14 @@ def shared(
     if key not in _SPECS:
         _SPECS[key] = finish(build(), description).spec
     return Chart(_SPECS[key], datasets, name)
+
+
+def of_height(chart: Chart, pixels: int) -> Chart:
+    """Return a chart of the given height, whose specification is shared with others of its name and height.
+
+    A height by steps of a band would do without, but the chart library warns about it on every page.
+    """
+    return Chart({**chart.spec, "height": pixels}, chart.datasets, f"{chart.shared}-{pixels}")
 
 
 def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:
