@@ -12,7 +12,7 @@ TOLERANCE = 1e-6
 
 @pytest.mark.parametrize("edf", [0.0, 1e9])
 def test_the_search_ends_at_the_optimum_if_setting_a_variance_to_zero_costs_likelihood(edf, monkeypatch):
-    """Every variance above its optimum counts as vanishing with the second limit, though none is zero at the optimum."""
+    """Every variance above its optimum counts as vanishing with the second limit, though none is zero there."""
     rng = np.random.default_rng(1)
     codes = [rng.integers(0, 30, 600), rng.integers(0, 20, 600)]
     factors = [Factor(n, c, int(c.max()) + 1) for n, c in zip("ab", codes, strict=True)]
