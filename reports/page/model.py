@@ -19,16 +19,18 @@ class Chart:
         spec: specification with named data sources.
         datasets: rows of each named data source.
         shared: name of the shared specification on the page; None if not shared.
+        height: height in pixels; None for that of the specification.
     """
 
     spec: dict[str, Any]
     datasets: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     shared: str | None = None
+    height: int | None = None
 
     @property
-    def whole(self) -> dict[str, Any]:
-        """Specification with its data included."""
-        return {**self.spec, "datasets": {**self.spec.get("datasets", {}), **self.datasets}}
+    def sized(self) -> dict[str, Any]:
+        """Specification with its height, without data."""
+        return self.spec if self.height is None else {**self.spec, "height": self.height}
 
 
 @dataclass(frozen=True)

@@ -55,11 +55,11 @@ def picture(chart: Chart, width: int, font: str | None = None) -> bytes:
         font: font of all texts; that of the theme if None.
     """
     locales = chart_locales()
-    spec = _fixed_width({k: v for k, v in chart.spec.items() if k != "datasets"}, width)
+    spec = _fixed_width(chart.sized, width)
     # The alternative text beside the picture describes it; the library's own screen reader texts are English only.
     spec["config"] = {**spec["config"], "aria": False} | ({"font": font} if font else {})
-    compiled, datasets = _compiled(json.dumps(spec)), chart.whole["datasets"]
-    sources = [{**d, "values": datasets[d["name"]]} if d["name"] in datasets else d for d in compiled["data"]]
+    compiled, rows = _compiled(json.dumps(spec)), chart.datasets
+    sources = [{**d, "values": rows[d["name"]]} if d["name"] in rows else d for d in compiled["data"]]
     svg: str = vl_convert.vega_to_svg(
         {**compiled, "data": sources}, format_locale=locales["number"], time_format_locale=locales["time"]
     )

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import altair as alt
@@ -111,11 +112,11 @@ def shared(
 
 
 def of_height(chart: Chart, pixels: int) -> Chart:
-    """Return a chart of the given height, whose specification is shared with others of its name and height.
+    """Return a chart of the given height, which may differ between charts that share a specification.
 
     A height by steps of a band would do without, but the chart library warns about it on every page.
     """
-    return Chart({**chart.spec, "height": pixels}, chart.datasets, f"{chart.shared}-{pixels}")
+    return replace(chart, height=pixels)
 
 
 def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:

@@ -39,7 +39,7 @@ def bars() -> Chart:
 
 def in_one_call(chart: Chart) -> str:
     """Return the picture of a chart whose data is compiled with its specification."""
-    spec = _fixed_width(chart.whole, 330)
+    spec = _fixed_width({**chart.sized, "datasets": chart.datasets}, 330)
     spec["config"] = {**spec["config"], "aria": False}
     locales = chart_locales()
     svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
