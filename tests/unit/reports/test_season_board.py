@@ -19,7 +19,7 @@ from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.season_cost import season_heading, season_lead
 from reports.sections.season_drivers import setting_rows, shares_finding, source_shares
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
-from reports.sections.season_where_when import classes_finding
+from reports.sections.season_where_when import classes_finding, where_when_section
 from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
 from transforms.advice.cost import CropAndHaul
@@ -139,11 +139,26 @@ def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads
             assert not cell.is_pale or (cell.strength == 0 and len(cell.about) == 1)
             assert f"wetness={wetness}&soil={soil}" in str(cell.href)
             shown[wetness, soil] = cell
-    assert any(c.is_pale for c in shown.values())
     known = {k: v for k, v in by.items() if v[1] >= 30 and None not in k}
     dirtiest, cleanest = (f(known, key=lambda k: known[k][0]) for f in (max, min))
     assert shown[dirtiest].strength == 4
     assert shown[cleanest].strength == 0
+
+
+def test_a_class_of_few_loads_is_pale_and_sets_no_tint(data):
+    """The driest class is given too few loads and the most dirt."""
+    few, total = pl.col("wetness_class") == "dry", data.overview.classes.height
+    assert 0 < data.overview.classes.filter(few).height < total
+    classes = data.overview.classes.with_columns(
+        n=pl.when(few).then(29).otherwise("n"), dirt_pct=pl.when(few).then(99.0).otherwise("dirt_pct")
+    )
+    section = where_when_section(replace(data.overview, classes=classes), data.district, METRIC)
+    (grid,) = (b for b in section.blocks if isinstance(b, Grid))
+    (_, dry), *others = grid.rows
+    loads = [c for c in dry if numbers(c.value) == [99.0]]
+    assert len(loads) == classes.filter(few).height
+    assert all(c.is_pale and c.strength == 0 and len(c.about) == 1 and numbers(c.about[0]) == [29.0] for c in loads)
+    assert max(c.strength for _, cells in others for c in cells) == 4
 
 
 def test_classes_with_few_loads_are_not_compared():
