@@ -14,7 +14,7 @@ from reports.page.model import Prose, Section
 from reports.page.summary import BarPart, BarRow, BarRows, PartBar
 from reports.sections.season_effects_data import SeasonEffectsData
 from transforms.advice.cost_effects import SPEED, CostLevels
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.workspace import Prices
 
@@ -50,6 +50,11 @@ CHANGES = {
         -1: mark("roots topped too deep fall from {before} to {after} {unit} ({span})"),
         0: mark("roots topped too deep stay at about {before} {unit} ({span})"),
     },
+    DAMAGED: {
+        1: mark("roots with damaged skin rise from {before} to {after} {unit} ({span})"),
+        -1: mark("roots with damaged skin fall from {before} to {after} {unit} ({span})"),
+        0: mark("roots with damaged skin stay at about {before} {unit} ({span})"),
+    },
 }
 """Response -> direction of its change as displayed -> clause on it."""
 
@@ -59,6 +64,7 @@ COUNTED = {
     ROOT_LOSS: mark("{n} plots dug"),
     TOPS: mark("{n} loads with top tare"),
     OVER_TOPPED: mark("{n} quality checks"),
+    DAMAGED: mark("{n} checks of the skin"),
 }
 
 
@@ -107,19 +113,28 @@ def _bar(shares: dict[str, float]) -> PartBar:
 
 @dataclass(frozen=True)
 class _Shown:
-    """Response as displayed: its clauses on a change, its season mean, and factor, decimals and symbol of its unit."""
+    """Response as displayed: its clauses on a change, its season mean, and factor, decimals and symbol of its unit.
+
+    A share of beet or roots changes by its odds, a root loss by itself.
+    """
 
     clauses: dict[int, str]
     level: float
     factor: float
     digits: int
     unit: str
+    is_share: bool
+
+    def _after(self, change_pct: float, way: int) -> float:
+        """Return the value after one step that changes it, or its odds, by a percentage."""
+        times = (1 + change_pct / 100) ** way
+        if not self.is_share:
+            return self.level * self.factor * times
+        return 100 * self.factor * self.level * times / (100 - self.level + self.level * times)
 
     def change(self, effect: dict[str, Any], way: int) -> str:
         """Return the change by one step, with the interval of the value after it; `way` is 1 up and -1 down."""
-        after, *ends = (
-            self.level * self.factor * float((1 + effect[k] / 100) ** way) for k in ("change_pct", "lo95", "hi95")
-        )
+        after, *ends = (self._after(effect[k], way) for k in ("change_pct", "lo95", "hi95"))
         before = self.level * self.factor
         rise = round(after, self.digits) - round(before, self.digits)
         return say(
@@ -133,10 +148,8 @@ class _Shown:
 
 def _responses(levels: CostLevels, shown: DisplayUnits) -> dict[str, _Shown]:
     """Return the measured responses as displayed."""
-    loss = (shown.straight("t/ha")[0], 2, shown.sign("t/ha"))
-    return {
-        r: _Shown(CHANGES[r], level, *(loss if r == ROOT_LOSS else (1.0, 1, "%"))) for r, level in levels.of.items()
-    }
+    share, loss = (1.0, 1, "%", True), (shown.straight("t/ha")[0], 2, shown.sign("t/ha"), False)
+    return {r: _Shown(CHANGES[r], level, *(loss if r == ROOT_LOSS else share)) for r, level in levels.of.items()}
 
 
 def _step(setting: Setting, usual: float | None, way: int, shown: DisplayUnits) -> str:
@@ -239,9 +252,9 @@ def drivers_section(
     else:
         reading = say(
             "One practical step from the season's usual value, in the direction that costs less at the prices used, "
-            "ordered by the worth of its largest effect; at the season's mean dirt, losses and topping, all else "
-            "unchanged. Brackets are 95 % intervals of the value after it. These are measured associations on the same "
-            "machine, day and field, not proof."
+            "ordered by the worth of its largest effect; at the season's mean dirt, losses, topping and damage, all "
+            "else unchanged. Brackets are 95 % intervals of the value after it. These are measured associations on the "
+            "same machine, day and field, not proof."
         )
         blocks += [Prose(say("The settings that matter most:")), rows, Prose(reading, more)]
     return Section("drivers", title, tuple(blocks), new_page=True)

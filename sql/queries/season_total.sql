@@ -37,10 +37,11 @@ audits as (
     from audit_visit
 ),
 
-topping as (
+checks as (
     select sum(over_topped_count) * 100.0 / sum(topping_checked_count) filter (where over_topped_count is not null)
-        as over_topped_pct
+        as over_topped_pct,
+        sum(damaged_count) * 100.0 / sum(damage_checked_count) filter (where damaged_count is not null) as damaged_pct
     from root_check_fact
 )
 
-select * from loads cross join load_half cross join audits cross join topping
+select * from loads cross join load_half cross join audits cross join checks

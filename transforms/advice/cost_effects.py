@@ -63,9 +63,9 @@ def season_levels(total: Mapping[str, Any], usual: Mapping[str, float], prices: 
         usual: setting -> usual value.
         prices: the usual road distance.
     """
-    measured = {DIRT: "dirt_pct", ROOT_LOSS: "root_loss_t_ha", TOPS: "top_tare_pct", OVER_TOPPED: "over_topped_pct"}
+    measured = {DIRT: total["dirt_pct"], **{r: total[r] for r in (ROOT_LOSS, *TOPPING, DAMAGED)}}
     crop = CropAndHaul(total["yield_t_ha"] or USUAL_YIELD_T_HA, prices.haul_km, USUAL_WIDTH_M, total["sugar_pct"])
-    of = {r: total[c] for r, c in measured.items() if total[c] is not None}
+    of = {r: level for r, level in measured.items() if level is not None}
     return CostLevels(of, usual.get(SPEED, USUAL_SPEED_KMH), crop)
 
 

@@ -24,14 +24,15 @@ from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
 from transforms.advice.cost import CropAndHaul
 from transforms.advice.cost_effects import CostLevels
+from transforms.advice.storage import healthy_loss_kg_per_t_day
 from transforms.arrays import to_float
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
 from transforms.storage.warehouse import Warehouse
 
 METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
-LEVELS = CostLevels({DIRT: 9.0, ROOT_LOSS: 2.4}, 6.0, CropAndHaul(75.0, 25.0, 3.0))
+LEVELS = CostLevels({DIRT: 9.0, ROOT_LOSS: 2.4, DAMAGED: 20.0}, 6.0, CropAndHaul(75.0, 25.0, 3.0))
 EVIL = "<img src=x onerror=window.broken=1>"
 
 
@@ -212,25 +213,39 @@ def test_settings_as_the_largest_source_are_named_once():
     assert numbers(shares_finding({"conditions": 0.6, "settings": 0.4}, 100)) == [60.0, 40.0, 100.0]
 
 
-PRICED = {"dirt_tare_pct", "root_loss_t_ha", "top_tare_pct", "over_topped_pct"}
+PRICED = {"dirt_tare_pct", "root_loss_t_ha", "top_tare_pct", "over_topped_pct", "damaged_pct"}
+
+
+def times_odds(pct: float, factor: float) -> float:
+    """Return a percentage whose odds are multiplied by a factor."""
+    odds = pct / (100 - pct) * factor
+    return 100 * odds / (1 + odds)
 
 
 def worth_by_hand(response: str, change_pct: float, way: int, level: dict[str, float], prices: Prices) -> float:
-    """Return what one step costs more by its effect on one response, per t of clean beet, without the pile."""
+    """Return what one step costs more by its effect on one response, per t of clean beet.
+
+    The pile is counted for damage alone, which costs nothing else.
+    """
     factor = (1 + change_pct / 100) ** way
     haul = prices.freight_per_t_km * prices.haul_km + prices.soil_handling_per_t
     worth = prices.beet_per_t + prices.quality_per_point * (level["sugar_pct"] - prices.sugar_standard_pct)
     if response == "root_loss_t_ha":
         return (factor - 1) * level[response] / level["yield_t_ha"] * worth
-    odds = level[response] / (100 - level[response])
+    points = times_odds(level[response], factor) - level[response]
     if response == "over_topped_pct":
-        return 0.06 * worth * (odds * factor / (1 + odds * factor) - odds / (1 + odds))
+        return 0.06 * worth * points / 100
+    if response == "damaged_pct":
+        sound_kg = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
+        return sound_kg * prices.sugar_per_t / 1000 * prices.storage_damage_pct / 100 * points
+    odds = level[response] / (100 - level[response])
     more = prices.soil_disposal_per_t if response == "dirt_tare_pct" else prices.tops_per_t
     return (factor - 1) * odds * (haul + more)
 
 
 def season_means(warehouse: Warehouse) -> dict[str, float]:
-    facts, checks = warehouse.table("load_fact"), warehouse.table("root_check_fact").drop_nulls("over_topped_count")
+    facts, checks = warehouse.table("load_fact"), warehouse.table("root_check_fact")
+    topped, skins = checks.drop_nulls("over_topped_count"), checks.drop_nulls("damaged_count")
     means: dict[str, float] = {}
     for name in ("dirt_tare_pct", "top_tare_pct", "recoverable_sugar_pct"):
         own = facts.drop_nulls(name)
@@ -239,7 +254,8 @@ def season_means(warehouse: Warehouse) -> dict[str, float]:
     means["sugar_pct"] = float((sampled["sugar_pct"] * sampled["delivered_t"]).sum() / sampled["delivered_t"].sum())
     means["yield_t_ha"] = to_float(facts["yield_t_ha"].mean())
     means["root_loss_t_ha"] = to_float(warehouse.table("audit_fact")["root_loss_t_ha"].mean())
-    means["over_topped_pct"] = float(100 * checks["over_topped_count"].sum() / checks["topping_checked_count"].sum())
+    means["over_topped_pct"] = float(100 * topped["over_topped_count"].sum() / topped["topping_checked_count"].sum())
+    means["damaged_pct"] = float(100 * skins["damaged_count"].sum() / skins["damage_checked_count"].sum())
     return means
 
 
@@ -282,7 +298,8 @@ def test_the_sentences_on_a_setting_have_every_priced_response(page, warehouse, 
         pairs = {tuple(numbers(c.split("(")[0])) for c in clauses}
         for r in own:
             before, d = level[r["response"]], digits[r["response"]]
-            after = before * (1 + r["change_pct"] / 100) ** way
+            factor = (1 + r["change_pct"] / 100) ** way
+            after = before * factor if r["response"] == ROOT_LOSS else times_odds(before, factor)
             near = [p for p in pairs if p[0] == pytest.approx(before, abs=0.51 * 10**-d)]
             assert any(p[-1] == pytest.approx(after, abs=0.51 * 10**-d) for p in near), (row.action, r["response"])
         assert {float(r["n"]) for r in own} <= set(numbers(row.more))
@@ -291,13 +308,15 @@ def test_the_sentences_on_a_setting_have_every_priced_response(page, warehouse, 
 @pytest.mark.parametrize(
     ("changes", "shown"),
     [
-        ({DIRT: 12.0}, [(9.0, 8.0)]),
+        ({DIRT: 12.0}, [(9.0, 8.1)]),
         ({DIRT: 0.1}, [(9.0,)]),
-        ({DIRT: -12.0, ROOT_LOSS: 5.0}, [(9.0, 7.9), (2.4, 2.52)]),
+        ({DIRT: -12.0, ROOT_LOSS: 5.0}, [(9.0, 8.0), (2.4, 2.52)]),
         ({DIRT: 2.0, ROOT_LOSS: -12.0}, [(9.0, 9.2), (2.4, 2.11)]),
+        ({DIRT: 12.0, DAMAGED: 25.0}, [(20.0, 16.7), (9.0, 8.1)]),
+        ({DIRT: -12.0, DAMAGED: 25.0}, [(20.0, 23.8), (9.0, 8.0)]),
     ],
 )
-def test_each_setting_has_a_sentence_on_dirt_and_roots_left(data, demo: Demo, changes, shown):
+def test_each_setting_has_a_sentence_on_its_effects(data, demo: Demo, changes, shown):
     one = data.causes.certain.filter(pl.col("response") == DIRT).head(1)
     rows = [one.with_columns(response=pl.lit(r), change_pct=c, lo95=c - 1, hi95=c + 1) for r, c in changes.items()]
     causes = replace(data.causes, certain=pl.concat(rows))
