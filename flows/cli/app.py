@@ -12,6 +12,7 @@ from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
 from flows.cli.examples import examples
+from flows.cli.help import CommandLine
 from flows.cli.ingest import register
 from flows.cli.init import init, schema
 from flows.cli.join_report import join_lines, join_rows
@@ -31,8 +32,7 @@ from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 
-app = typer.Typer(
-    no_args_is_help=True,
+app = CommandLine(
     add_completion=False,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,

@@ -234,6 +234,8 @@ def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
         factor, _ = shown.straight("t/ha")
         heading = say("Root loss, {unit}", unit=shown.sign("t/ha"))
         rows.append(_expected(heading, found.root_loss_t_ha, factor, shown.digits("t/ha")))
+    topping = ((say("Top tare, %"), found.top_tare_pct), (say("Topped too deep, %"), found.over_topped_pct))
+    rows += [_expected(heading, value, 1.0, 1) for heading, value in topping if value is not None]
     if found.damaged_pct is not None:
         rows.append(_expected(say("Roots with damaged skin, %"), found.damaged_pct, 1.0, 0))
     cost, saved = mark("Cost, {unit}"), mark("Saved against usual settings, {unit}")

@@ -7,7 +7,7 @@ import typer
 
 from flows.cli.options import Json
 from flows.cli.output import finish, line_with, strong
-from reports.language.translate import mark, set_language
+from reports.language.translate import mark, set_language, translated
 from transforms.errors import WorkspaceError
 
 ExampleLanguage = Literal["en", "de", "pl"]
@@ -26,6 +26,7 @@ def examples(
     """
     from flows.cli.intake_tables import examples_table
     from transforms.config.json_schema import write_schemas
+    from transforms.config.season_comments import translate_comments
     from transforms.config.season_writer import SeasonAnswers, season_text
     from transforms.config.settings_catalogue import load_catalogue
     from transforms.config.workspace import init_workspace
@@ -42,7 +43,7 @@ def examples(
     set_language(locale)
     season = {"name": "Examples (invented)", "time_zone": first.zone, "units": first.units, "locale": locale}
     sites = {REGIONS[n].site: (REGIONS[n].lat_deg, REGIONS[n].lon_deg) for n in languages}
-    workspace = init_workspace(folder, season_text(SeasonAnswers(season, sites)))
+    workspace = init_workspace(folder, translate_comments(season_text(SeasonAnswers(season, sites)), translated))
     catalogue = load_catalogue()
     write_schemas(folder, catalogue)
     written = write_examples(languages, workspace.inbox, workspace.mappings, catalogue)

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from flows.cli.help import CommandLine
 from flows.cli.mapping import map_file
 from flows.cli.options import HERE, Folder, FolderOption, Json, Strict
 
@@ -30,7 +31,7 @@ def rejected(
     inspection.rejected(folder, to, file, as_json=as_json)
 
 
-explain_app = typer.Typer(no_args_is_help=True, help="Trace a result back to the source files and lines behind it.")
+explain_app = CommandLine(help="Trace a result back to the source files and lines behind it.")
 
 
 @explain_app.command(name="load")

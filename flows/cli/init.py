@@ -8,8 +8,8 @@ import typer
 
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish, line_with, strong
-from reports.language.translate import mark, say
-from transforms.config.workspace import Workspace, init_workspace
+from reports.language.translate import mark, say, set_language, translated
+from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.errors import WorkspaceError
 
 
@@ -44,6 +44,7 @@ def init(
     """
     from flows.cli.init_answers import given_answers
     from transforms.config.json_schema import write_schemas
+    from transforms.config.season_comments import translate_comments
     from transforms.config.season_writer import SeasonAnswers, season_text
 
     given = given_answers({"time_zone": zone, "locale": locale, "units": units}, factory, values)
@@ -61,7 +62,10 @@ def init(
         from flows.cli.init_dialog import Interview
 
         given = Interview(Console(stderr=as_json), given).ask_all()
-    workspace = init_workspace(folder, season_text(given) if is_new else None)
+    if is_new:
+        set_language(given.season.get("locale", Season.locale))
+    text = translate_comments(season_text(given), translated) if is_new else None
+    workspace = init_workspace(folder, text)
     write_schemas(folder, workspace.season.catalogue)
     _report(folder, as_json, is_new=is_new)
 

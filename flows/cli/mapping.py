@@ -36,7 +36,9 @@ def map_file(
         FileKind | None,
         typer.Option(
             metavar="KIND",
-            help=f"Set the kind of file (default: proposed from its content): {', '.join(FileKind)}.",
+            help="Set the kind of file (default: proposed from its content): telemetry, load, tare, loss_audit, "
+            "root_check, weather_hour, forecast_hour, weather_day, weather_reading, field, field_boundary, "
+            "machine_setup.",
         ),
     ] = None,
     name: Annotated[str | None, typer.Option(help="Name the mapping (default: kind and file name).")] = None,

@@ -9,6 +9,7 @@ import typer
 from rich.console import Console
 
 from flows.cli.delivery import open_page, report_publication
+from flows.cli.help import CommandLine
 from flows.cli.options import HERE, Folder, Json, OpenPage, Pdf, Wait, Xlsx
 from flows.cli.output import line_with, print_line, strong
 from flows.runtime.progress import Reporter
@@ -21,7 +22,7 @@ from transforms.storage.lock import lock_workspace
 SHEETS = mark_n(
     "Wrote {n} file, the sheet of one grower, to {folder}", "Wrote {n} files, one sheet per grower, to {folder}"
 )
-report_app = typer.Typer(no_args_is_help=True, help="Write pages from results that are already computed.")
+report_app = CommandLine(help="Write pages from results that are already computed.")
 
 
 def _write_locked(

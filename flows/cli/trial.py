@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flows.cli.delivery import report_publication
+from flows.cli.help import CommandLine
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
 from flows.runtime.progress import Reporter
@@ -17,9 +18,7 @@ from transforms.storage.lock import lock_workspace
 if TYPE_CHECKING:
     from transforms.trial.plan import Trial
 
-trial_app = typer.Typer(
-    no_args_is_help=True, help="Plan and analyse split-run trials for questions that the season's loads cannot settle."
-)
+trial_app = CommandLine(help="Plan and analyse split-run trials for questions that the season's loads cannot settle.")
 
 
 def _trial_question(trial: "Trial", season: Season) -> str:

@@ -23,7 +23,6 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
-from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.model.fit_result import ResponseFit
@@ -126,7 +125,7 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             warehouse.query("class_tonnes"),
             ADVICE_SEED,
         )
-        priced = {r: fits.shared[r] for r in (DIRT, ROOT_LOSS, DAMAGED) if r in fits.shared}
+        priced = {r: fits.shared[r] for r in PRICED if r in fits.shared}
         shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]

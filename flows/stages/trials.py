@@ -7,6 +7,9 @@ import polars as pl
 
 from flows.stages.context import open_warehouse, require_facts
 from flows.stages.trace import build_facts
+from reports.language.bidi import without_isolates
+from reports.language.reason_text import format_reason
+from reports.language.translate import use_language
 from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import Reason
@@ -73,7 +76,12 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
         )
     workspace.trials.mkdir(exist_ok=True)
     path = workspace.trials / f"{trial.trial_id}.toml"
-    path.write_text(trial_toml(trial, season.catalogue), "utf-8")
+
+    def sentence_of(why: Reason) -> str:
+        with use_language(season.locale, season.texts):
+            return without_isolates(format_reason(why, season.catalogue))
+
+    path.write_text(trial_toml(trial, season.catalogue, sentence_of), "utf-8")
     days = required_days(len(trial.order), facts, trial.machine_id)
     sheet = write_trial_sheet(trial, days, season, workspace.out)
     return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))

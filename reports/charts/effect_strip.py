@@ -1,26 +1,17 @@
 """Effect of one practical step up of each setting, with its 95 % interval, by topsoil wetness."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.language.translate import say, translated
 from reports.page.model import Chart
-from reports.page.theme import MUTED, WETNESS, finish, interval_tooltip, records, rows
+from reports.page.theme import MUTED, WETNESS, interval_tooltip, of_height, records, rows, shared
 
 
-def effect_strip(effects: pl.DataFrame) -> Chart:
-    """Return the chart of percent changes for one practical step up, with 95 % intervals, by setting and wetness class.
-
-    Args:
-        effects: `label, wetness_class, change_pct, lo95, hi95, n` of one response.
-    """
-    shown = effects.drop_nulls("change_pct")
-    order = (
-        shown.group_by("label", maintain_order=True)
-        .agg(pl.col("change_pct").abs().max())
-        .sort("change_pct", "label", descending=[True, False])["label"]
-        .to_list()
-    )
+def _chart() -> Any:
+    order = alt.EncodingSortField("nth", op="min")
     names = [translated(c) for c in WETNESS]
     title, scale = say("topsoil"), alt.Scale(domain=names)
     only = alt.param(name="only_wetness", value="")
@@ -48,11 +39,21 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
     dot = base.mark_point(filled=True, size=42, opacity=1).encode(
         x="change_pct:Q", shape=alt.Shape("topsoil:N", title=title, sort=names, scale=scale)
     )
-    chart = alt.layer(zero, rule, dot).add_params(only).properties(width="container", height=33 * len(order))
-    named = shown.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
-    return finish(
-        chart,
-        say("Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness."),
-        rows=records(named.select("label", "wetness_class", "topsoil", "change_pct", "lo95", "hi95", "n")),
-        zero=[{"zero": 0}],
+    return alt.layer(zero, rule, dot).add_params(only).properties(width="container")
+
+
+def effect_strip(effects: pl.DataFrame) -> Chart:
+    """Return the chart of percent changes for one practical step up, with 95 % intervals, by setting and wetness class.
+
+    Args:
+        effects: `label, wetness_class, change_pct, lo95, hi95, n` of one response.
+    """
+    shown = effects.drop_nulls("change_pct").sort(
+        pl.col("change_pct").abs().max().over("label"), "label", descending=[True, False], maintain_order=True
     )
+    names = [translated(c) for c in WETNESS]
+    named = shown.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
+    drawn = named.select("label", "wetness_class", "topsoil", "change_pct", "lo95", "hi95", "n").with_row_index("nth")
+    description = say("Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness.")
+    chart = shared("effect-strip", _chart, description, rows=records(drawn), zero=[{"zero": 0}])
+    return of_height(chart, 33 * shown["label"].n_unique())

@@ -6,14 +6,22 @@ import altair as alt
 import polars as pl
 
 from reports.language.translate import say, translated
-from reports.page.model import Chart
+from reports.page.model import Chart, LineKey
 from reports.page.theme import MUTED, WETNESS, interval_tooltip, records, rows, shared
+
+DASHES = {"dry": (2, 2), "moist": (6, 3), "wet": (1, 0)}
+
+
+def wetness_key(classes: list[str]) -> tuple[LineKey, ...]:
+    """Return the key of the lines that charts of several settings share, for the given classes of wetness."""
+    return tuple(LineKey(translated(c), WETNESS[c], DASHES[c]) for c in WETNESS if c in classes)
 
 
 def _chart() -> Any:
     names = [translated(c) for c in WETNESS]
     only = alt.param(name="only_wetness", value="")
-    color = alt.Color("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=list(WETNESS.values())))
+    scale = alt.Scale(domain=names, range=list(WETNESS.values()))
+    color = alt.Color("topsoil:N", sort=names, scale=scale, legend=None)
     base = (
         alt.Chart(rows())
         .transform_filter("!only_wetness || datum.wetness_class == only_wetness")
@@ -29,9 +37,8 @@ def _chart() -> Any:
         )
     )
     band = base.mark_area(opacity=0.16).encode(y=alt.Y("lo95:Q", title=say("change, %")), y2="hi95:Q")
-    dash = alt.StrokeDash(
-        "topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=[[2, 2], [6, 3], [1, 0]])
-    )
+    dashes = alt.Scale(domain=names, range=[list(d) for d in DASHES.values()])
+    dash = alt.StrokeDash("topsoil:N", sort=names, scale=dashes, legend=None)
     line = base.mark_line(strokeWidth=2).encode(y="mean:Q", strokeDash=dash)
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")
     return alt.layer(zero, band, line).add_params(only).properties(width="container", height=130)

@@ -1,15 +1,39 @@
 """Horizontal bars of values with intervals: shares of variance, costs, savings."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
+from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, finish, interval_tooltip, records, rows
+from reports.page.theme import BETTER, INK, finish, interval_tooltip, of_height, records, rows, shared
 
 THOUSANDS = 10_000
 """Ticks are abbreviated (40k) from this value, because long ones overlap on a phone."""
+STEP = 22
+"""Height of a bar with its gap, in pixels."""
 PLAIN = ",~f"
 """Fixed-point format with as many decimals as the tick step needs; other formats would show ticks as 1e+1."""
+
+
+def _bars(title: str, *, is_whole: bool, is_large: bool) -> Any:
+    tooltip = [
+        alt.Tooltip("label:N", title=" "),
+        alt.Tooltip("value:Q", title=title, format=",.1f"),
+        *interval_tooltip("lo", "hi", ",.1f"),
+    ]
+    axis = alt.Axis(
+        tickCount=6,
+        tickMinStep=1 if is_whole else 0,
+        format="~s" if is_large else PLAIN,
+        labelExpr="datum.value == 0 ? '0' : datum.label",
+    )
+    y = alt.Y("label:N", sort=alt.EncodingSortField("nth", op="min"), title=None)
+    base = alt.Chart(rows()).encode(y=y, tooltip=tooltip)
+    bar = base.mark_bar(size=13, color=BETTER, opacity=0.75).encode(x=alt.X("value:Q", title=title, axis=axis))
+    rule = base.mark_rule(color=INK, strokeWidth=1.6).encode(x="lo:Q", x2="hi:Q")
+    return alt.layer(bar, rule).properties(width="container")
 
 
 def share_bars(values: pl.DataFrame, title: str, description: str, *, is_whole: bool = False) -> Chart:
@@ -21,21 +45,19 @@ def share_bars(values: pl.DataFrame, title: str, description: str, *, is_whole: 
         description: description of the chart for screen readers.
         is_whole: True if ticks are whole numbers, for example percentages.
     """
-    tooltip = [
-        alt.Tooltip("label:N", title=" "),
-        alt.Tooltip("value:Q", title=title, format=",.1f"),
-        *interval_tooltip("lo", "hi", ",.1f"),
-    ]
-    large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
-    axis = alt.Axis(
-        tickCount=6,
-        tickMinStep=1 if is_whole else 0,
-        format="~s" if large else PLAIN,
-        labelExpr="datum.value == 0 ? '0' : datum.label",
-    )
-    y = alt.Y("label:N", sort=values["label"].to_list(), title=None)
-    base = alt.Chart(rows()).encode(y=y, tooltip=tooltip)
-    bar = base.mark_bar(size=13, color=BETTER, opacity=0.75).encode(x=alt.X("value:Q", title=title, axis=axis))
-    rule = base.mark_rule(color=INK, strokeWidth=1.6).encode(x="lo:Q", x2="hi:Q")
-    chart = alt.layer(bar, rule).properties(width="container", height=22 * values.height)
-    return finish(chart, description, rows=records(values))
+    is_large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
+    chart = _bars(title, is_whole=is_whole, is_large=is_large).properties(height=STEP * values.height)
+    return finish(chart, description, rows=records(values.with_row_index("nth")))
+
+
+def variance_bars(shares: pl.DataFrame) -> Chart:
+    """Return the chart of shares of variance in percent, bars in the order given.
+
+    Args:
+        shares: `label, value, lo, hi`, one row per source of variation.
+    """
+    title = say("share of variance, %")
+    description = say("Shares of the variance, with 95 % intervals")
+    drawn = records(shares.with_row_index("nth"))
+    chart = shared("variance-bars", lambda: _bars(title, is_whole=True, is_large=False), description, rows=drawn)
+    return of_height(chart, STEP * shares.height)

@@ -103,7 +103,9 @@ def _columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
 
 def _chart_json(chart: Chart) -> Markup:
     data = {name: _columns(rows) for name, rows in chart.datasets.items()}
-    return embedded({"data": data} if chart.shared else {"spec": chart.spec, "data": data})
+    if not chart.shared:
+        return embedded({"spec": chart.sized, "data": data})
+    return embedded({"data": data} if chart.height is None else {"data": data, "height": chart.height})
 
 
 def _inline_picture(chart: Chart) -> Markup:

@@ -19,16 +19,18 @@ class Chart:
         spec: specification with named data sources.
         datasets: rows of each named data source.
         shared: name of the shared specification on the page; None if not shared.
+        height: height in pixels; None for that of the specification.
     """
 
     spec: dict[str, Any]
     datasets: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     shared: str | None = None
+    height: int | None = None
 
     @property
-    def whole(self) -> dict[str, Any]:
-        """Specification with its data included."""
-        return {**self.spec, "datasets": {**self.spec.get("datasets", {}), **self.datasets}}
+    def sized(self) -> dict[str, Any]:
+        """Specification with its height, without data."""
+        return self.spec if self.height is None else {**self.spec, "height": self.height}
 
 
 @dataclass(frozen=True)
@@ -58,12 +60,22 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class LineKey:
+    """Meaning of a line that every chart of a group draws: its label, colour and dashes (lengths of line and gap)."""
+
+    label: str
+    colour: str
+    dash: tuple[int, ...]
+
+
+@dataclass(frozen=True)
 class SmallMultiples:
-    """Small figures of one kind side by side, with one table of all their numbers."""
+    """Small figures of one kind side by side, with one key of their lines and one table of all their numbers."""
 
     kind: ClassVar[str] = "small"
     blocks: tuple[Figure, ...]
     table: Table
+    key: tuple[LineKey, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import asdict
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ PAPER_WIDTH = 680
 """Width in pixels at which a chart is drawn before it is scaled to the paper."""
 COLUMN_WIDTH = 330
 """Width in pixels of a chart in one of two columns; its text is as large as in a full-width chart."""
+PAPER_FONT = "DejaVu Sans, sans-serif"
+"""Font of charts on paper: that of the page, so that the widths measured for the layout are those printed."""
 MOST_PRINTED_ROWS = 24
 """A table behind a chart or in a fold with more rows than this is left to the HTML page and the workbook."""
 
@@ -36,14 +39,30 @@ def _fixed_width(spec: Any, width: int) -> Any:
     return [_fixed_width(v, width) for v in spec] if isinstance(spec, list) else spec
 
 
-def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
-    """Return a chart as SVG of the given width in pixels."""
+@lru_cache(maxsize=64)
+def _compiled(spec_json: str) -> dict[str, Any]:
+    """Return a specification compiled to Vega, without data; charts that share one are compiled once."""
+    compiled: dict[str, Any] = vl_convert.vegalite_to_vega(spec_json)
+    return compiled
+
+
+def picture(chart: Chart, width: int, font: str | None = None) -> bytes:
+    """Return a chart as SVG.
+
+    Args:
+        chart: specification and data.
+        width: width in pixels.
+        font: font of all texts; that of the theme if None.
+    """
     locales = chart_locales()
-    datasets = chart.whole["datasets"]
-    spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}, width), "datasets": datasets}
+    spec = _fixed_width(chart.sized, width)
     # The alternative text beside the picture describes it; the library's own screen reader texts are English only.
-    spec["config"] = {**spec["config"], "aria": False}
-    svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
+    spec["config"] = {**spec["config"], "aria": False} | ({"font": font} if font else {})
+    compiled, rows = _compiled(json.dumps(spec)), chart.datasets
+    sources = [{**d, "values": rows[d["name"]]} if d["name"] in rows else d for d in compiled["data"]]
+    svg: str = vl_convert.vega_to_svg(
+        {**compiled, "data": sources}, format_locale=locales["number"], time_format_locale=locales["time"]
+    )
     return without_overrides(svg).encode()
 
 
@@ -73,7 +92,7 @@ class _Paper:
             case Figure():
                 name = f"{b.id}.svg" if b.chart is not None else None
                 if b.chart is not None:
-                    self.files[f"{b.id}.svg"] = picture(b.chart, self.width)
+                    self.files[f"{b.id}.svg"] = picture(b.chart, self.width, PAPER_FONT)
                 return {
                     "kind": b.kind,
                     "finding": b.finding,
@@ -86,7 +105,7 @@ class _Paper:
             case DistrictMap():
                 return self._map(b)
             case SmallMultiples():
-                return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
+                return {"kind": b.kind, "key": [asdict(k) for k in b.key], "blocks": self.in_columns(b.blocks)}
             case Fold() if not b.on_paper:
                 return None
             case Fold():

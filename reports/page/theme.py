@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import altair as alt
@@ -38,6 +39,9 @@ CONFIG = {
         "titleFontWeight": "normal",
         "labelLimit": 190,
     },
+    # Numbers and dates are never cut off; without a limit, their widths are measured half as often.
+    "axisQuantitative": {"labelLimit": 0},
+    "axisTemporal": {"labelLimit": 0},
     "legend": {
         "labelColor": INK,
         "titleColor": MUTED,
@@ -105,6 +109,14 @@ def shared(
     if key not in _SPECS:
         _SPECS[key] = finish(build(), description).spec
     return Chart(_SPECS[key], datasets, name)
+
+
+def of_height(chart: Chart, pixels: int) -> Chart:
+    """Return a chart of the given height, which may differ between charts that share a specification.
+
+    A height by steps of a band would do without, but the chart library warns about it on every page.
+    """
+    return replace(chart, height=pixels)
 
 
 def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:

@@ -19,10 +19,11 @@ from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, warnings
 from reports.sections.parts_ahead import compared_section
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
-from reports.sections.season_drivers import Levels, drivers_section
+from reports.sections.season_drivers import drivers_section
 from reports.sections.season_next import actions_section, agree_section, trials_section
 from reports.sections.season_where_when import where_when_section
 from reports.sections.shift_loads import load_list
+from transforms.advice.cost_effects import season_levels
 from transforms.config.workspace import Season
 from transforms.contracts.natural_order import natural_key
 
@@ -31,7 +32,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
     """Return the season report: four pages for the board."""
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     overview, total = data.overview, data.overview.total
-    levels = Levels(total["dirt_pct"], total["root_loss_t_ha"])
+    levels = season_levels(total, dict(data.causes.usual.iter_rows()), season.prices)
     parts = compared_section(data.parts, catalogue)
     more = PageLinks(
         (
@@ -49,7 +50,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             cost_section(overview, data.guide.lifted_t, season, shown),
             savings_section(data.guide, shown),
             where_when_section(overview, data.district, shown),
-            drivers_section(data.causes, levels, catalogue, shown),
+            drivers_section(data.causes, levels, season.prices, catalogue, shown),
             actions_section(data.guide, catalogue, shown),
             *(() if parts is None else (parts,)),
             trials_section(data.open_questions.suggested_trials, season, shown),

@@ -15,10 +15,10 @@ from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer
 from reports.sections.prices import assumption_words, price_table
 from transforms.advice import storage
-from transforms.advice.cost import FIELD_EFFICIENCY
+from transforms.advice.cost import FIELD_EFFICIENCY, OVER_TOPPED_LOSS
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
-from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE
@@ -119,6 +119,7 @@ def _words(shown: DisplayUnits, settings: list[dict[str, Any]]) -> dict[str, Any
         "efficiency": FIELD_EFFICIENCY,
         "usual_kmh": USUAL_SPEED_KMH,
         "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "over_loss": OVER_TOPPED_LOSS,
         "money": shown.money_per_t,
         "loss_digits": shown.digits("t/ha"),
         "loss_factor": shown.convert(1.0, "t/ha"),
@@ -151,6 +152,8 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             settings=settings[:MAIN_SLIDERS],
             more=settings[MAIN_SLIDERS:],
             has_loss=ROOT_LOSS in data.table["responses"],
+            has_tops=TOPS in data.table["responses"],
+            has_over={TOPS, OVER_TOPPED} <= set(data.table["responses"]),
             table=embedded(data.table),
             words=embedded(_words(shown, settings)),
             scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files

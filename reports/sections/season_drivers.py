@@ -13,8 +13,10 @@ from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.summary import BarPart, BarRow, BarRows, PartBar
 from reports.sections.season_effects_data import SeasonEffectsData
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.advice.cost_effects import SPEED, CostLevels
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
+from transforms.config.workspace import Prices
 
 MAX_SETTINGS = 6
 SETTINGS = "settings"
@@ -38,16 +40,32 @@ CHANGES = {
         -1: mark("roots left fall from {before} to {after} {unit} ({span})"),
         0: mark("roots left stay at about {before} {unit} ({span})"),
     },
+    TOPS: {
+        1: mark("top tare rises from {before} to {after} {unit} ({span})"),
+        -1: mark("top tare falls from {before} to {after} {unit} ({span})"),
+        0: mark("top tare stays at about {before} {unit} ({span})"),
+    },
+    OVER_TOPPED: {
+        1: mark("roots topped too deep rise from {before} to {after} {unit} ({span})"),
+        -1: mark("roots topped too deep fall from {before} to {after} {unit} ({span})"),
+        0: mark("roots topped too deep stay at about {before} {unit} ({span})"),
+    },
+    DAMAGED: {
+        1: mark("roots with damaged skin rise from {before} to {after} {unit} ({span})"),
+        -1: mark("roots with damaged skin fall from {before} to {after} {unit} ({span})"),
+        0: mark("roots with damaged skin stay at about {before} {unit} ({span})"),
+    },
 }
 """Response -> direction of its change as displayed -> clause on it."""
 
 
-@dataclass(frozen=True)
-class Levels:
-    """Season means of the responses: dirt in percent, root loss in t/ha; None if not measured."""
-
-    dirt_pct: float | None
-    root_loss_t_ha: float | None
+COUNTED = {
+    DIRT: mark("{n} loads"),
+    ROOT_LOSS: mark("{n} plots dug"),
+    TOPS: mark("{n} loads with top tare"),
+    OVER_TOPPED: mark("{n} quality checks"),
+    DAMAGED: mark("{n} checks of the skin"),
+}
 
 
 def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
@@ -95,19 +113,28 @@ def _bar(shares: dict[str, float]) -> PartBar:
 
 @dataclass(frozen=True)
 class _Shown:
-    """Response as displayed: its clauses on a change, its season mean, and factor, decimals and symbol of its unit."""
+    """Response as displayed: its clauses on a change, its season mean, and factor, decimals and symbol of its unit.
+
+    A share of beet or roots changes by its odds, a root loss by itself.
+    """
 
     clauses: dict[int, str]
     level: float
     factor: float
     digits: int
     unit: str
+    is_share: bool
+
+    def _after(self, change_pct: float, way: int) -> float:
+        """Return the value after one step that changes it, or its odds, by a percentage."""
+        times = (1 + change_pct / 100) ** way
+        if not self.is_share:
+            return self.level * self.factor * times
+        return 100 * self.factor * self.level * times / (100 - self.level + self.level * times)
 
     def change(self, effect: dict[str, Any], way: int) -> str:
         """Return the change by one step, with the interval of the value after it; `way` is 1 up and -1 down."""
-        after, *ends = (
-            self.level * self.factor * float((1 + effect[k] / 100) ** way) for k in ("change_pct", "lo95", "hi95")
-        )
+        after, *ends = (self._after(effect[k], way) for k in ("change_pct", "lo95", "hi95"))
         before = self.level * self.factor
         rise = round(after, self.digits) - round(before, self.digits)
         return say(
@@ -119,15 +146,10 @@ class _Shown:
         )
 
 
-def _responses(levels: Levels, shown: DisplayUnits) -> dict[str, _Shown]:
+def _responses(levels: CostLevels, shown: DisplayUnits) -> dict[str, _Shown]:
     """Return the measured responses as displayed."""
-    found = {}
-    if levels.dirt_pct is not None:
-        found[DIRT] = _Shown(CHANGES[DIRT], levels.dirt_pct, 1.0, 1, "%")
-    if levels.root_loss_t_ha is not None:
-        factor, sign = shown.straight("t/ha")[0], shown.sign("t/ha")
-        found[ROOT_LOSS] = _Shown(CHANGES[ROOT_LOSS], levels.root_loss_t_ha, factor, 2, sign)
-    return found
+    share, loss = (1.0, 1, "%", True), (shown.straight("t/ha")[0], 2, shown.sign("t/ha"), False)
+    return {r: _Shown(CHANGES[r], level, *(loss if r == ROOT_LOSS else share)) for r, level in levels.of.items()}
 
 
 def _step(setting: Setting, usual: float | None, way: int, shown: DisplayUnits) -> str:
@@ -140,53 +162,82 @@ def _step(setting: Setting, usual: float | None, way: int, shown: DisplayUnits) 
 
 
 def _sentence(changes: list[str]) -> str:
-    """Return the changes of one or two responses as a sentence."""
-    if len(changes) == 1:
-        return capital(say("{change}.", change=changes[0]))
-    return capital(say("{first}, and {second}.", first=changes[0], second=changes[1]))
+    """Return the changes of responses as a sentence."""
+    *others, last = changes
+    if not others:
+        return capital(say("{change}.", change=last))
+    return capital(say("{first}, and {second}.", first=", ".join(others), second=last))
+
+
+@dataclass(frozen=True)
+class _Worth:
+    """Worth of one step of a setting, per t of clean beet.
+
+    Attributes:
+        saved: way, 1 up and -1 down -> what the step saves by all certain effects.
+        largest: amount by which the largest of its effects alone changes the cost.
+    """
+
+    saved: dict[int, float]
+    largest: float
+
+
+def _worth(setting: Setting, effects: dict[str, dict[str, Any]], levels: CostLevels, prices: Prices) -> _Worth:
+    change = {r: e["change_pct"] / 100 for r, e in effects.items()}
+    step_kmh = setting.step if setting.name == SPEED else 0.0
+    usual = levels.cost({}, 0, prices)
+    saved = {way: usual - levels.cost(change, way, prices, step_kmh) for way in (1, -1)}
+    return _Worth(saved, max(abs(levels.cost({r: c}, way, prices) - usual) for r, c in change.items() for way in saved))
 
 
 def _row(
-    setting: Setting, effects: dict[str, dict[str, Any]], usual: float | None, levels: Levels, shown: DisplayUnits
+    setting: Setting,
+    effects: dict[str, dict[str, Any]],
+    usual: float | None,
+    levels: CostLevels,
+    worth: _Worth,
+    shown: DisplayUnits,
 ) -> BarRow:
-    """Return the row of one setting: one step in the direction in which its largest effect falls."""
-    largest = max(effects.values(), key=lambda e: abs(e["change_pct"]))
-    way = -1 if largest["change_pct"] > 0 else 1
+    """Return the row of one setting: one step in the direction that saves more."""
+    way = max(worth.saved, key=lambda k: worth.saved[k])
     known = _responses(levels, shown)
     changes = [known[response].change(e, way) for response, e in effects.items() if response in known]
     mixed = any(e["reason_code"] == CONFOUNDED for e in effects.values())
-    counted = say("n = {counted}.", counted=", ".join(_counted(e) for e in effects.values()))
+    ns = [say(COUNTED[r], n=number(e["n"], 0)) for r, e in effects.items()]
+    counted = say("n = {counted}.", counted=", ".join(ns))
     return BarRow(
         title=_step(setting, usual, way, shown),
         href=None,
         detail="",
-        share=abs(largest["change_pct"]),
+        share=worth.largest,
         worth=say("uncertain") if mixed else say("certain"),
         action=_sentence(changes) if changes else say("Not measured this season."),
         more=" ".join([*([say("It moved together with the conditions.")] if mixed else []), counted]),
     )
 
 
-def _counted(effect: dict[str, Any]) -> str:
-    words = {DIRT: mark("{n} loads"), ROOT_LOSS: mark("{n} plots dug")}
-    return say(words[effect["response"]], n=number(effect["n"], 0))
-
-
-def setting_rows(data: SeasonEffectsData, levels: Levels, catalogue: Catalogue, shown: DisplayUnits) -> BarRows:
-    """Return the settings with the largest certain effects of one step on dirt or root loss, largest first."""
-    certain = data.certain.filter(pl.col("response").is_in((DIRT, ROOT_LOSS)))
+def setting_rows(
+    data: SeasonEffectsData, levels: CostLevels, prices: Prices, catalogue: Catalogue, shown: DisplayUnits
+) -> BarRows:
+    """Return the settings whose certain effects by one step are worth most, at the season's means, largest first."""
+    certain = data.certain.filter(pl.col("response").is_in(list(CHANGES)))
     by: dict[str, dict[str, dict[str, Any]]] = {}
     for r in certain.sort("response", "setting").iter_rows(named=True):
         if r["setting"] in catalogue:
             by.setdefault(r["setting"], {})[r["response"]] = r
     usual = dict(data.usual.iter_rows())
-    rows = [_row(catalogue[name], effects, usual.get(name), levels, shown) for name, effects in by.items()]
+    rows = []
+    for name, effects in by.items():
+        worth = _worth(catalogue[name], effects, levels, prices)
+        rows.append(_row(catalogue[name], effects, usual.get(name), levels, worth, shown))
     rows = sorted(rows, key=lambda r: (-r.share, r.title))[:MAX_SETTINGS]
-    longest = max((r.share for r in rows), default=1.0)
+    longest = max((r.share for r in rows), default=0.0) or 1.0
     return BarRows(tuple(replace(r, share=r.share / longest) for r in rows), first=MAX_SETTINGS)
 
 
-def drivers_section(data: SeasonEffectsData, levels: Levels, catalogue: Catalogue, shown: DisplayUnits) -> Section:
+def drivers_section(
+    data: SeasonEffectsData, levels: CostLevels, prices: Prices, catalogue: Catalogue, shown: DisplayUnits
+) -> Section:
     """Return the section on the causes of the dirt."""
     title, shares = say("What drove it"), source_shares(data.kinds)
     if not shares:
@@ -194,15 +245,16 @@ def drivers_section(data: SeasonEffectsData, levels: Levels, catalogue: Catalogu
     verdicts = data.effects.fit_checks.verdicts
     fitted = {r["response"]: r["n"] for r in verdicts.iter_rows(named=True)}
     blocks: list[Any] = [Prose(shares_finding(shares, fitted.get(DIRT, 0))), _bar(shares)]
-    rows = setting_rows(data, levels, catalogue, shown)
+    rows = setting_rows(data, levels, prices, catalogue, shown)
     more = (say("All effects, with their limits"), "season-appendix.html#drivers-dirt")
     if not rows.rows:
         blocks.append(Prose(say("No setting shows a certain effect yet."), more))
     else:
         reading = say(
-            "One practical step from the season's usual value, at the season's mean dirt and losses, all else "
-            "unchanged; brackets are 95 % intervals of the value after it. These are measured associations on the same "
-            "machine, day and field, not proof."
+            "One practical step from the season's usual value, in the direction that costs less at the prices used, "
+            "ordered by the worth of its largest effect; at the season's mean dirt, losses, topping and damage, all "
+            "else unchanged. Brackets are 95 % intervals of the value after it. These are measured associations on the "
+            "same machine, day and field, not proof."
         )
         blocks += [Prose(say("The settings that matter most:")), rows, Prose(reading, more)]
     return Section("drivers", title, tuple(blocks), new_page=True)

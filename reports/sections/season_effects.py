@@ -6,8 +6,8 @@ from typing import Any
 import polars as pl
 
 from reports.charts.reading_strip import READINGS, reading_strip
-from reports.charts.setting_curve import setting_curve
-from reports.charts.share_bars import share_bars
+from reports.charts.setting_curve import setting_curve, wetness_key
+from reports.charts.share_bars import variance_bars
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import (
     KINDS,
@@ -101,12 +101,7 @@ def _shares(data: SeasonEffectsData, response: str, catalogue: Catalogue) -> Fig
         f"shares-{KEYS[response]}-chart",
         share_finding(kinds, response),
         say("Sources below half a percent are in the table only; lines are 95 % intervals."),
-        share_bars(
-            drawn,
-            say("share of variance, %"),
-            say("Shares of the variance of {response}", response=name),
-            is_whole=True,
-        ),
+        variance_bars(drawn),
         say("Shares of the variance of {response}", response=name),
         table,
     )
@@ -260,7 +255,13 @@ def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: Di
     drawn = points.filter("tried").drop_nulls("mean").sort("setting", "wetness_class", "value")
     table = _curve_table(key, response, drawn, catalogue, shown)
     summary = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
-    return [Fold(summary, (SmallMultiples(tuple(small), table),), open=response == next(iter(RESPONSES)))]
+    return [
+        Fold(
+            summary,
+            (SmallMultiples(tuple(small), table, wetness_key(drawn["wetness_class"].to_list())),),
+            open=response == next(iter(RESPONSES)),
+        )
+    ]
 
 
 def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:

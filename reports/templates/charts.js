@@ -10,6 +10,7 @@ document.addEventListener("DOMContentLoaded", () => {
     holder.dataset.started = "yes";
     const target = document.getElementById(holder.dataset.target), own = JSON.parse(holder.textContent);
     const spec = own.spec || JSON.parse(document.getElementById(holder.dataset.shared).textContent);
+    if (own.height) spec.height = own.height;
     spec.datasets = Object.fromEntries(Object.entries(own.data).map(([name, columns]) => [name, unpacked(columns)]));
     return vegaEmbed(target, spec, { actions: false, renderer: "svg", formatLocale: say.locales.number, timeFormatLocale: say.locales.time })
       .then((result) => { views[holder.dataset.target] = result.view; target.setAttribute("data-drawn", "yes"); })

@@ -55,16 +55,18 @@
     }
     return out;
   };
-  const cost = (ratio, lost, skin, speed, usual, q) => {
+  const cost = (ratio, lost, top, skin, speed, usual, q) => {
     const p = table.prices, c = table.crop;
     const soil = ratio * (p.freight_per_t_km * c.haul_km + p.soil_handling_per_t + p.soil_disposal_per_t);
     const worth = p.beet_per_t + (c.sugar_pct === null ? 0 : p.quality_per_point * (c.sugar_pct - p.sugar_standard_pct));
     const k = say.storage, warm = clip(p.storage_temp_c, k.from_c, k.to_c);
     const sound = p.storage_days * k.cool_kg * Math.exp(k.per_c * (warm - k.cool_c));
     const damaged = clip(lost / q.yield_t_ha / k.broken, 0, 1);
-    const factor = (1 + (k.times - 1) * damaged) / k.usual + p.storage_dirt_pct * ratio / (1 + ratio) + p.storage_tops_pct / 100 * c.tops_pct + p.storage_damage_pct / 100 * skin;
+    const factor = (1 + (k.times - 1) * damaged) / k.usual + p.storage_dirt_pct * ratio / (1 + ratio) + p.storage_tops_pct / 100 * (top ? top.tops : c.tops_pct) + p.storage_damage_pct / 100 * skin;
     const hours = p.machine_hour / (0.1 * Math.min(speed, usual) * c.width_m * say.efficiency * q.yield_t_ha);
-    return soil + lost / q.yield_t_ha * worth + sound * factor * p.sugar_per_t / 1000 + hours;
+    const t = top && top.tops / 100;
+    const tops = top ? t / (1 - t) * (p.freight_per_t_km * c.haul_km + p.soil_handling_per_t + p.tops_per_t) + say.over_loss * top.over / 100 * worth : 0;
+    return tops + soil + lost / q.yield_t_ha * worth + sound * factor * p.sugar_per_t / 1000 + hours;
   };
   const summarise = (draws) => {
     const s = [...draws].sort((a, b) => a - b);
@@ -77,15 +79,17 @@
   };
   const answer = (q, settings) => {
     const usual = table.usual.ground_speed_kmh ?? say.usual_kmh, both = [];
-    let ratio, lost;
+    let ratio, lost, top;
+    const shares = (response, given) => levels(response, q, given).map((z) => 100 / (1 + Math.exp(-z))), has = (response) => response in table.responses;
     for (const given of [{}, settings]) {
       ratio = levels("dirt_tare_pct", q, given).map(Math.exp);
       lost = table.responses.root_loss_t_ha ? levels("root_loss_t_ha", q, given).map((z) => Math.max(Math.exp(z) - table.small_loss, 0)) : null;
-      const skin = table.responses.damaged_pct ? levels("damaged_pct", q, given).map((z) => 100 / (1 + Math.exp(-z))) : null;
-      const speed = given.ground_speed_kmh ?? usual;
-      both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, skin ? skin[d] : 0, speed, usual, q)));
+      const tops = has("top_tare_pct") && shares("top_tare_pct", given), over = has("over_topped_pct") && shares("over_topped_pct", given);
+      top = tops && tops.map((t, d) => ({ tops: t, over: over ? over[d] : 0 }));
+      const skin = has("damaged_pct") && shares("damaged_pct", given), speed = given.ground_speed_kmh ?? usual;
+      both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, top ? top[d] : null, skin ? skin[d] : 0, speed, usual, q)));
     }
-    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
+    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), tops: top && summarise(top.map((t) => t.tops)), over: top && has("over_topped_pct") && summarise(top.map((t) => t.over)), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
   const { number, money, digitsOf, known, end } = taretraceNumbers(say), POINTS = 25;
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
@@ -165,6 +169,8 @@
     byId("heading").textContent = heading(found, isUsual, reasons.length > 0);
     show("dirt", found.dirt, 1, 1);
     if (found.loss) show("loss", found.loss, say.loss_digits, say.loss_factor);
+    if (found.tops) show("tops", found.tops, 1, 1);
+    if (found.over) show("over", found.over, 1, 1);
     showMoney("cost", found.cost);
     showMoney("saved", found.saved, true);
     drawCurve();

@@ -18,7 +18,12 @@ def texts_of_sources() -> Catalog:
     """Return the texts of the sources, as the command of DEVELOPERS.md extracts them."""
     out = Catalog()
     for room in ROOMS:
-        methods = [("**.py", "reports.language.extraction:extract_texts"), ("**.j2", "jinja2")]
+        extraction = "reports.language.extraction"
+        methods = [
+            ("**.py", f"{extraction}:extract_texts"),
+            ("**_template.toml", f"{extraction}:extract_comments"),
+            ("**.j2", "jinja2"),
+        ]
         for _, _, text, _, _ in extract_from_dir(str(ROOT / room), method_map=methods, keywords=KEYWORDS):
             out.add(text)
     return out

@@ -167,6 +167,7 @@ def cost_per_t(
     now_kmh: float,
     at: CropAndHaul,
     prices: Prices,
+    topping: Topping | None = None,
 ) -> Array:
     """Return the total of `cost_parts`, in the season's currency per t of clean beet.
 
@@ -176,6 +177,7 @@ def cost_per_t(
         speed_kmh: ground speed, km/h, shape likewise.
         now_kmh: current ground speed, km/h.
         at: crop and haul.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
+        topping: result of topping, as in `cost_parts`.
     """
-    return cost_parts(dirt_ratio, root_loss_t_ha, speed_kmh, now_kmh, at, prices).total
+    return cost_parts(dirt_ratio, root_loss_t_ha, speed_kmh, now_kmh, at, prices, topping).total

@@ -20,7 +20,8 @@ from transforms.advice.moves import SMALLEST_GAIN_PER_T
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.season_worth import WORTH_SCHEMA, guide_worth
 from transforms.advice.shrinkage import Shrinkage
-from transforms.advice.situations import tried_range
+from transforms.advice.situations import tried_ranges
+from transforms.advice.topping import unweighed_responses
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
@@ -72,12 +73,12 @@ def setting_guide(
     """Return the guide of every generation and class of conditions.
 
     Args:
-        fits: response -> its fit: of dirt, whose rows include `generation`, of root loss and of damage; a setting that
-            may affect root loss keeps its usual value if the fit of root loss lacks it.
+        fits: response -> its fit: of dirt, whose rows include `generation`, and of the others that have a price; a
+            setting keeps its usual value if it may act on root loss or topping and its effect there is not estimated.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         min_loads: smallest number of loads on which a class may rest.
         soil_free_t: `generation, wetness_class, soil_class, soil_free_t` of the season; delivered beet without soil, t.
         rng: random generator.
@@ -93,18 +94,19 @@ def setting_guide(
         own = dirt.rows["generation"] == generation
         # A load may contain a part from another machine and its settings; a machine has those of most of its loads.
         loads = dirt.rows.filter(own)
-        has = {n for n in dirt.settings if loads[n].count() > loads.height / 2}
+        acting = {n for f in fits.values() for n in f.settings if n in loads.columns}
+        has = {n for n in acting if loads[n].count() > loads.height / 2}
         for wet, soil in itertools.product(WETNESS_CLASSES, SOIL_CLASSES):
             inside = ((classes["wetness_class"] == wet) & (classes["soil_class"] == soil)).fill_null(value=False)
             head = {"generation": generation, "wetness_class": wet, "soil_class": soil}
-            tried = {n: t for n, t in tried_range(dirt, wet, soil, min_loads).items() if n in has}
+            tried = {n: t for n, t in tried_ranges(fits, wet, soil, min_loads).items() if n in has}
             n, own_rows = int(inside.sum()), dirt.rows.filter(inside & own)
             if not tried or not own_rows.height:
                 why_not = reason("guide_too_few_loads", fleet=n, generation=own_rows.height)
                 cells.append({**head, "n": n, **why_not.columns})
                 continue
             c = guide_class(basis, dirt.rows.filter(inside), own_rows, soil, tried, rng)
-            result = _class_result(c, head, tried, _movable(c, fits, catalogue), catalogue, prices)
+            result = _class_result(c, head, tried, _unweighed(c, fits, catalogue), catalogue, prices)
             rows += result.settings
             cells.append({**result.summary, "n": n})
             curves += result.curves
@@ -127,21 +129,22 @@ class _ClassResult:
     chosen: dict[str, int]
 
 
-def _movable(c: GuideClass, fits: dict[str, ResponseFit], catalogue: Catalogue) -> list[str]:
-    """Return the settings of a class whose effect on root loss is estimated, if they may have one."""
-    estimable = fits[ROOT_LOSS].settings if ROOT_LOSS in fits else []
-    return [n for n in c.values if ROOT_LOSS not in catalogue[n].responses or n in estimable]
+def _unweighed(c: GuideClass, fits: dict[str, ResponseFit], catalogue: Catalogue) -> dict[str, set[str]]:
+    """Return, for each setting of a class, the responses by which a move may cost something that is not estimated."""
+    estimated = {r: f.settings for r, f in fits.items()}
+    return {n: unweighed_responses(catalogue[n], estimated) for n in c.values}
 
 
 def _class_result(
     c: GuideClass,
     head: dict[str, str],
     tried: dict[str, tuple[float, float, int]],
-    movable: list[str],
+    unweighed: dict[str, set[str]],
     catalogue: Catalogue,
     prices: Prices,
 ) -> _ClassResult:
-    """Return the result of one class: movable settings get the best value unless there is no clear optimum."""
+    """Return the result of one class: weighed settings get the best value unless there is no clear optimum."""
+    movable = [n for n in c.values if not unweighed[n]]
     chosen = _best(c, movable, prices)
     flat = {n for n in movable if _alike(c, chosen, n, prices).mean() >= FLAT_SHARE}
     # A setting that stays as usual moves by nothing, not even to the nearest round value that the guide shows.
@@ -160,7 +163,8 @@ def _class_result(
             "n": count,
         }
         if n not in movable:
-            why = reason("usual_without_loss_effect")
+            is_loss = ROOT_LOSS in unweighed[n]
+            why = reason("usual_without_loss_effect" if is_loss else "usual_without_topping_effect")
             rows.append({**row, "start_value": c.usual[n], "range_lo": None, "range_hi": None, **why.columns})
             continue
         alike = c.values[n][_alike(c, chosen, n, prices)]

@@ -12,6 +12,7 @@ from transforms.advice.pair_effects import PairEffect
 from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
+from transforms.advice.topping import TOPPING, topping_from_scale
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
@@ -40,7 +41,7 @@ class GuideBasis:
     """Fits from which all classes of the guide are derived.
 
     Attributes:
-        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
+        fits: response -> its fit: of dirt, and of the others that have a price if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
@@ -66,6 +67,7 @@ class GuideClass:
         pairs: pairs of settings whose effects depend on each other, by response.
         z_dirt: draws of the log dirt ratio with usual settings, shape (draws,).
         root_loss_t_ha: draws of the root loss with usual settings, shape (draws,).
+        topping: response of topping -> draws of its level with usual settings, on the fitted scale, shape (draws,).
         at: crop and haul.
         place: middle of the class.
         z_damaged: draws of the log odds of damaged skin with usual settings, shape (draws,); None if it is not fitted.
@@ -77,6 +79,7 @@ class GuideClass:
     pairs: dict[str, tuple[PairEffect, ...]]
     z_dirt: Array
     root_loss_t_ha: Array
+    topping: dict[str, Array]
     at: CropAndHaul
     place: PredictionPoint
     z_damaged: Array | None = None
@@ -111,7 +114,7 @@ class GuideClass:
 
         Args:
             chosen: setting -> index of its value in `values`; other settings keep their usual values.
-            prices: prices of soil, roots, sugar and hours, in the season's currency.
+            prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
             name: setting that takes each of its values instead; None for none.
 
         Returns:
@@ -125,7 +128,8 @@ class GuideClass:
         elif "ground_speed_kmh" in chosen:
             speed = float(self.values["ground_speed_kmh"][chosen["ground_speed_kmh"]])
         lost, at = self.root_loss(chosen, name), self.crop(chosen, name)
-        return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, at, prices))
+        topping = topping_from_scale({r: z[:, None] + self.change(r, chosen, name) for r, z in self.topping.items()})
+        return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, at, prices, topping))
 
 
 def grid_values(low: float, high: float, setting: Setting) -> Array:
@@ -218,6 +222,7 @@ def guide_class(
         basis.pairs,
         _level(basis.fits[DIRT], place, usual, visits, rng),
         lost,
+        {r: _level(basis.fits[r], place, usual, visits, rng) for r in TOPPING if r in basis.fits},
         at,
         place,
         _level(basis.fits[DAMAGED], place, usual, visits, rng) if DAMAGED in basis.fits else None,
@@ -251,4 +256,4 @@ def class_moves(
     weights = {r: _weights(f, c, chosen) for r, f in fits.items()}
     moved = {**c.usual, **{n: float(c.values[n][i]) for n, i in chosen.items()}}
     products = {r: [(p, float(p.product(moved) - p.product(c.usual))) for p in c.pairs.get(r, ())] for r in fits}
-    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, products, (usual, speed), c.at, c.z_damaged)
+    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, c.topping, weights, products, (usual, speed), c.at, c.z_damaged)

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from transforms.advice.posterior import Slopes
+from transforms.advice.topping import TOPPING, unweighed_responses
 from transforms.arrays import Array
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Setting
 
-PRICED = (DIRT, ROOT_LOSS, TOPS, OVER_TOPPED, DAMAGED)
+PRICED = (DIRT, ROOT_LOSS, *TOPPING, DAMAGED)
 """Responses that have a price."""
 
 
@@ -46,11 +47,6 @@ class MoveEffects:
     def can_weigh(self, setting: Setting) -> bool:
         """Return True if what a move of a setting may cost is estimated.
 
-        Root loss must be known for a setting that may act on it. A part of the topper trades leaf on the beet for beet
-        left with the leaf, so both must be known. Damage of the skin counts where roots are inspected, and as unchanged
-        elsewhere.
+        Damage of the skin counts where roots are inspected, and as unchanged elsewhere.
         """
-        needed = {ROOT_LOSS} & set(setting.responses)
-        if setting.stage == "topping":
-            needed |= {TOPS, OVER_TOPPED} & set(setting.responses)
-        return all(r in self.by_response and setting.name in self.by_response[r].settings for r in needed)
+        return not unweighed_responses(setting, {r: s.settings for r, s in self.by_response.items()})

@@ -15,6 +15,7 @@ from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
+from transforms.advice.topping import topping_from_scale
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
@@ -40,6 +41,7 @@ class ClassMoves:
         head: generation, wetness_class, soil_class.
         z_dirt: draws of the log dirt ratio, shape (draws,).
         root_loss_t_ha: draws of the root loss, shape (draws,).
+        topping: response of topping -> draws of its level on the fitted scale, shape (draws,).
         weights: response -> weights whose product with the coefficients is the log change, shape (p,).
         products: response -> pairs of settings, each with the change of its product.
         speeds: usual ground speed and that of the guide, km/h.
@@ -50,6 +52,7 @@ class ClassMoves:
     head: dict[str, str]
     z_dirt: Array
     root_loss_t_ha: Array
+    topping: dict[str, Array]
     weights: dict[str, Array]
     products: dict[str, list[tuple[PairEffect, float]]]
     speeds: tuple[float, float]
@@ -72,14 +75,17 @@ def _saving(m: ClassMoves, changes: dict[str, Array], prices: Prices) -> Array:
     Args:
         m: the class.
         changes: response -> draws of its change by the moves on the fitted scale, shape (draws,).
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
     """
     z, lost = m.z_dirt[:LEVELS, None], m.root_loss_t_ha[:LEVELS, None]
     shifted = (lost + SMALL_LOSS_T_HA) * np.exp(changes.get(ROOT_LOSS, np.zeros(1)))
     left = np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
+    tops = {r: level[:LEVELS, None] for r, level in m.topping.items()}
+    tops_moved = {r: level + changes[r] for r, level in tops.items()}
     at, at_moved = _crops(m, changes)
-    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], at, prices)
-    moved = cost_per_t(np.exp(z + changes[DIRT]), left, m.speeds[1], m.speeds[0], at_moved, prices)
+    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], at, prices, topping_from_scale(tops))
+    ratio = np.exp(z + changes[DIRT])
+    moved = cost_per_t(ratio, left, m.speeds[1], m.speeds[0], at_moved, prices, topping_from_scale(tops_moved))
     return np.asarray((usual - moved).mean(axis=0))
 
 
@@ -99,7 +105,7 @@ def guide_worth(
         fits: response -> its fit, as in `GuideBasis`.
         shrinkage: shrinkage of effects by response.
         soil_free_t: `generation, wetness_class, soil_class, soil_free_t` of the season; delivered beet without soil, t.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         draws: number of draws.
         rng: random generator.
     """

@@ -13,8 +13,9 @@ from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, Topping
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.shrinkage import DRAWS
+from transforms.advice.topping import TOPPING, topping_from_scale
 from transforms.arrays import narrow, to_float
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
@@ -119,7 +120,7 @@ def next_situations(
         place = PredictionPoint(conditions, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
         lost = UNKNOWN_LOSS_T_HA if loss is None else _root_loss(loss, place, field_id, run_at, rng)
-        tried_here = {n: t for n, t in _tried_ranges(fits, *classes, min_loads).items() if n in run_at}
+        tried_here = {n: t for n, t in tried_ranges(fits, *classes, min_loads).items() if n in run_at}
         situation = Situation(
             str(machine_id),
             field_id,
@@ -139,10 +140,17 @@ def next_situations(
     return sorted(out, key=lambda s: s[0].machine_id)
 
 
-def _tried_ranges(
+def tried_ranges(
     fits: dict[str, ResponseFit], wetness: str, soil: str, min_loads: int
 ) -> dict[str, tuple[float, float, int]]:
-    """Return the tried ranges of `tried_range` over the loads of dirt, and of top tare for settings that act on it."""
+    """Return the tried ranges of `tried_range` over the loads of dirt, and of top tare for settings that act on it.
+
+    Args:
+        fits: response -> its fit; that of dirt is among them.
+        wetness: wetness class, one of `WETNESS_CLASSES`.
+        soil: soil class, one of `SOIL_CLASSES`.
+        min_loads: smallest number of loads of a setting in the class.
+    """
     of_tops = tried_range(fits[TOPS], wetness, soil, min_loads) if TOPS in fits else {}
     return {**of_tops, **tried_range(fits[DIRT], wetness, soil, min_loads)}
 
@@ -151,13 +159,7 @@ def _topping(
     fits: dict[str, ResponseFit], place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
 ) -> Topping | None:
     """Return draws of the result of topping expected with current settings; None if top tare is not fitted."""
-    if TOPS not in fits:
-        return None
-    tops = value_from_scale(TOPS, _level(fits[TOPS], place, field_id, settings, rng))
-    if OVER_TOPPED not in fits:
-        return Topping(tops)
-    over = value_from_scale(OVER_TOPPED, _level(fits[OVER_TOPPED], place, field_id, settings, rng))
-    return Topping(tops, over / 100)
+    return topping_from_scale({r: _level(fits[r], place, field_id, settings, rng) for r in TOPPING if r in fits})
 
 
 def _damaged(

@@ -1,4 +1,4 @@
-"""Answers to what-if questions: dirt, root loss, damage and cost expected under given conditions and settings."""
+"""Answers to what-if questions: dirt, losses, topping, damage and cost expected under given conditions and settings."""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -6,11 +6,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.advice.cost import CropAndHaul, cost_parts
+from transforms.advice.cost import CAUSES, CropAndHaul, cost_parts
 from transforms.advice.mean_interval import MeanInterval, mean_interval
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
+from transforms.advice.topping import TOPPING, topping_from_scale
 from transforms.advice.what_if_table import unpack_draws
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
@@ -40,6 +41,8 @@ class Answer:
     Attributes:
         dirt_pct: dirt tare.
         root_loss_t_ha: root loss; None if it is not fitted.
+        top_tare_pct: top tare; None if it is not fitted.
+        over_topped_pct: share of roots topped too deep; None if it is not fitted.
         damaged_pct: roots with damaged skin; None if they are not fitted.
         cost_per_t: cost per tonne of clean beet.
         saved_per_t: saving compared with the usual value of every setting.
@@ -50,6 +53,8 @@ class Answer:
 
     dirt_pct: MeanInterval
     root_loss_t_ha: MeanInterval | None
+    top_tare_pct: MeanInterval | None
+    over_topped_pct: MeanInterval | None
     damaged_pct: MeanInterval | None
     cost_per_t: MeanInterval
     saved_per_t: MeanInterval
@@ -166,6 +171,10 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[Reason, ...],
     return tuple(found), cell["n"]
 
 
+def _pct(share: Array | float) -> MeanInterval:
+    return mean_interval(100 * np.asarray(share))
+
+
 def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     """Return the expected values for a question.
 
@@ -187,7 +196,7 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
         )
     prices, crop = Prices(**table["prices"]), CropAndHaul(q.yield_t_ha, **table["crop"])
     usual_kmh = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)
-    costs, ratio, lost, damaged = [], np.zeros(0), None, None
+    costs, ratio, lost, topping, damaged = [], np.zeros(0), None, None, None
     for settings in ({}, q.settings):
         ratio = np.exp(_z(table, DIRT, q, settings))
         if DAMAGED in table["responses"]:
@@ -197,16 +206,20 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
         if ROOT_LOSS in table["responses"]:
             lost = np.maximum(np.exp(_z(table, ROOT_LOSS, q, settings)) - table["small_loss"], 0.0)
         speed = settings.get("ground_speed_kmh", usual_kmh)
-        costs.append(cost_parts(ratio, UNKNOWN_LOSS_T_HA if lost is None else lost, speed, usual_kmh, crop, prices))
+        topping = topping_from_scale({r: _z(table, r, q, settings) for r in TOPPING if r in table["responses"]})
+        left = UNKNOWN_LOSS_T_HA if lost is None else lost
+        costs.append(cost_parts(ratio, left, speed, usual_kmh, crop, prices, topping))
     untried, n = _untried(table, q)
     after = costs[1]
     return Answer(
         mean_interval(100 * ratio / (1 + ratio)),
         None if lost is None else mean_interval(lost),
+        None if topping is None else mean_interval(np.asarray(topping.tops_pct)),
+        None if topping is None or topping.over_topped_share is None else _pct(topping.over_topped_share),
         None if damaged is None else mean_interval(damaged),
         mean_interval(after.total),
         mean_interval(costs[0].total - after.total),
-        {k: float(np.mean(getattr(after, k))) for k in ("soil", "roots", "pile", "hours")},
+        {k: float(np.mean(getattr(after, k))) for k in CAUSES},
         untried,
         n,
     )

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
-from transforms.advice.situations import USUAL_WIDTH_M, tried_range
+from transforms.advice.situations import USUAL_WIDTH_M, tried_ranges
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
@@ -136,13 +136,13 @@ def _coefficient_weights(fit: ResponseFit, term: SingleTerm) -> Array:
     return weights
 
 
-def _tried(dirt: ResponseFit, min_loads: int) -> dict[str, dict[str, Any]]:
+def _tried(fits: dict[str, ResponseFit], min_loads: int) -> dict[str, dict[str, Any]]:
     """Return, by class of wetness and soil, its number of loads and the range tried of each setting."""
-    cells, out = classes_of(dirt.rows), {}
+    cells, out = classes_of(fits[DIRT].rows), {}
     for wet in WETNESS_CLASSES:
         for soil in SOIL_CLASSES:
             n = cells.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil)).height
-            ranges = {k: list(v[:2]) for k, v in tried_range(dirt, wet, soil, min_loads).items()}
+            ranges = {k: list(v[:2]) for k, v in tried_ranges(fits, wet, soil, min_loads).items()}
             out[f"{wet}|{soil}"] = {"n": n, "settings": ranges if n >= min_loads else {}}
     return out
 
@@ -151,6 +151,25 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
     """Return evenly spaced values between two quantiles."""
     low, high = (to_float(values.cast(pl.Float64).quantile(q)) for q in ends)
     return [float(v) for v in np.linspace(low, high, size)]
+
+
+def _sliders(names: list[str], values: dict[str, list[float]], catalogue: Catalogue) -> dict[str, dict[str, Any]]:
+    """Return what a slider of each setting needs: label, unit, step, origin and range."""
+    return {
+        n: {
+            "label": catalogue[n].label,
+            "unit": catalogue[n].unit,
+            "step": catalogue[n].step,
+            "middle": setting_origin(catalogue[n]),
+            "range": [values[n][0], values[n][-1]],
+        }
+        for n in names
+    }
+
+
+def _mean_sugar(rows: pl.DataFrame) -> float | None:
+    sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
+    return None if sugar is None else to_float(sugar)
 
 
 def tabulate(
@@ -164,23 +183,23 @@ def tabulate(
     """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
 
     Args:
-        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
+        fits: response -> its fit: of dirt, and of the others that have a price if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         min_loads: smallest number of loads of a setting or class that is tabulated.
     """
     dirt = fits[DIRT]
     rows = dirt.rows
     # A slider has no place for what is either on or off.
-    names = [n for n in dirt.settings if rows[n].count() >= min_loads and not catalogue[n].is_flag]
+    acting = dict.fromkeys(n for f in (dirt, *fits.values()) for n in f.settings if n in rows.columns)
+    names = [n for n in acting if rows[n].count() >= min_loads and not catalogue[n].is_flag]
     usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
     conditions = dict.fromkeys(n for f in fits.values() for n in f.frame.terms.conditions)
     at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in conditions}
     sides = {n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES) for n in (MODIFYING[by] for by in PLAIN_BY) if n in at}
     values = {n: _even_values(rows[n], (0.01, 0.99), VALUES) for n in names}
-    sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     return {
         "wetness": list(WETNESS),
         "clay": list(CLAY),
@@ -193,19 +212,15 @@ def tabulate(
         "plain_by": {
             MODIFYING[by]: [c.scale, c.curve.low, c.curve.high] for by in PLAIN_BY for c in (CONDITIONS[MODIFYING[by]],)
         },
-        "settings": {
-            n: {
-                "label": catalogue[n].label,
-                "unit": catalogue[n].unit,
-                "step": catalogue[n].step,
-                "middle": setting_origin(catalogue[n]),
-                "range": [values[n][0], values[n][-1]],
-            }
-            for n in names
-        },
-        "tried": _tried(dirt, min_loads),
+        "settings": _sliders(names, values, catalogue),
+        "tried": _tried(fits, min_loads),
         "prices": asdict(prices),
-        "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
+        "crop": {
+            "haul_km": prices.haul_km,
+            "width_m": USUAL_WIDTH_M,
+            "sugar_pct": _mean_sugar(rows),
+            "tops_pct": USUAL_TOPS_PCT,
+        },
         "responses": {
             r: {**_tabulated(f, shrink[r], usual, at, sides, values), "pairs": _pairs(pairs[r], usual)}
             for r, f in fits.items()

@@ -12,6 +12,7 @@ ASKED_PRICES = ("beet_per_t", "machine_hour", "sugar_per_t", "soil_disposal_per_
 LINE = re.compile(r"(?P<key>\w+) = (?P<value>\"[^\"]*\"|\S+)(?P<gap> *)(?P<comment># .*)?")
 BARE = re.compile(r"[A-Za-z0-9_-]+")
 ASSUMED = "# assumed: "
+NO_POSITION = "The position of this factory is missing, so haul_km counts: enter it and remove the marks #."
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class SeasonAnswers:
 
 
 def season_text(answers: SeasonAnswers) -> str:
-    """Return the text of `season.toml`.
+    """Return the text of `season.toml`, with English comments.
 
     A price that differs from its default loses its mark as assumed, as on pages. A factory without a position is
     written as a comment, because its distance cannot be computed.
@@ -62,8 +63,5 @@ def _filled_line(line: str, values: Mapping[str, str]) -> str:
 def _site(name: str, place: tuple[float, float] | None) -> str:
     key = name if BARE.fullmatch(name) else json.dumps(name, ensure_ascii=False)
     if place is None:
-        return (
-            "# The position of this factory is missing, so haul_km counts: enter it and remove the marks #.\n"
-            f"# [sites.{key}]\n# lat_deg =\n# lon_deg =\n"
-        )
+        return f"# {NO_POSITION}\n# [sites.{key}]\n# lat_deg =\n# lon_deg =\n"
     return f"[sites.{key}]\nlat_deg = {place[0]}\nlon_deg = {place[1]}\n"

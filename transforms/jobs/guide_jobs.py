@@ -23,7 +23,7 @@ class GuideJob:
 
     Attributes:
         what: table to compute.
-        fits: response -> its fit: of dirt, and of root loss and damage if they are fitted.
+        fits: response -> its fit: of dirt, and of the others that have a price if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings catalogue.

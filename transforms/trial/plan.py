@@ -2,6 +2,7 @@
 
 import datetime as dt
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 
 ARMS = ("A", "B")
@@ -65,21 +67,21 @@ def draw_order(pairs: int, seed: int) -> tuple[str, ...]:
     return tuple(arm for f in first for arm in (ARMS[f], ARMS[1 - f]))
 
 
-def trial_toml(trial: Trial, catalogue: Catalogue) -> str:
+def trial_toml(trial: Trial, catalogue: Catalogue, sentence_of: Callable[[Reason], str]) -> str:
     """Return the text of a trial's file.
 
     Args:
         trial: the trial.
-        catalogue: the settings known, for the name and unit of the setting.
+        catalogue: the settings known, for the unit of the setting.
+        sentence_of: function that returns the sentence of a reason, for the comments.
     """
-    setting = catalogue[trial.setting]
+    unit = catalogue[trial.setting].unit
     order = "\n".join(
-        f'    "{a}",   # load {i + 1}: {setting.label} at {trial.value(i):g} {setting.unit}'
-        for i, a in enumerate(trial.order)
+        f'    "{a}",   {_comment(sentence_of(_load_reason(i + 1, trial, unit)))}' for i, a in enumerate(trial.order)
     )
     tickets = ", ".join(f'"{t}"' for t in trial.tickets)
-    return f"""# A split-run trial. Write the weigh tickets into `tickets` in the order of lifting ("" for one that was
-# lost); if the list is empty, the loads are found by machine, field and day.
+    return f"""{_comment(sentence_of(reason("trial_file_tickets")))}
+{_comment(sentence_of(reason("trial_file_search")))}
 machine_id = {_quoted(trial.machine_id)}
 field_id = {_quoted(trial.field_id)}
 shift_date = {trial.shift_date.isoformat()}
@@ -94,6 +96,15 @@ order = [
 ]
 tickets = [{tickets}]
 """
+
+
+def _load_reason(n: int, trial: Trial, unit: str) -> Reason:
+    return reason("trial_file_load", n=n, setting=trial.setting, value=f"{trial.value(n - 1):g}", unit=unit)
+
+
+def _comment(text: str) -> str:
+    """Return a comment of one line."""
+    return "# " + "".join(c if c.isprintable() else " " for c in text)
 
 
 def _quoted(text: str) -> str:

@@ -24,6 +24,7 @@ ADVICE: dict[str, str | Counted] = {
     "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
     "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this type"),
     "visits_within_intervals": mark("95 % of visits in these conditions are within the intervals"),
+    "usual_without_topping_effect": mark("keep the usual value: its effect on topping cannot be estimated"),
     "usual_without_loss_effect": mark("keep the usual value: its effect on root loss cannot be estimated"),
     "no_clear_optimum": mark("no clear optimum: keep the usual value"),
     "best_of_tried": mark("lowest expected cost of the values tried"),

@@ -67,7 +67,8 @@ def test_every_class_has_a_guide_or_says_why(guide):
     silent = guide.classes.filter(pl.col("dirt_pct").is_null())
     assert set(silent["reason_code"]) <= {"guide_too_few_loads"}
     assert [json.loads(args)["fleet"] for args in silent["reason_args"]] == silent["n"].to_list()
-    assert set(guide.settings["reason_code"]) <= {"best_of_tried", "no_clear_optimum", "usual_without_loss_effect"}
+    usual = {f"usual_without_{of}_effect" for of in ("loss", "topping")}
+    assert set(guide.settings["reason_code"]) <= {"best_of_tried", "no_clear_optimum", *usual}
     assert guide.classes.drop_nulls("dirt_pct").height >= 6
 
 

@@ -40,6 +40,7 @@ def rows_of(visits: dict[tuple[str, str, int], list[float]]) -> pl.DataFrame:
         trace_quality=pl.lit(1.0),
         yield_t_ha=pl.lit(70.0),
         sugar_pct=pl.lit(17.0),
+        top_tare_pct=pl.lit(4.0),
         recoverable_sugar_pct=pl.lit(15.0),
         lifted_at=SIX + pl.duration(hours=pl.int_range(pl.len()) // 2),
     )
@@ -55,9 +56,15 @@ def warehouse_of(loads: pl.DataFrame) -> Warehouse:
     warehouse.build("load_class")
     warehouse.append("expected_load", expected)
     audits = loads.select(*VISIT, pl.col("load_id").alias("audit_id"), dirt.alias("root_loss_t_ha"))
-    # The mart has no table of its own before it is built.
+    # The first check has no count of damage, the second none of topping.
+    counts = ([3, None], [50, None], [None, 8], [40, 40])
+    names = ("over_topped_count", "topping_checked_count", "damaged_count", "damage_checked_count")
+    checks = pl.DataFrame(dict(zip(names, counts, strict=True)))
+    # The marts have no tables of their own before they are built.
     warehouse._con.register("audits", audits)
     warehouse._con.execute("create table audit_fact as select * from audits")
+    warehouse._con.register("checks", checks)
+    warehouse._con.execute("create table root_check_fact as select * from checks")
     return warehouse
 
 
@@ -85,6 +92,7 @@ def test_the_interval_is_that_of_a_cluster_robust_regression(loads):
     for half in (total["dirt_half"], total["root_loss_half"], of_class["dirt_half"][0], grower["observed_half"]):
         assert half == pytest.approx(found.half, rel=1e-5)
     assert of_class["n_visits"].to_list() == [9]
+    assert [total[c] for c in ("top_tare_pct", "over_topped_pct", "damaged_pct")] == pytest.approx([4.0, 6.0, 20.0])
 
 
 def test_one_visit_gives_a_mean_without_an_interval():

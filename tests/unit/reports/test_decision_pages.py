@@ -55,12 +55,15 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         ((0.42, 21.0, 7.0, 70.0), {}),
         ((0.6, 33.0, 9.5, 81.0), {"share_depth_cm": usual["share_depth_cm"] - 0.5}),
         ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
+        ((0.3, 25.0, 11.0, 74.0), {"scalper_height_mm": usual["scalper_height_mm"] - 5, "topper_speed_rpm": 950.0}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
         own = answer_query(table, WhatIfQuery(**q, settings=settings))
         shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
         assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
         assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)
+        assert shown["tops"] == pytest.approx(own.top_tare_pct, rel=1e-6)
+        assert shown["over"] == pytest.approx(own.over_topped_pct, rel=1e-6)
         assert shown["cost"] == pytest.approx(own.cost_per_t, rel=1e-6)
         assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6, abs=1e-9)
 

@@ -169,7 +169,7 @@ def test_a_chart_stores_its_data_separately():
     chart = share_bars(BARS, "v", "d")
     assert isinstance(chart, Chart)
     assert "datasets" not in chart.spec
-    assert chart.whole["datasets"]["rows"] == BARS.to_dicts()
+    assert chart.datasets["rows"] == BARS.with_row_index("nth").to_dicts()
 
 
 @pytest.mark.parametrize(

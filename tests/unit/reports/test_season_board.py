@@ -17,17 +17,22 @@ from reports.pages.season import season_page, write_season
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.season_cost import season_heading, season_lead
-from reports.sections.season_drivers import Levels, setting_rows, shares_finding, source_shares
+from reports.sections.season_drivers import setting_rows, shares_finding, source_shares
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
-from reports.sections.season_where_when import classes_finding
+from reports.sections.season_where_when import classes_finding, where_when_section
 from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.advice.cost import CropAndHaul
+from transforms.advice.cost_effects import CostLevels
+from transforms.advice.storage import healthy_loss_kg_per_t_day
+from transforms.arrays import to_float
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
 from transforms.storage.warehouse import Warehouse
 
 METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
+LEVELS = CostLevels({DIRT: 9.0, ROOT_LOSS: 2.4, DAMAGED: 20.0}, 6.0, CropAndHaul(75.0, 25.0, 3.0))
 EVIL = "<img src=x onerror=window.broken=1>"
 
 
@@ -141,6 +146,22 @@ def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads
     assert shown[cleanest].strength == 0
 
 
+def test_a_class_of_few_loads_is_pale_and_sets_no_tint(data):
+    """The driest class is given too few loads and the most dirt."""
+    few, total = pl.col("wetness_class") == "dry", data.overview.classes.height
+    assert 0 < data.overview.classes.filter(few).height < total
+    classes = data.overview.classes.with_columns(
+        n=pl.when(few).then(29).otherwise("n"), dirt_pct=pl.when(few).then(99.0).otherwise("dirt_pct")
+    )
+    section = where_when_section(replace(data.overview, classes=classes), data.district, METRIC)
+    (grid,) = (b for b in section.blocks if isinstance(b, Grid))
+    (_, dry), *others = grid.rows
+    loads = [c for c in dry if numbers(c.value) == [99.0]]
+    assert len(loads) == classes.filter(few).height
+    assert all(c.is_pale and c.strength == 0 and len(c.about) == 1 and numbers(c.about[0]) == [29.0] for c in loads)
+    assert max(c.strength for _, cells in others for c in cells) == 4
+
+
 def test_classes_with_few_loads_are_not_compared():
     classes = pl.DataFrame(
         {
@@ -192,46 +213,114 @@ def test_settings_as_the_largest_source_are_named_once():
     assert numbers(shares_finding({"conditions": 0.6, "settings": 0.4}, 100)) == [60.0, 40.0, 100.0]
 
 
-def test_the_six_settings_have_the_largest_certain_effects(page, warehouse, demo: Demo):
+PRICED = {"dirt_tare_pct", "root_loss_t_ha", "top_tare_pct", "over_topped_pct", "damaged_pct"}
+
+
+def times_odds(pct: float, factor: float) -> float:
+    """Return a percentage whose odds are multiplied by a factor."""
+    odds = pct / (100 - pct) * factor
+    return 100 * odds / (1 + odds)
+
+
+def worth_by_hand(response: str, change_pct: float, way: int, level: dict[str, float], prices: Prices) -> float:
+    """Return what one step costs more by its effect on one response, per t of clean beet.
+
+    The pile is counted for damage alone, which costs nothing else.
+    """
+    factor = (1 + change_pct / 100) ** way
+    haul = prices.freight_per_t_km * prices.haul_km + prices.soil_handling_per_t
+    worth = prices.beet_per_t + prices.quality_per_point * (level["sugar_pct"] - prices.sugar_standard_pct)
+    if response == "root_loss_t_ha":
+        return (factor - 1) * level[response] / level["yield_t_ha"] * worth
+    points = times_odds(level[response], factor) - level[response]
+    if response == "over_topped_pct":
+        return 0.06 * worth * points / 100
+    if response == "damaged_pct":
+        sound_kg = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
+        return sound_kg * prices.sugar_per_t / 1000 * prices.storage_damage_pct / 100 * points
+    odds = level[response] / (100 - level[response])
+    more = prices.soil_disposal_per_t if response == "dirt_tare_pct" else prices.tops_per_t
+    return (factor - 1) * odds * (haul + more)
+
+
+def season_means(warehouse: Warehouse) -> dict[str, float]:
+    facts, checks = warehouse.table("load_fact"), warehouse.table("root_check_fact")
+    topped, skins = checks.drop_nulls("over_topped_count"), checks.drop_nulls("damaged_count")
+    means: dict[str, float] = {}
+    for name in ("dirt_tare_pct", "top_tare_pct", "recoverable_sugar_pct"):
+        own = facts.drop_nulls(name)
+        means[name] = float((own[name] * own["delivered_t"]).sum() / own["delivered_t"].sum())
+    sampled = facts.drop_nulls("recoverable_sugar_pct")
+    means["sugar_pct"] = float((sampled["sugar_pct"] * sampled["delivered_t"]).sum() / sampled["delivered_t"].sum())
+    means["yield_t_ha"] = to_float(facts["yield_t_ha"].mean())
+    means["root_loss_t_ha"] = to_float(warehouse.table("audit_fact")["root_loss_t_ha"].mean())
+    means["over_topped_pct"] = float(100 * topped["over_topped_count"].sum() / topped["topping_checked_count"].sum())
+    means["damaged_pct"] = float(100 * skins["damaged_count"].sum() / skins["damage_checked_count"].sum())
+    return means
+
+
+def test_the_six_settings_have_the_largest_certain_effects_in_money(page, warehouse, demo: Demo):
+    """The worth of each effect is computed again from the tables; the pile adds to it, but never reverses the first."""
     (rows,) = blocks(page, "drivers", BarRows)
     effects = warehouse.table("effect").filter(
-        pl.col("wetness_class").is_null()
-        & pl.col("soil_class").is_null()
-        & pl.col("response").is_in([DIRT, ROOT_LOSS])
-        & (pl.col("q_value") < 0.05)
+        pl.col("wetness_class").is_null() & pl.col("soil_class").is_null() & (pl.col("q_value") < 0.05)
     )
-    largest = effects.group_by("setting").agg(pl.col("change_pct").abs().max()).sort("change_pct", descending=True)
-    catalogue = demo.workspace.season.catalogue
-    assert [r.title.lower().split(" → ")[0].rsplit(" ", 1)[0] for r in rows.rows] == [
-        catalogue[s].label for s in largest["setting"][:6]
-    ]
+    level, catalogue, prices = season_means(warehouse), demo.workspace.season.catalogue, demo.workspace.season.prices
+    worth: dict[str, float] = {}
+    for r in effects.filter(pl.col("response").is_in(sorted(PRICED))).iter_rows(named=True):
+        own = max(abs(worth_by_hand(r["response"], r["change_pct"], way, level, prices)) for way in (1, -1))
+        worth[r["setting"]] = max(worth.get(r["setting"], 0.0), own)
+    labels = {catalogue[s].label: s for s in worth}
+    shown = [labels[r.title.lower().split(" → ")[0].rsplit(" ", 1)[0]] for r in rows.rows]
+    assert len(shown) == 6
     assert rows.rows[0].share == 1.0
-    facts, first = warehouse.table("load_fact").drop_nulls(DIRT), catalogue[largest["setting"][0]]
-    level = (facts[DIRT] * facts["delivered_t"]).sum() / facts["delivered_t"].sum()
-    own = {r["response"]: r["change_pct"] for r in effects.iter_rows(named=True) if r["setting"] == first.name}
-    way = -1 if max(own.values(), key=abs) > 0 else 1
-    usual, moved = numbers(rows.rows[0].title)
-    assert moved - usual == pytest.approx(way * first.step, abs=0.101)
-    before, after, *_ = numbers(rows.rows[0].action)
-    assert before == pytest.approx(level, abs=0.051)
-    assert after == pytest.approx(level * (1 + own[DIRT] / 100) ** way, abs=0.051)
-    assert ("rises" in rows.rows[0].action) == (after > before)
+    assert [r.share for r in rows.rows] == sorted((r.share for r in rows.rows), reverse=True)
+    # Without the pile, settings that act on dirt are worth up to a third less.
+    assert min(worth[s] for s in shown) > 0.6 * max(w for s, w in worth.items() if s not in shown)
+
+
+def test_the_sentences_on_a_setting_have_every_priced_response(page, warehouse, demo: Demo):
+    (rows,) = blocks(page, "drivers", BarRows)
+    effects = warehouse.table("effect").filter(
+        pl.col("wetness_class").is_null() & pl.col("soil_class").is_null() & (pl.col("q_value") < 0.05)
+    )
+    level, catalogue = season_means(warehouse), demo.workspace.season.catalogue
+    digits = dict.fromkeys(PRICED, 1) | {ROOT_LOSS: 2}
+    for row in rows.rows:
+        name = row.title.lower().split(" → ")[0].rsplit(" ", 1)[0]
+        setting = next(s for s in catalogue.values() if s.label == name)
+        usual, moved = numbers(row.title)
+        way = 1 if moved > usual else -1
+        assert moved - usual == pytest.approx(way * setting.step, abs=0.501 if setting.step >= 5 else 0.101)
+        own = [r for r in effects.iter_rows(named=True) if r["setting"] == setting.name and r["response"] in PRICED]
+        clauses = re.findall(r"[^()]+\([^)]*\)", row.action)
+        assert len(clauses) == len(own)
+        pairs = {tuple(numbers(c.split("(")[0])) for c in clauses}
+        for r in own:
+            before, d = level[r["response"]], digits[r["response"]]
+            factor = (1 + r["change_pct"] / 100) ** way
+            after = before * factor if r["response"] == ROOT_LOSS else times_odds(before, factor)
+            near = [p for p in pairs if p[0] == pytest.approx(before, abs=0.51 * 10**-d)]
+            assert any(p[-1] == pytest.approx(after, abs=0.51 * 10**-d) for p in near), (row.action, r["response"])
+        assert {float(r["n"]) for r in own} <= set(numbers(row.more))
 
 
 @pytest.mark.parametrize(
     ("changes", "shown"),
     [
-        ({DIRT: 12.0}, [(9.0, 8.0)]),
+        ({DIRT: 12.0}, [(9.0, 8.1)]),
         ({DIRT: 0.1}, [(9.0,)]),
-        ({DIRT: -12.0, ROOT_LOSS: 5.0}, [(9.0, 7.9), (2.4, 2.52)]),
+        ({DIRT: -12.0, ROOT_LOSS: 5.0}, [(9.0, 8.0), (2.4, 2.52)]),
         ({DIRT: 2.0, ROOT_LOSS: -12.0}, [(9.0, 9.2), (2.4, 2.11)]),
+        ({DIRT: 12.0, DAMAGED: 25.0}, [(20.0, 16.7), (9.0, 8.1)]),
+        ({DIRT: -12.0, DAMAGED: 25.0}, [(20.0, 23.8), (9.0, 8.0)]),
     ],
 )
-def test_each_setting_has_a_sentence_on_dirt_and_roots_left(data, demo: Demo, changes, shown):
+def test_each_setting_has_a_sentence_on_its_effects(data, demo: Demo, changes, shown):
     one = data.causes.certain.filter(pl.col("response") == DIRT).head(1)
     rows = [one.with_columns(response=pl.lit(r), change_pct=c, lo95=c - 1, hi95=c + 1) for r, c in changes.items()]
     causes = replace(data.causes, certain=pl.concat(rows))
-    (row,) = setting_rows(causes, Levels(9.0, 2.4), demo.workspace.season.catalogue, METRIC).rows
+    (row,) = setting_rows(causes, LEVELS, Prices(), demo.workspace.season.catalogue, METRIC).rows
     assert row.action[0].isupper()
     assert row.action.endswith(".")
     clauses = re.findall(r"[^()]+\([^)]*\)", row.action)
@@ -243,11 +332,11 @@ def test_each_setting_has_a_sentence_on_dirt_and_roots_left(data, demo: Demo, ch
 
 def test_a_confounded_setting_is_uncertain(data, demo: Demo):
     one = data.causes.certain.filter(pl.col("response") == DIRT).head(1)
-    levels, catalogue = Levels(9.0, None), demo.workspace.season.catalogue
+    levels, catalogue = replace(LEVELS, of={DIRT: 9.0}), demo.workspace.season.catalogue
     standing = {}
     for code in ("effect_within_visits", "effect_confounded"):
         causes = replace(data.causes, certain=one.with_columns(reason_code=pl.lit(code)))
-        (row,) = setting_rows(causes, levels, catalogue, METRIC).rows
+        (row,) = setting_rows(causes, levels, Prices(), catalogue, METRIC).rows
         standing[code] = (row.worth, len(row.more))
     assert standing["effect_within_visits"][0] != standing["effect_confounded"][0]
     assert standing["effect_within_visits"][1] < standing["effect_confounded"][1]

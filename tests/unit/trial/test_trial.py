@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from reports.language.reason_text import format_reason
 from tests.validation.fit_seasons import fit_season
 from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import read_season
@@ -124,7 +125,7 @@ def test_each_pair_has_both_arms_in_an_order_drawn_by_lot():
 def test_a_trial_s_file_is_read_back(tmp_path, catalogue):
     planned = trial(machine_id='M"1\\x', tickets=("L1", "", "L3"))
     path = tmp_path / "T001.toml"
-    path.write_text(trial_toml(planned, catalogue), "utf-8")
+    path.write_text(trial_toml(planned, catalogue, format_reason), "utf-8")
     assert read_trial(path, catalogue) == planned
 
 
@@ -137,7 +138,7 @@ def test_a_trial_s_file_is_read_back(tmp_path, catalogue):
     ],
 )
 def test_a_spoilt_file_says_what_is_wrong(tmp_path, catalogue, wrong, says):
-    text = trial_toml(trial(), catalogue)
+    text = trial_toml(trial(), catalogue, format_reason)
     head, tail = text.split("order = [")
     path = tmp_path / "T001.toml"
     path.write_text(head + (wrong if wrong.startswith("order") else f"{wrong}\norder = [{tail}"), "utf-8")
