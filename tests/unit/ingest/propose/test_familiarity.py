@@ -113,13 +113,18 @@ def test_an_open_kind_is_the_only_question(tmp_path):
     assert list(asked(proposal(write_export(tmp_path / "x.csv", "Alpha x;Beta y;Gamma z", rows)))) == ["kind"]
 
 
-def test_a_kind_with_one_sign_in_a_strange_table_is_asked_about(tmp_path):
-    rows = [f"S{i};{7 + i % 9}.5;a;b;c;d" for i in ROWS]
-    header = "Sample;Dirt (%);" + ";".join(STRANGE[:4])
-    path = write_export(tmp_path / "x.csv", header, rows)
-    assert "kind" in asked(proposal(path))
-    familiar = write_export(tmp_path / "y.csv", "Sample;Ticket;Dirt (%)", [f"S{i};T{i};{7 + i % 9}.5" for i in ROWS])
-    assert "kind" not in asked(proposal(familiar))
+@pytest.mark.parametrize(("signs", "is_asked"), [("Dirt (%)", True), ("Dirt (%);Crown (%)", False)])
+def test_a_kind_with_one_sign_in_a_strange_table_is_asked_about(tmp_path, signs, is_asked):
+    shown = ";".join(["7.5", "2.1"][: signs.count(";") + 1])
+    strange = 5 if signs.count(";") else 4
+    header = ";".join(["Sample", "Ticket", signs, *STRANGE[:strange]])
+    rows = [f"S{i};T{i};{shown}" + ";a" * strange for i in ROWS]
+    assert ("kind" in asked(proposal(write_export(tmp_path / "x.csv", header, rows)))) == is_asked
+
+
+def test_a_kind_with_one_sign_in_a_familiar_table_is_certain(tmp_path):
+    rows = [f"S{i};T{i};{7 + i % 9}.5" for i in ROWS]
+    assert "kind" not in asked(proposal(write_export(tmp_path / "x.csv", "Sample;Ticket;Dirt (%)", rows)))
 
 
 def test_columns_that_both_checks_have_do_not_show_a_second_kind(tmp_path):
