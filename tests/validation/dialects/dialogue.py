@@ -1,6 +1,7 @@
 """Proposals of the program for a file, in the form in which the dialogue of `map` shows them."""
 
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 from tests.validation.dialects.oracle import TableTruth, names_by_position
@@ -73,8 +74,8 @@ class Dialogue:
 
     def _truth(self, proposal: Proposal, sniffed: FormatGuess) -> TableTruth:
         """Return the truth that a proposal is compared with."""
-        sheet = sniffed.layout.get("sheet")
-        tables = [t for t in self.file.tables if t.sheet[:31] == sheet] or self.file.tables[:1]
+        # The program names sheets with numbers by a pattern, such as "Sheet*".
+        tables = [t for t in self.file.tables if fnmatchcase(t.sheet[:31], sniffed.first_sheet)] or self.file.tables[:1]
         names = names_by_position(tables[0], sniffed.columns)
         truths = [TableTruth(self.file, tables[0], truth, names) for truth in tables[0].truths]
         return next((t for t in truths if t.truth.kind == proposal.kind), truths[0])

@@ -144,7 +144,7 @@ class Oracle:
         if not detail:
             return self._source(question, column)
         if column not in self.truth.sources:
-            return None
+            return "skip" if "skip" in question.choices else None
         meaning = self.truth.sources[column][0].meaning
         return self._detail(question, column, detail, meaning)
 

@@ -6,11 +6,11 @@ from transforms.contracts.reason import reason
 from transforms.contracts.required_columns import needed_columns
 from transforms.contracts.source_tables import contract
 from transforms.contracts.units import UNITS
-from transforms.ingest.propose.proposal import OPEN, Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.proposal import OPEN, SKIP, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.table import ProposalContext, SourceTable
 from transforms.ingest.propose.unit_text import read_unit
 
-YES, NO, SKIP = "yes", "no", "skip"
+YES, NO = "yes", "no"
 MIN_COMMON = 0.5
 """Least share of the columns of a mapping that a file of the same dialect has (common practice, no source)."""
 OVER = " / "

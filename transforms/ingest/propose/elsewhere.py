@@ -15,6 +15,8 @@ CONCEPTS = {
 }
 """Table column -> concept of its label above the header."""
 ID_IN_NAME = re.compile(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5}|[A-Z]{1,2}-\d{1,4})(?=[_\-. ])")
+MIN_ID_DIGITS = 3
+"""Least digits of a number above the header that is an id without other evidence (common practice, no source)."""
 DATED_LINE = re.compile(r"(?i)\b(date|datum|data|fecha|дата|dzień|den|tag|jour|day)\b\s*[:=]?\s*([\d./-]{8,10})")
 SOME_DATE = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{2,4}")
 DAY_IN_NAME = re.compile(r"(?<!\d)(20\d{2}-?\d{2}-?\d{2}|\d{2}\.\d{2}\.20\d{2})(?!\d)")
@@ -40,6 +42,20 @@ def id_in_file_name(name: str) -> Found | None:
         if letters.casefold().rstrip("-") not in DATE_WORDS:
             return Found(rf"(?:^|[_\-. ])({re.escape(letters)}\d+)(?=[_\-. ])", found.group(1))
     return None
+
+
+def is_certain_id(above: Found, named: Found | None, known: frozenset[str]) -> bool:
+    """Return True if an id above the header needs no question.
+
+    Args:
+        above: the id above the header. A short number beside a label may be that of a display or of a printer.
+        named: id in the file's name; another id there makes the first uncertain.
+        known: ids that the workspace has.
+    """
+    if above.value in known:
+        return True
+    has_rival = named is not None and named.value != above.value
+    return not has_rival and (not above.value.isdigit() or len(above.value) >= MIN_ID_DIGITS)
 
 
 class DayOutside(NamedTuple):

@@ -8,6 +8,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import AUDIT_LOSSES, AUDIT_PIECES, CHECK_RESULTS
 from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import CONTRACTS, contract
+from transforms.ingest.propose.familiarity import demand, pieces
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.lexicon import Lexicon
 from transforms.ingest.propose.matching import Match, Phrase, guess_rest, match, phrases_of
@@ -86,12 +87,17 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
         max(sum(confidence.get(c, 0.0) for c in a) / len(a) for a in alternatives)
         for alternatives in ONE_NEEDED.get(kind, ())
     ]
-    signs = TELEMETRY_SIGNS | set(context.catalogue) if kind == "telemetry" else SIGNATURE.get(kind, set())
+    signs = _signs(kind, context.catalogue)
     signature = min(1.0, sum(confidence.get(c, 0.0) for c in signs) / min(FULL_SIGNATURE, max(1, len(signs))))
     explained = sum(confidence.values()) / max(1, len(table.names))
     score = 0.35 * sum(hits) / max(1, len(hits)) + 0.45 * min(1.0, explained) + 0.2 * signature
     score *= _interval_factor(table, kind, found) * _title_factor(table, kind, context.lexicon)
     return KindFit(kind, score, found)
+
+
+def _signs(kind: str, catalogue: Catalogue) -> set[str]:
+    """Return the columns that show a kind of rows."""
+    return TELEMETRY_SIGNS | set(catalogue) if kind == "telemetry" else SIGNATURE.get(kind, set())
 
 
 def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
@@ -189,14 +195,16 @@ def rank_kinds(table: SourceTable, context: ProposalContext) -> list[KindFit]:
     return sorted((fit_kind(table, k, context) for k in kinds), key=lambda f: -f.score)
 
 
-def is_sure(ranked: list[KindFit], title: frozenset[str]) -> bool:
+def is_sure(table: SourceTable, ranked: list[KindFit], context: ProposalContext) -> bool:
     """Return True if the best kind needs no question.
 
     Args:
+        table: the table.
         ranked: fits of all kinds, best first.
-        title: concepts in the names of the file and of its sheet.
+        context: knowledge beside the file.
     """
     first, others = ranked[0], ranked[1:]
+    title = title_concepts(table, context.lexicon)
     other = next((f for f in others if frozenset({first.kind, f.kind}) in PARTNERS), None)
     if other is not None and _has_both(first, other):
         others = [f for f in others if f is not other]
@@ -207,7 +215,22 @@ def is_sure(ranked: list[KindFit], title: frozenset[str]) -> bool:
             return False
     # The values of measured and forecast hours are alike, so that only words tell them apart.
     is_named = first.kind != "weather_hour" or bool(title & {"weather", "station"})
-    return is_named and first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+    is_shown = _pieces(table, ranked, context, title) >= demand(table).of_kind
+    return is_named and is_shown and first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+
+
+def _pieces(table: SourceTable, ranked: list[KindFit], context: ProposalContext, title: frozenset[str]) -> int:
+    """Return the number of independent pieces of evidence for the best kind: its signs, its title, and its intervals.
+
+    A sign is a column that shows the kind, with an exactly recognized name or an own unit, and that the second kind
+    does not read.
+    """
+    first, second = ranked[:2]
+    others = {s for m in second.found.values() for s in m.name.sources}
+    signs = [(c, m) for c, m in first.found.items() if c in _signs(first.kind, context.catalogue)]
+    shown = sum(pieces(table, first.kind, c, m) > 0 for c, m in signs if not others & set(m.name.sources))
+    has_interval = first.kind in INTERVALS and _interval_factor(table, first.kind, first.found) == 1.0
+    return shown + bool(title & TITLES.get(first.kind, set())) + has_interval
 
 
 def _signed(fit: KindFit) -> set[str]:

@@ -13,18 +13,18 @@ from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.constant_answer import parse_answer
 from transforms.ingest.propose.dialect import ask_optional, ask_yield
-from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble
+from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble, is_certain_id
+from transforms.ingest.propose.familiarity import demand, pieces
 from transforms.ingest.propose.file_pattern import files_pattern
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.kinds import KindFit
 from transforms.ingest.propose.matching import Match
 from transforms.ingest.propose.plausible import may_be_key
-from transforms.ingest.propose.proposal import SURE, Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.proposal import OPEN, SKIP, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.table import ProposalContext, SourceTable
 from transforms.ingest.propose.unplaced import sources_of
 from transforms.ingest.propose.weights import ROLES, weight_roles
 
-SKIP = "skip"
 SETTLED, UNSETTLED = 0.97, 0.7
 MAX_ISSUE_DELAY = dt.timedelta(days=10)
 """A ticket is issued at most this long after its weighing (common practice, no source)."""
@@ -59,6 +59,7 @@ class MappingDraft:
     def proposal(self) -> Proposal:
         """Return the proposal with its open questions."""
         layout = self._layout()
+        self._doubt_unproved()
         if self.kind == "load":
             self._settle_weights()
             self._doubt_issue_date()
@@ -99,6 +100,13 @@ class MappingDraft:
             layout["quoted"] = True
         return layout
 
+    def _doubt_unproved(self) -> None:
+        """Doubt matches with fewer independent pieces of evidence than the table demands."""
+        least = demand(self.table).of_column
+        for column, matched in self.found.items():
+            if matched.confidence >= SURE and pieces(self.table, self.kind, column, matched) < least:
+                self.found[column] = matched._replace(confidence=OPEN)
+
     def _settle_weights(self) -> None:
         """Replace the matches of weights by the roles that their values settle; else doubt them."""
         roles = weight_roles(self.table)
@@ -106,7 +114,7 @@ class MappingDraft:
         for column in ROLES:
             role = roles.get(column)
             if role is not None:
-                self.found[column] = Match(role.name, SETTLED, "")
+                self.found[column] = Match(role.name, SETTLED if role.is_proved else OPEN, "")
                 self.reasons[column] = [role.why]
                 continue
             matched = self.found.get(column)
@@ -149,7 +157,8 @@ class MappingDraft:
         """Apply answers that name file columns for a table column."""
         for column in self.schema.columns():
             answer = self.asker.answer(column)
-            if answer in {SKIP, "name"} or (answer or "").startswith("="):
+            is_left = answer is None and self.asker.answer(f"{column}.unit") == SKIP
+            if is_left or answer in {SKIP, "name"} or (answer or "").startswith("="):
                 self.found.pop(column, None)
             sources = sources_of(answer or "", self.table.profiles)
             if not sources:
@@ -209,25 +218,29 @@ class MappingDraft:
     def _elsewhere(self, column: str, proposal: Proposal) -> None:
         """Add a required column from outside the table, or ask for it."""
         answer = self.asker.answer(column)
-        if answer and answer.startswith("="):
+        above = id_in_preamble(column, self.table.sniffed.preamble, self.context.lexicon)
+        is_above = above is not None and answer == f"={above.value}"
+        if answer and answer.startswith("=") and not is_above:
             constant = parse_answer(answer[1:], self.schema.columns()[column])
             row = {"value": constant}
             proposal.columns.append(ColumnProposal(column, row, 1.0, [reason("your_answer_for_file")]))
             return
-        above = id_in_preamble(column, self.table.sniffed.preamble, self.context.lexicon)
-        if above is not None and answer is None:
-            why = [reason("in_preamble", value=above.value)]
-            proposal.columns.append(ColumnProposal(column, {"preamble": above.pattern}, SETTLED, why))
-            return
         named = id_in_file_name(self.table.path.name) if column == "machine_id" else None
+        known = self.context.known.get(column, frozenset())
+        if above is not None and (answer is None or is_above):
+            confidence = SETTLED if is_above or is_certain_id(above, named, known) else UNSETTLED
+            why = [reason("in_preamble", value=above.value)]
+            proposal.columns.append(ColumnProposal(column, {"preamble": above.pattern}, confidence, why))
+            if confidence >= SURE:
+                return
         if answer == "name" and named is not None:
             proposal.columns.append(
                 ColumnProposal(column, {"file_name": named.pattern}, SETTLED, [reason("in_file_name")])
             )
             return
-        known = self.context.known.get(column, frozenset())
         times = [c for c in self._free(proposal) if self.table.profiles[c].time_form is not None]
         guess = "name" if named is not None else f"={min(known)}" if len(known) == 1 else ""
+        guess = guess if above is None or named is not None else f"={above.value}"
         if column.endswith("_at") and len(times) == 1:
             guess = times[0]
         why_asked = (

@@ -53,6 +53,8 @@ TIME_WORDS = (
 """Concepts of names of columns in which numbers may be times."""
 COUNTED = {"load_number", "unload_number"}
 """Numbers that may rise by one from row to row; any other such column is a line number."""
+UNSPECIFIC = {"count", "flag", UNITS["pct"].dimension}
+"""Dimensions of many columns of a file."""
 MAX_PERCENT = 120
 """Drives run a little above their full scale."""
 FEW_WORDS = 25
@@ -60,6 +62,8 @@ MAX_MACHINES = 60
 MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
 """Shares of repeated ids of the row, such as those of revisions, that exclude and that support an id."""
 MAX_KEY_LETTERS = 24
+GEOMETRY = "{"
+"""Beginning of a geometry of GeoJSON."""
 KNOWN_SHARE = 0.6
 """Minimum share of known ids among the values of a key."""
 
@@ -116,7 +120,9 @@ class Plausibility:
             is_few = len(profile.distinct) <= FEW_WORDS and profile.time_form is None
             return SUPPORTED if is_few else AGAINST
         if column in {"generation", "boundary"} or column.endswith("_elements"):
-            return EXCLUDED if profile.time_form is not None else NO_EVIDENCE
+            is_geometry = all(c.lstrip().startswith(GEOMETRY) for c in profile.distinct)
+            is_other = profile.time_form is not None or (column == "boundary" and not is_geometry)
+            return EXCLUDED if is_other else NO_EVIDENCE
         return self._number(column, name, profile)
 
     def _time(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
@@ -136,7 +142,7 @@ class Plausibility:
             return EXCLUDED
         if column == ROW_KEYS.get(kind):
             return _key_evidence(profile)
-        if len(profile.distinct & self.known.get(column, frozenset())) >= KNOWN_SHARE * len(profile.distinct):
+        if self._is_known(column, profile):
             return SUPPORTED
         is_doubtful = (
             (column == "machine_id" and len(profile.distinct) > MAX_MACHINES)
@@ -144,6 +150,33 @@ class Plausibility:
             or (column == KEYS.get(kind) and not profile.is_unique)
         )
         return AGAINST if is_doubtful else SUPPORTED
+
+    def _is_known(self, column: str, profile: ColumnProfile) -> bool:
+        return len(profile.distinct & self.known.get(column, frozenset())) >= KNOWN_SHARE * len(profile.distinct)
+
+    def is_joined(self, column: str, name: Name) -> bool:
+        """Return True if the values are ids that the workspace already has."""
+        profile = self.profiles[name.sources[0]]
+        return column in self.known and bool(profile.filled) and self._is_known(column, profile)
+
+    def is_specific(self, kind: str, column: str, name: Name) -> bool:
+        """Return True if few other columns could have the values: the only times or keys, or a unit that few have.
+
+        Any id, number or percentage could be many things, so its form alone shows nothing.
+        """
+        profile = self.profiles[name.sources[0]]
+        if column.endswith("_at"):
+            others = [p for c, p in self.profiles.items() if c not in name.sources]
+            return not any(p.time_form is not None and not p.is_whole for p in others)
+        if column == KEYS.get(kind):
+            return sum(may_be_key(p) for p in self.profiles.values()) == 1 and may_be_key(profile)
+        if column == "boundary":
+            return True
+        text, _ = self.unit_text(name)
+        unit, stored = read_unit(text) if text else None, stored_unit(column)
+        if unit is None or stored is None or UNITS[unit].dimension in UNSPECIFIC:
+            return False
+        return UNITS[unit].dimension == UNITS[stored].dimension and self.fits(column, unit, profile)
 
     def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
         is_line_number = profile.is_counter and column not in COUNTED

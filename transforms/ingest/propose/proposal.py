@@ -11,7 +11,8 @@ OPEN = 0.9
 """Highest confidence of a column while a question about it is open."""
 READ = "read."
 """Beginning of the key of a question about a column of the file that is not placed."""
-IGNORE = "ignore"
+IGNORE, SKIP = "ignore", "skip"
+"""Answers that leave out a column of the file, and a table column."""
 OF_FILE = {"time_zone", "encoding", "decimal"}
 """Questions that have one answer for all mappings of a file."""
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.mapping_file import OWN_COLUMNS
@@ -15,7 +16,6 @@ from transforms.ingest.propose.kinds import (
     guess_unmatched,
     is_sure,
     rank_kinds,
-    title_concepts,
 )
 from transforms.ingest.propose.mapping_draft import MappingDraft
 from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
@@ -68,6 +68,13 @@ def _encoding_first(proposals: list[Proposal]) -> list[Proposal]:
     return proposals
 
 
+def _kind_first(proposals: list[Proposal], key: str) -> list[Proposal]:
+    """Keep only the question about the kind of rows while it is open, because the columns depend on it."""
+    for proposal in proposals:
+        proposal.questions = [q for q in proposal.questions if q.key in {key, "encoding"}]
+    return proposals
+
+
 def _worth_reading(
     ranked: list[tuple[SourceTable, list[KindFit]]], kind: str | None
 ) -> list[tuple[SourceTable, list[KindFit]]]:
@@ -85,11 +92,12 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     if kind is not None and kind not in CONTRACTS:
         asker.again("kind", reason("ask_kind_again", name=kind), list(CONTRACTS))
         return [Proposal("load", {}, questions=asker.questions)]
-    if kind is None and not is_sure(fits, title_concepts(table, context.lexicon)):
+    if kind is None and not is_sure(table, fits, context):
         choices = [f.kind for f in fits] + [k for k in CONTRACTS if all(f.kind != k for f in fits)]
         asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
         # What the columns mean depends on the answer.
-        return [_limited(p) for p in _of_kind(table, fits, fits[0], context, asker)]
+        limited = [_limited(p) for p in _of_kind(table, fits, fits[0], context, asker)]
+        return _kind_first(limited, asker.full_key("kind"))
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
     proposals = _of_kind(table, fits, fit, context, asker)
     columns = {p.kind: list(contract(p.kind, context.catalogue).columns()) for p in proposals}
@@ -112,7 +120,9 @@ def _of_kind(
 ) -> list[Proposal]:
     """Return the mappings of one table whose rows are of a kind, and perhaps of its partner."""
     first = MappingDraft(table, fit, context, asker).proposal()
-    second = _answered_partner(table, fit.kind, context, asker) or _second_fit(fits, fit.kind, first.sources())
+    second = _answered_partner(table, fit.kind, context, asker) or _second_fit(
+        fits, fit.kind, first.sources(), context.catalogue
+    )
     if second is None:
         whole = replace(fit, found=guess_unmatched(table, fit, context))
         return [MappingDraft(table, whole, context, asker).proposal()]
@@ -133,12 +143,14 @@ def _answered_partner(table: SourceTable, kind: str, context: ProposalContext, a
     return fit_kind(table, partner, context) if is_placed else None
 
 
-def _second_fit(fits: list[KindFit], kind: str, used: set[str]) -> KindFit | None:
-    """Return the other kind of a table's rows, if columns that the first leaves show it."""
+def _second_fit(fits: list[KindFit], kind: str, used: set[str], catalogue: Catalogue) -> KindFit | None:
+    """Return the other kind of a table's rows, if columns that the first cannot read show it."""
     fit = next((f for f in fits if f.kind == SECOND_KINDS.get(kind)), None)
     if fit is None:
         return None
-    own = [m for c, m in fit.found.items() if c in SIGNATURE[fit.kind] and not used & set(m.name.sources)]
+    shared = contract(kind, catalogue).columns()
+    signs = SIGNATURE[fit.kind] - set(shared)
+    own = [m for c, m in fit.found.items() if c in signs and not used & set(m.name.sources)]
     if fit.kind == "tare" and "dirt_tare_pct" not in fit.found:
         return None
     least = 1 if fit.kind in {"load", "tare"} else OWN_OF_CHECKS

@@ -8,7 +8,7 @@ from transforms.contracts.units import UNITS, conversion_factor, stored_unit
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.numbers import is_number
 from transforms.ingest.propose.plausible import SCALED
-from transforms.ingest.propose.proposal import OPEN, Asker, ColumnProposal
+from transforms.ingest.propose.proposal import OPEN, SKIP, Asker, ColumnProposal
 from transforms.ingest.propose.table import SourceTable
 from transforms.ingest.propose.unit_text import read_unit
 
@@ -34,7 +34,7 @@ class UnitChooser:
         """Set the unit from the unit row or the column name, else ask."""
         stored = str(stored_unit(proposed.column))
         answer = self.asker.answer(f"{proposed.column}.unit")
-        if answer is not None:
+        if answer is not None and answer != SKIP:
             self.families.setdefault((UNITS[stored].dimension, stored), []).append(proposed.column)
             self._answered(proposed, answer, stored)
             return
@@ -116,13 +116,13 @@ class UnitChooser:
         units = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
         if UNITS[stored].dimension in SCALED:
             units.append("pct")
-        return sorted(units, key=lambda u: not self._fits(proposed, u))
+        return [*sorted(units, key=lambda u: not self._fits(proposed, u)), SKIP]
 
     def _converted(self, proposed: ColumnProposal) -> str:
         """Return the first value in the likely units, such as "2710 kg = 2.71 t"."""
         stored = str(stored_unit(proposed.column))
         numbers = self.table.profiles[proposed.row["from"][0]].numbers
-        likely = [u for u in self._choices(proposed, stored) if self._fits(proposed, u)][:EXAMPLES]
+        likely = [u for u in self._choices(proposed, stored) if u != SKIP and self._fits(proposed, u)][:EXAMPLES]
         if not numbers.size:
             return ""
         parts = []

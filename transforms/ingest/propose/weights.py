@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import UNITS
+from transforms.ingest.propose.familiarity import is_exact
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.table import SourceTable
 from transforms.ingest.propose.unit_text import read_unit
@@ -26,10 +27,11 @@ MAX_WEIGHTS = 12
 
 @dataclass(frozen=True)
 class Role:
-    """Weight of a ticket: the column, and the reason for its role."""
+    """Weight of a ticket: the column, the reason for its role, and True if arithmetic or all its words prove it."""
 
     name: Name
     why: Reason
+    is_proved: bool = True
 
 
 def weight_roles(table: SourceTable) -> dict[str, Role | None]:
@@ -119,15 +121,21 @@ def _pair(weights: list[tuple[Name, NDArray[np.float64]]]) -> dict[str, Role | N
         share = _share(empty[0][1], gross[0][1])
         if EMPTY_SHARE[0] <= share <= EMPTY_SHARE[1]:
             why = reason("weights_gross_beside_empty", full=gross[0][0].sources[0], empty=empty[0][0].sources[0])
-            return {"truck_full_t": Role(gross[0][0], why), "truck_empty_t": Role(empty[0][0], why)}
+            return _by_relation({"truck_full_t": gross[0][0], "truck_empty_t": empty[0][0]}, why)
     if len(gross) == 1 and len(net) == 1 and not empty:
         share = _share(net[0][1], gross[0][1])
         args = {"gross": gross[0][0].sources[0], "net": net[0][0].sources[0], "pct": 100 * share}
         if 1 - DIRT_SHARE[1] <= share < 1:
             why = reason("weights_net_of_dirt", **args)
-            roles = {"delivered_t": Role(gross[0][0], why), "clean_t": Role(net[0][0], why)}
+            roles = _by_relation({"delivered_t": gross[0][0], "clean_t": net[0][0]}, why)
         # A third weight may be the net one, and the second that of the clean beet.
         elif 1 - EMPTY_SHARE[1] <= share <= 1 - EMPTY_SHARE[0] and len(weights) == len(gross) + len(net):
             why = reason("weights_net_of_truck", **args)
-            roles = {"delivered_t": Role(net[0][0], why), "truck_full_t": Role(gross[0][0], why), "clean_t": None}
+            roles = {**_by_relation({"delivered_t": net[0][0], "truck_full_t": gross[0][0]}, why), "clean_t": None}
     return roles
+
+
+def _by_relation(names: dict[str, Name], why: Reason) -> dict[str, Role | None]:
+    """Return the roles of two weights by their relation, which proves them only beside exactly recognized names."""
+    is_proved = all(is_exact(n) for n in names.values())
+    return {column: Role(name, why, is_proved) for column, name in names.items()}
