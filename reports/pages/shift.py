@@ -101,7 +101,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     )
     if looks is not None:
         sections.append(Section("looks", say("Needs a look"), (looks,)))
-    parts = parts_section(summary.parts, catalogue, shown) if is_ahead else None
+    parts = parts_section(summary.parts, shown) if is_ahead else None
     if parts is not None:
         sections.append(parts)
     followed = followed_section(summary.followed, summary.saving, shown)

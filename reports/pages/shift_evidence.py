@@ -11,6 +11,7 @@ from reports.sections.cautions import CAUTION
 from reports.sections.conditions import conditions_section
 from reports.sections.data_health import footer, health_section, season_line
 from reports.sections.effects import effects_blocks
+from reports.sections.parts_ahead import parts_evidence
 from reports.sections.prices import price_section
 from reports.sections.set_points import set_points_section
 from reports.sections.shift_cards import MachineAdvice, machine_advice, moves_section
@@ -53,8 +54,11 @@ def _machines(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: S
     if data.shift and data.shift_machines.machines.height:
         parts = (data.shift_machines, data.loads, data.shift, season.catalogue, shown, pages.loads)
         sections.append(machines_section(*parts))
-    offsets = set_points_section(data.summary.offsets, season.catalogue, shown)
-    return sections if offsets is None else [*sections, offsets]
+    more = (
+        parts_evidence(data.summary.parts, season.catalogue, shown),
+        set_points_section(data.summary.offsets, season.catalogue, shown),
+    )
+    return [*sections, *(s for s in more if s is not None)]
 
 
 def _loads(data: ShiftPageData, season: Season, shown: DisplayUnits) -> list[Section]:

@@ -8,7 +8,7 @@ from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, format_probability, interval
 from reports.language.precision import about_money, money_range
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, say_n, translated
+from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.advice.part_advice import ADVISED
@@ -24,6 +24,9 @@ PLACES = {
 """Place of a part -> label."""
 KNOWN_PARTS = {"smooth bars": mark("smooth bars"), "mixed": mark("mixed"), "tines": mark("tines")}
 """Part as usual in machine lists -> label; others are shown as the list names them."""
+
+MAX_FIRST = 3
+"""Maximum changes of parts on the first page."""
 
 
 def _part(name: str) -> str:
@@ -51,43 +54,95 @@ def _effect(r: dict[str, Any]) -> str:
     )
 
 
-def _line(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return what a change of parts is worth, how sure that is, and the trial that would settle it."""
-    worth = say(
-        "about {gain} up to {day}, likely {span}, after {cost} for the workshop; pays in {sure}",
+def _worth(r: dict[str, Any], shown: DisplayUnits) -> str:
+    return say(
+        "worth {gain} up to {day}, likely {span}, after {cost} for the workshop",
         gain=about_money(r["gain"], shown),
         day=shown.short_day(r["to_date"]),
         span=money_range(r["gain_lo95"], r["gain_hi95"]),
         cost=shown.money(r["workshop_cost"]),
-        sure=format_probability(r["probability_better"]),
     )
-    about = {"machine": r["machine_id"], "command": part_command(r, shown), "effect": _effect(r), "worth": worth}
-    trial = say_n(
-        "A trial with both parts by lot, {n} machine-day each, would settle it.",
-        "A trial with both parts by lot, {n} machine-days each, would settle it.",
-        r["trial_days"],
-    )
-    why = capital(row_reason(r, catalogue))
-    if r["verdict"] == ADVISED:
-        first = say("{machine}: {command}: {effect}; {worth}.", **about)
-    else:
-        first = say("{machine}: it may pay to {command}, but this is not advice: {effect}; {worth}.", **about)
-    return f"{first} {why}. {trial}"
 
 
-def parts_section(advised: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Section | None:
-    """Return the section with the changes of fitted parts for the days ahead; None if there are none.
+def _line(r: dict[str, Any], shown: DisplayUnits) -> Prose:
+    """Return an advised change of parts with its worth and how sure that is."""
+    return Prose(
+        say(
+            "{machine}: {command}; {worth}; {effect}; pays in {sure}.",
+            machine=r["machine_id"],
+            command=part_command(r, shown),
+            worth=_worth(r, shown),
+            effect=_effect(r),
+            sure=format_probability(r["probability_better"]),
+        )
+    )
+
+
+def parts_section(advised: pl.DataFrame, shown: DisplayUnits) -> Section | None:
+    """Return the changes of fitted parts that are advised for the days ahead; None if there are none.
+
+    Changes that the season's comparison leaves open are evidence, not advice: see `parts_evidence`.
 
     Args:
-        advised: rows of `part_advice`, those of most worth first on the page.
+        advised: rows of `part_advice`.
+        shown: units of the page.
+    """
+    own = advised.filter(pl.col("verdict") == ADVISED).sort(-pl.col("gain"), "machine_id")
+    if not own.height:
+        return None
+    lines = tuple(
+        Prose(
+            say(
+                "{machine}: {command}; {worth}.",
+                machine=r["machine_id"],
+                command=part_command(r, shown),
+                worth=_worth(r, shown),
+            )
+        )
+        for r in own.head(MAX_FIRST).iter_rows(named=True)
+    )
+    return Section("parts", say("Fitted parts, by the forecast"), lines)
+
+
+def parts_evidence(advised: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Section | None:
+    """Return all changes of fitted parts that may pay in the days ahead, with their evidence; None if there are none.
+
+    Args:
+        advised: rows of `part_advice`.
         catalogue: the settings known.
         shown: units of the page.
     """
     if not advised.height:
         return None
-    ranked = advised.sort(pl.col("verdict") != ADVISED, -pl.col("gain"), "machine_id")
-    lines = tuple(Prose(_line(r, catalogue, shown)) for r in ranked.iter_rows(named=True))
-    return Section("parts", say("Fitted parts, by the forecast"), lines)
+    own = advised.filter(pl.col("verdict") == ADVISED).sort(-pl.col("gain"), "machine_id")
+    blocks: list[Prose | Table] = [_line(r, shown) for r in own.iter_rows(named=True)]
+    undecided = advised.filter(pl.col("verdict") != ADVISED).sort(-pl.col("gain"), "machine_id")
+    if undecided.height:
+        about = say(
+            "Not advice: the days with the two parts do not show which is better. A trial that draws the part of each "
+            "day by lot would."
+        )
+        blocks += [Prose(about), _undecided(undecided, catalogue)]
+    return Section("parts", say("Fitted parts, by the forecast"), tuple(blocks))
+
+
+def _undecided(rows: pl.DataFrame, catalogue: Catalogue) -> Table:
+    return build_table(
+        "parts-undecided",
+        say("fitted parts that may pay"),
+        (
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
+            Column(say("Part"), lambda r: text_cell(_part(r["part"])), numeric=False),
+            Column(say("Instead of"), lambda r: text_cell(_part(r["part_now"])), numeric=False),
+            Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
+            Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0, r["lo95"], r["hi95"], sign=True)),
+            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
+            Column(say("Trial, machine-days with each"), lambda r: number_cell(r["trial_days"], 0)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
+        ),
+        rows.iter_rows(named=True),
+    )
 
 
 def part_notes(advised: pl.DataFrame, machine_id: str, shown: DisplayUnits) -> list[str]:

@@ -2,15 +2,19 @@
 
 from reports.language.translate import mark
 
-TRIAL: dict[str, str] = {
-    "b_dirtier": mark("B is dirtier than A"),
-    "b_cleaner": mark("B is cleaner than A"),
-    "no_difference_shown": mark("no difference is shown; the interval shows how large one may still be"),
-    "trial_too_few_pairs": mark("too few pairs are measured: {measured} of {planned}; at least {needed} are needed"),
+TRIAL_FILE = {
     "trial_file_tickets": mark(
         "A split-run trial. Write the weigh tickets into tickets in the order of lifting, an empty text for a lost one."
     ),
     "trial_file_search": mark("If tickets is empty, the loads are found by machine, field and day."),
+}
+"""Sentences of a trial's file."""
+TRIAL: dict[str, str] = {
+    **TRIAL_FILE,
+    "b_dirtier": mark("B is dirtier than A"),
+    "b_cleaner": mark("B is cleaner than A"),
+    "no_difference_shown": mark("no difference is shown; the interval shows how large one may still be"),
+    "trial_too_few_pairs": mark("too few pairs are measured: {measured} of {planned}; at least {needed} are needed"),
     "trial_file_load": mark("load {n}: {setting} at {value} {unit}"),
     "trial_within_a_day": mark("this machine lifts about {loads:.0f} loads a day"),
     "trial_over_days": mark(

@@ -8,7 +8,9 @@ import pytest
 
 from reports.language.display_units import DisplayUnits
 from reports.language.reason_text import row_reason
-from reports.sections.parts_ahead import compared_section, part_command, part_notes, parts_section
+from reports.page.model import Prose, Section
+from reports.page.tables import Table
+from reports.sections.parts_ahead import compared_section, part_command, part_notes, parts_evidence, parts_section
 from transforms.advice.part_advice import PART_ADVICE_SCHEMA
 from transforms.model.fitted_parts import PART_SCHEMA
 
@@ -48,33 +50,44 @@ def rows(*changes: dict[str, Any]) -> pl.DataFrame:
     return pl.DataFrame(list(changes), schema=PART_ADVICE_SCHEMA)
 
 
-def texts(table: pl.DataFrame, catalogue) -> list[str]:
-    section = parts_section(table, catalogue, SHOWN)
+def words(section: Section | None) -> list[str]:
     assert section is not None
-    return [block.text for block in section.blocks]
+    return [block.text for block in section.blocks if isinstance(block, Prose)]
 
 
-def test_an_advised_part_is_named_with_its_day_gain_interval_and_n(catalogue):
+def test_an_advised_part_is_named_with_its_day_and_gain_and_on_evidence_with_interval_and_n(catalogue):
     row = change()
-    (line,) = texts(rows(row), catalogue)
-    for part in (part_command(row, SHOWN), "480", "120", "900", "150", "-17", "-24", "-8", "200", "11"):
-        assert part in line.replace("−", "-")
-    assert row_reason(row, catalogue)[1:] in line
+    (line,) = words(parts_section(rows(row), SHOWN))
+    (more,) = words(parts_evidence(rows(row), catalogue, SHOWN))
+    for part in (part_command(row, SHOWN), "480", "120", "900", "150"):
+        assert part in line
+        assert part in more
+    for part in ("-17", "-24", "-8", "200", "96"):
+        assert part in more.replace("−", "-")
 
 
-def test_advice_comes_first_and_a_trial_is_not_on_the_card(catalogue):
+def test_a_change_that_is_open_is_evidence_only(catalogue):
     wet = {"reason_code": "part_wet_weather", "reason_args": '{"gap": 0.3}'}
     trial = change(machine_id="M2", gain=900.0, verdict="trial", **wet)
-    lines = texts(rows(trial, change()), catalogue)
-    assert ["M1" in x for x in lines] == [True, False]
-    assert row_reason(trial, catalogue)[1:] in lines[1]
+    assert ["M1" in x for x in words(parts_section(rows(trial, change()), SHOWN))] == [True]
+    assert parts_section(rows(trial), SHOWN) is None
+    section = parts_evidence(rows(trial, change()), catalogue, SHOWN)
+    assert section is not None
+    (table,) = [b for b in section.blocks if isinstance(b, Table)]
+    assert [c.text for c in table.rows[0].cells][::8] == ["M2", row_reason(trial, catalogue)]
     assert part_notes(rows(trial), "M2", SHOWN) == []
     (note,) = part_notes(rows(trial, change()), "M1", SHOWN)
     assert note[1:-1] == part_command(change(), SHOWN)[1:]
 
 
+def test_the_first_page_has_the_three_changes_of_most_worth():
+    many = rows(*(change(machine_id=f"M{k}", gain=100.0 * k) for k in range(1, 6)))
+    assert [line[:2] for line in words(parts_section(many, SHOWN))] == ["M5", "M4", "M3"]
+
+
 def test_without_changes_there_is_no_section(catalogue):
-    assert parts_section(rows(), catalogue, SHOWN) is None
+    assert parts_section(rows(), SHOWN) is None
+    assert parts_evidence(rows(), catalogue, SHOWN) is None
     assert compared_section(pl.DataFrame(schema=PART_SCHEMA), catalogue) is None
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from reports.language.reason_messages import AREAS, EARLIER, MESSAGES
 from reports.language.reason_messages.proposal import MAPPING_FILE, QUESTIONS
+from reports.language.reason_messages.trial import TRIAL_FILE
 from reports.language.reason_text import format_reason, reason_text, with_reasons
 from reports.language.translate import use_language
 from transforms.config.settings_catalogue import load_catalogue
@@ -61,7 +62,7 @@ def test_a_message_is_a_phrase_with_named_fields(code):
     for text in (message,) if isinstance(message, str) else (message.one, message.many):
         fields = [name for _, name, _, _ in Formatter().parse(text) if name is not None]
         assert all(name.isidentifier() for name in fields)
-        assert code in {**QUESTIONS, **MAPPING_FILE} or not text.endswith(".")
+        assert code in {**QUESTIONS, **MAPPING_FILE, **TRIAL_FILE} or not text.endswith(".")
 
 
 @pytest.fixture

@@ -187,9 +187,9 @@ def _successive_loads(fit: ResponseFit) -> list[Row]:
     reaction = reaction_within_visits(fit)
     if reaction is None:
         return [_row("successive_loads", 0.0, TOLERABLE_SE, reason("successive_unrelated", z=found.z), passed=True)]
-    code = "successive_reaction" if reaction.is_seen else "successive_related"
     holds_pct = min(100 * reaction.tolerable_share, 100.0)
-    why = reason(code, z=found.z, share_pct=100 * found.share, holds_pct=holds_pct)
+    figures = {"z": found.z, "share_pct": 100 * found.share, "holds_pct": holds_pct}
+    why = reason("successive_reaction" if reaction.is_seen else "successive_related", **figures)
     return [_row("successive_loads", reaction.worst_se, TOLERABLE_SE, why, passed=not reaction.is_seen)]
 
 
