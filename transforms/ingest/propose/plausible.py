@@ -62,8 +62,8 @@ MAX_MACHINES = 60
 MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
 """Shares of repeated ids of the row, such as those of revisions, that exclude and that support an id."""
 MAX_KEY_LETTERS = 24
-GEOMETRY = "{"
-"""Beginning of a geometry of GeoJSON."""
+GEOMETRY = ("{", "POLYGON", "MULTIPOLYGON")
+"""Beginnings of outlines as GeoJSON and as well-known text."""
 KNOWN_SHARE = 0.6
 """Minimum share of known ids among the values of a key."""
 
