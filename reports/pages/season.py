@@ -17,7 +17,6 @@ from reports.pages.season_appendix import condition_filters, season_appendix
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, warnings
-from reports.sections.parts_ahead import compared_section
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
 from reports.sections.season_drivers import drivers_section
 from reports.sections.season_next import actions_section, agree_section, trials_section
@@ -33,7 +32,6 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     overview, total = data.overview, data.overview.total
     levels = season_levels(total, dict(data.causes.usual.iter_rows()), season.prices)
-    parts = compared_section(data.parts, catalogue)
     more = PageLinks(
         (
             PageLink(say("Appendix"), "season-appendix.html", say("Checks, methods, data health and all tables")),
@@ -52,7 +50,6 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             where_when_section(overview, data.district, shown),
             drivers_section(data.causes, levels, season.prices, catalogue, shown),
             actions_section(data.guide, catalogue, shown),
-            *(() if parts is None else (parts,)),
             trials_section(data.open_questions.suggested_trials, season, shown),
             agree_section(season),
             Section("more", "", (more,)),

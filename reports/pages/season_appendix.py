@@ -8,6 +8,7 @@ from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import overview_section
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section, season_line
+from reports.sections.parts_ahead import compared_section
 from reports.sections.prices import assumption_words, price_section
 from reports.sections.season_effects import driver_sections
 from reports.sections.season_methods import methods_section
@@ -44,6 +45,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
     """Return the appendix of the season report."""
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     checks = data.causes.effects.fit_checks
+    parts = compared_section(data.parts, catalogue)
     return Page(
         say("Everything behind the season report"),
         season_line(season.name, shown, data.overview.total["last_day"]),
@@ -54,6 +56,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
             overview_section(data.overview, shown),
             *driver_sections(data.causes, catalogue, shown),
             guide_section(data.guide, catalogue, shown),
+            *(() if parts is None else (parts,)),
             worth_section(data.guide, shown),
             pile_section(data.piles, shown),
             open_questions_section(data.open_questions, data.guide.status, season, shown),
