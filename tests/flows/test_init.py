@@ -11,6 +11,7 @@ from reports.language.translate import translated, use_language
 from tests.support.program import Ran
 from tests.support.program import taretrace_here as taretrace
 from transforms.config.season import check_season
+from transforms.config.season_comments import ASSUMED_TEXT
 from transforms.config.season_writer import ASKED_PRICES, SeasonAnswers, season_text
 from transforms.config.workspace import MAPPING_SCHEMA, SEASON_SCHEMA, Workspace, season_template
 
@@ -47,10 +48,11 @@ def test_the_answers_are_in_season_toml(tmp_path, monkeypatch):
     assert not {"beet_per_t", "sugar_per_t"} & set(season.assumed)
     text = (workspace.root / "season.toml").read_text("utf-8")
     assert '# [sites."Süd 2"]' in text
-    marked = [line.split(" = ")[0] for line in text.splitlines() if "# assumed: " in line]
-    assert tuple(marked) == season.assumed
-    # The questions after the first are in the language that it sets.
+    # Comments, and the questions after the first, are in the language that it sets.
     with use_language(LANGUAGE):
+        mark = "# " + translated(ASSUMED_TEXT).removesuffix("{text}")
+        marked = [line.split(" = ")[0] for line in text.splitlines() if mark in line]
+        assert tuple(marked) == season.assumed
         assert translated(PRICE_REASONS["machine_hour"]) in ran.out
     assert PRICE_REASONS["machine_hour"] not in ran.out
 
@@ -106,7 +108,9 @@ def test_answers_given_as_options_are_not_asked_for(tmp_path, monkeypatch):
 def test_without_a_terminal_nothing_is_asked(tmp_path, monkeypatch, options):
     workspace, ran = init(tmp_path, monkeypatch, options=options)
     assert ran.code == 0
-    assert (workspace.root / "season.toml").read_text("utf-8") == season_template()
+    text = (workspace.root / "season.toml").read_text("utf-8")
+    assert tomllib.loads(text) == tomllib.loads(season_template())
+    assert text.count("# assumed: ") == season_template().count("# assumed: ")
     assert "--json" not in options or set(json.loads(ran.out)) == {"workspace"}
 
 

@@ -184,8 +184,10 @@ def main() -> None:
     elif given.set_aside:
         write_figures(VALIDATION, "offices set aside", measure(SET_ASIDE)[1], f"{len(SET_ASIDE)} offices")
     elif given.looked_at:
-        figures, section = measure(SECOND_SET_ASIDE)[1], "offices 41 to 60 after they were looked at"
-        write_figures(VALIDATION, section, figures, f"{len(SECOND_SET_ASIDE)} offices")
+        figures = measure(SECOND_SET_ASIDE)[1]
+        write_figures(
+            VALIDATION, "offices 41 to 60 after they were looked at", figures, f"{len(SECOND_SET_ASIDE)} offices"
+        )
     elif given.left_out:
         head = ["manner", "meaning known: right", "meaning known: wrong", "meaning unknown: wrong"]
         write_figures(VALIDATION, "words left out", markdown_table(head, left_out_rows()), f"{SAMPLE} words")
