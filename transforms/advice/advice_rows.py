@@ -27,9 +27,10 @@ def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
     wet, soil = situation.wetness_class, situation.soil_class
     parts = [reason("move_in_conditions", wetness_class=wet, soil_class=soil, n=n)]
     dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
-    if dirt > MATERIAL_PCT:
+    # A move of the topper may raise dirt and leave the roots: what it saves is shown in its figures.
+    if dirt > MATERIAL_PCT and loss < 0:
         parts.append(reason("dirt_for_roots"))
-    if loss > MATERIAL_PCT:
+    if loss > MATERIAL_PCT and dirt < 0:
         parts.append(reason("roots_for_dirt"))
     damaged = [outcome.quality_pct["damaged"] or 0.0 for outcome in (move.before, move.after)]
     if damaged[1] - damaged[0] > MATERIAL_POINTS:

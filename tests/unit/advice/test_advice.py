@@ -1,15 +1,17 @@
 import datetime as dt
 import json
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import polars as pl
 import pytest
 
-from transforms.advice.advice_rows import advise_machine
+from transforms.advice.advice_rows import _move_reason, advise_machine
 from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
 from transforms.advice.move_effects import MoveEffects
-from transforms.advice.moves import Situation, allowed_steps
+from transforms.advice.moves import AdvisedMove, Situation, allowed_steps
 from transforms.advice.posterior import Slopes
 from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
@@ -102,6 +104,17 @@ def test_a_trade_off_is_said(catalogue):
     assert table["to_value"][0] < 7.0
     assert codes_of(*table.select("reason_code", "reason_args").row(0)) == ["move_in_conditions", "roots_for_dirt"]
     assert json.loads(table["reason_args"][0])["n"] == 80
+
+
+@pytest.mark.parametrize(
+    ("dirt", "loss", "codes"),
+    [(0.02, -0.03, ["dirt_for_roots"]), (0.02, 0.0, []), (-0.02, 0.03, ["roots_for_dirt"]), (-0.02, 0.0, [])],
+)
+def test_dirt_is_said_to_be_for_roots_only_if_roots_are_saved(dirt, loss, codes):
+    outcome = SimpleNamespace(quality_pct={"damaged": None})
+    move = SimpleNamespace(dirt=np.full(4, dirt), loss=np.full(4, loss), before=outcome, after=outcome)
+    why = _move_reason(cast("AdvisedMove", move), situation(), 80)
+    assert codes_of(why.columns["reason_code"], why.columns["reason_args"])[1:] == codes
 
 
 def test_at_most_three_moves_each_counted_after_those_before(catalogue):
