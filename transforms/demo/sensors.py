@@ -142,7 +142,7 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
     step = season.plan.scenario.clock_step
     if step is not None and step[0] == machine:
         noon = step[1] * 86_400 + 12 * 3600
-        # While a machine stands, a jump looks like a pause: it jumps a minute into the first row after noon.
+        # A clock jump of an idle machine looks like a pause, so it falls a minute into the first row after noon.
         starts_row = (pl.col("state") == WORKING) & (pl.col("state").shift(1) != WORKING)
         rows = table.filter(starts_row & pl.col("second").is_between(noon, noon + 12 * 3600))
         from_s = (to_float(rows["second"].min()) if rows.height else noon) + 60
