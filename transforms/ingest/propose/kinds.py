@@ -34,8 +34,8 @@ FULL_SIGNATURE = 2
 MIN_SCORE, CLOSE_KINDS, SIGNED = 0.5, 0.85, 0.88
 CHECKS = {"loss_audit", "root_check"}
 CLOSE_PARTNERS, OWN_SIGNS = 0.5, 2
-"""Audits and root checks have most words in common. If the lower score exceeds this share of the higher one, the kind is
-certain only with this number of columns that the other kind cannot have."""
+"""Audits and root checks have most words in common. If the lower score exceeds this share of the higher one, the kind
+is certain only with this number of columns that the other kind cannot have."""
 INTERVALS = {
     "telemetry": (0.0, 300.0),
     "weather_hour": (500.0, 3 * 3600.0),
