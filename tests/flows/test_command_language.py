@@ -7,7 +7,7 @@ import pytest
 from tests.support.linked_workspace import linked_copy
 from tests.support.program import Demo
 from tests.support.program import taretrace_here as taretrace
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
@@ -60,7 +60,7 @@ QUOTED = ("Example", "Written as", "Mapping", "Read from", "First file", "Part o
 def german(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """The demo season with locale de-DE and a translation that encloses every text in brackets."""
     workspace = linked_copy(demo.workspace, tmp_path_factory.mktemp("german") / "season")
-    bracketed(texts_of_sources(), workspace.root / "text", "de")
+    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
     toml = workspace.root / "season.toml"
     text = toml.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"')
     toml.write_text(text.replace("[notify]\n", '[notify]\nto = ["json://127.0.0.1:9/"]\n', 1), "utf-8")

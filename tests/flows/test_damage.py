@@ -89,7 +89,6 @@ KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
 QUICK = {
     "telemetry deleted",
     "warehouse missing",
-    "copy's record damaged",
 }
 
 

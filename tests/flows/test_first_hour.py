@@ -18,7 +18,7 @@ from transforms.config.workspace import Workspace
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.ingest.propose.table import ProposalContext
 
-SEEDS = (17, 6, 11)
+SEEDS = (17, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (6, 11)))
 """Offices that write in German, Spanish and French."""
 SEED_OF_ALL_KINDS = 3
 PAGE_KINDS = {"telemetry", "load", "tare", "field", "machine_setup", "weather_hour"}

@@ -13,7 +13,7 @@ from flows.cli.help import PARTS, environment_locale, named_workspace
 from flows.cli.mapping import FileKind
 from reports.language.help_text import help_paragraphs
 from tests.support.program import taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
 from transforms.config.workspace import init_workspace
 
 FRAME = re.compile(r"[│╭╮╰╯─]")
@@ -39,7 +39,7 @@ def german(tmp_path_factory: pytest.TempPathFactory) -> Path:
     workspace = init_workspace(tmp_path_factory.mktemp("season"))
     file = workspace.root / "season.toml"
     file.write_text(file.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"'), "utf-8")
-    bracketed(texts_of_sources(), workspace.root / "text", "de")
+    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
     return workspace.root
 
 
@@ -68,7 +68,7 @@ def test_english_in_a_help_text_is_noticed():
 def test_every_help_text_is_in_the_catalogue(words):
     command = COMMANDS[words]
     texts = [command.help, command.epilog, *(getattr(p, "help", None) for p in command.params)]
-    found = {m.id for m in texts_of_sources() if isinstance(m.id, str)}
+    found = {m.id for m in texts_of_catalogue() if isinstance(m.id, str)}
     assert [p for text in texts if text for p in help_paragraphs(text) if p not in found] == []
     assert set(PARTS.values()) <= found
 

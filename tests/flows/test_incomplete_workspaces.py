@@ -80,10 +80,13 @@ def is_wrong(ran: Ran) -> bool:
     return not (ran.code == 0 or (ran.code == 2 and one_sentence))
 
 
-MORE = [pytest.param(holds, marks=pytest.mark.slow) for holds in ("lists", "no tares", "no telemetry", "no lists")]
+MORE = [
+    pytest.param(holds, marks=pytest.mark.slow)
+    for holds in ("not ingested", "lists", "no tares", "no telemetry", "no lists")
+]
 
 
-@pytest.mark.parametrize("holds", ["nothing", "not ingested", *MORE])
+@pytest.mark.parametrize("holds", ["nothing", *MORE])
 def test_a_command_on_a_workspace_that_lacks_data_is_never_an_internal_error(tmp_path, holds):
     workspace = made(tmp_path / "w", holds)
     load = "X"

@@ -18,7 +18,7 @@ from flows.scheduling.run import run_scheduled
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, slots
 from reports.language.translate import locale
 from tests.support.mailbox import web_server
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
 from transforms.config.workspace import Workspace, init_workspace, season_template
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
@@ -34,7 +34,7 @@ BAD = IngestedFile("b.csv", "tare", rows_in=1000, rows_accepted=800, rows_reject
 def german(tmp_path: Path) -> Workspace:
     text = season_template().replace('locale = "en-GB"', 'locale = "de-DE"')
     workspace = init_workspace(tmp_path / "season", text)
-    bracketed(texts_of_sources(), workspace.root / "text", "de")
+    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
     return workspace
 
 

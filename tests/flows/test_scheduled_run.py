@@ -258,6 +258,7 @@ def failing(monkeypatch):
     isolated_read.get_reader().close()
 
 
+@pytest.mark.slow
 def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_run(tmp_path, monkeypatch, failing):
     clean = write_demo(tmp_path / "clean", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = min(clean.inbox.glob("log_a_*"))

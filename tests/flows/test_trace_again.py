@@ -32,9 +32,9 @@ def traced_tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory) -> Workspace:
-    """Eight days of three machines; logs and tickets of the eighth day are in separate files."""
+    """Eight days of two machines; logs and tickets of the eighth day are in separate files."""
     folder = tmp_path_factory.mktemp("again") / "whole"
-    workspace = write_demo(folder, machines=3, days=8, seed=17, hz=0.05, reporter=QUIET)
+    workspace = write_demo(folder, machines=2, days=8, seed=17, hz=0.05, reporter=QUIET)
     for path in sorted(workspace.inbox.glob("tickets_*.csv")):
         header, *rows = path.read_text().splitlines(keepends=True)
         last = [r for r in rows if LAST_DAY in r]

@@ -7,9 +7,12 @@
 C is the matrix of the mixed-model equations (2), see `equations.py`.
 """
 
+from contextlib import AbstractContextManager
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from transforms.arrays import Array
 from transforms.mixed_model.cross_products import CrossProducts, subset_products
@@ -115,6 +118,12 @@ def reduced_equations(m: CrossProducts, dropped: set[str]) -> Equations:
     return Equations(subset_products(m, np.flatnonzero(~out), [k for k in m.factors if k not in dropped]))
 
 
-def limit_threads(equations: Equations) -> threadpool_limits:
+def limit_threads(equations: Equations) -> AbstractContextManager[object]:
     """Return a context with one BLAS thread for a small core, and no limit for a large one."""
-    return threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas")
+    return _thread_pools().limit(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas")
+
+
+@cache
+def _thread_pools() -> ThreadpoolController:
+    """Return the thread pools of this process: to find them reads the list of its libraries, which takes 3 ms."""
+    return ThreadpoolController()

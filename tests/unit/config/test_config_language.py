@@ -8,7 +8,7 @@ import pytest
 from reports.language.error_text import error_text
 from reports.language.translate import use_language
 from tests.support.config_variants import toml, variants
-from tests.support.pseudo_language import texts_of_sources
+from tests.support.pseudo_language import texts_of_catalogue
 from tests.unit.config.test_config_validation import SEED, all_mapping_variants, valid_season
 from transforms.config.problems import ConfigError
 from transforms.config.workspace import read_season
@@ -45,7 +45,7 @@ def test_errors_of_seasons_and_mappings_are_in_the_catalogue(tmp_path, catalogue
             parse_mapping(table, "m", catalogue, "test")
         except ConfigError as problem:
             found |= texts_of(problem)
-    known = {m.id for m in texts_of_sources() if isinstance(m.id, str)}
+    known = {m.id for m in texts_of_catalogue() if isinstance(m.id, str)}
     assert len(found) > 60
     assert found - known == set()
 

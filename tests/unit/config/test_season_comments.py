@@ -10,7 +10,7 @@ import pytest
 from reports.language.reason_text import format_reason
 from reports.language.translate import translated, use_language
 from tests.support.program import taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
 from transforms.config.season_comments import comment_texts, translate_comments
 from transforms.config.season_writer import SeasonAnswers, season_text
 from transforms.config.workspace import init_workspace, season_template
@@ -28,7 +28,7 @@ KEPT = re.compile(r"#:schema.*|# (?=\w+ =)|#? *\[[^\n]*\]|# *$")
 @pytest.fixture(scope="module")
 def texts(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A translation that encloses every text in brackets."""
-    return bracketed(texts_of_sources(), tmp_path_factory.mktemp("text"), "de")
+    return bracketed(texts_of_catalogue(), tmp_path_factory.mktemp("text"), "de")
 
 
 def english_comments(toml: str) -> list[str]:
@@ -60,7 +60,7 @@ def test_english_comments_change_only_where_lines_break():
 
 
 def test_the_catalogue_has_every_comment_of_the_template():
-    found = {m.id for m in texts_of_sources() if isinstance(m.id, str)}
+    found = {m.id for m in texts_of_catalogue() if isinstance(m.id, str)}
     assert len(comment_texts(season_template())) > 40
     assert set(comment_texts(season_text(ANSWERS))) <= found
 
@@ -95,7 +95,7 @@ def test_comments_of_a_mapping_are_translated(tmp_path):
     workspace = init_workspace(tmp_path / "season")
     season = workspace.root / "season.toml"
     season.write_text(season.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"'), "utf-8")
-    bracketed(texts_of_sources(), workspace.root / "text", "de")
+    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
     file = tmp_path / "tares.csv"
     rows = "".join(f"S{i},L{i},{7 + i / 10},{0.5 + i / 50},2025-10-05T10:{i:02d}:00Z\n" for i in range(30))
     file.write_text("sample_id,load_id,dirt_tare_pct,top_tare_pct,issued_at\n" + rows, "utf-8")

@@ -454,6 +454,7 @@ def test_a_fit_of_a_few_days_ends_where_the_equations_of_reml_hold(catalogue, se
             assert abs(reml.edf[name] - float(u @ u) / reml.variances[name]) < 0.3, name
 
 
+@pytest.mark.slow
 def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(catalogue, tmp_path):
     facts = fit_season(31, "crumbling", catalogue, machines=4, days=29).facts
     last = facts["shift_date"].max()

@@ -46,6 +46,7 @@ def test_values_at_the_floor_have_no_lower_end():
     assert (found.low[1], found.high[1]) == pytest.approx((np.log(0.045 / 0.955), np.log(0.055 / 0.945)))
 
 
+@pytest.mark.slow
 def test_effects_of_a_rounding_laboratory_are_not_flatter(catalogue):
     """Half of the values at the floor: a fit of the values as they are shows smaller effects of the settings."""
     season = fit_season(8006, "sieving", catalogue, machines=8, days=16)

@@ -30,7 +30,7 @@ from reports.pages.trial_sheet import write_trial_sheet
 from reports.pages.what_if import write_what_if
 from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import Demo, taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue, texts_of_sources
 from tests.validation.seasons import QUIET
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
@@ -80,7 +80,7 @@ def test_every_word_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue):
 def foreign(demo: Demo, tmp_path_factory) -> dict[str, str]:
     """Return every page of the demo season in the bracketed language."""
     folder, out = (
-        bracketed(texts_of_sources(), tmp_path_factory.mktemp("text"), "de"),
+        bracketed(texts_of_catalogue(), tmp_path_factory.mktemp("text"), "de"),
         tmp_path_factory.mktemp("foreign"),
     )
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)

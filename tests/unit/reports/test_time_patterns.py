@@ -5,7 +5,7 @@ import pytest
 from reports.language.reason_text import format_reason
 from reports.language.time_patterns import DIRECTIVES, time_pattern
 from reports.language.translate import use_language
-from tests.support.pseudo_language import bare, bracketed, texts_of_sources
+from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
 from transforms.contracts.reason import reason
 from transforms.ingest.propose.times import CLOCKS, DATES, JOINTS, ZONES
 
@@ -26,7 +26,7 @@ def test_other_formats(form, shown):
 def test_a_reason_shows_the_pattern_in_the_language_of_the_page(tmp_path):
     why = reason("not_a_time", column="Weighed", form="%d.%m.%Y %H:%M", time_zone="Europe/Prague")
     assert "DD.MM.YYYY hh:mm" in format_reason(why)
-    with use_language("de-DE", bracketed(texts_of_sources(), tmp_path, "de")):
+    with use_language("de-DE", bracketed(texts_of_catalogue(), tmp_path, "de")):
         assert bare(time_pattern("%d.%m.%Y %H:%M")) == ".. :"
         assert bare(format_reason(why)) == ""
     assert set(DIRECTIVES) >= {"%d", "%m", "%Y", "%H", "%M", "%S", "%z"}
