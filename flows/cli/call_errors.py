@@ -23,10 +23,10 @@ class UnknownCommand(typer.TyperException):
         self.word, self.similar, self.exit_code = word, get_close_matches(word, commands), 2
 
     def format_message(self) -> str:
+        """Return what is wrong."""
         if self.similar:
-            return say(
-                "there is no command '{word}'; did you mean '{similar}'?", word=self.word, similar=self.similar[0]
-            )
+            similar = self.similar[0]
+            return say("there is no command '{word}'; did you mean '{similar}'?", word=self.word, similar=similar)
         return say("there is no command '{word}'", word=self.word)
 
 
