@@ -48,7 +48,8 @@ def judged(seed: int, kind: str) -> dict[str, object]:
 
 @pytest.mark.slow
 def test_the_realised_saving_is_covered_and_broken_promises_are_reported():
-    table = pl.DataFrame([judged(1000 * k + s, kind) for k, kind in enumerate(KINDS, start=1) for s in range(SEASONS)])
+    seasons = [judged(1000 * k + s, kind) for k, kind in enumerate(KINDS, start=1) for s in range(SEASONS)]
+    table = pl.DataFrame(seasons, infer_schema_length=None)
     by_kind = table.group_by("kind", maintain_order=True).agg(
         pl.col("true", "promised", "realised", "plain", "covered", "not_as_promised", "slope").mean(),
         pl.col("true_shown", "by_lot", "by_lot_covered").mean(),
