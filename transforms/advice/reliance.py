@@ -10,7 +10,7 @@ from transforms.arrays import to_float
 
 @dataclass(frozen=True)
 class Reliance:
-    """What a season saved per unit promised: a saving is its promise times this slope.
+    """Saving measured per unit promised: a saving is its promise times this slope.
 
     Attributes:
         slope: saving measured per unit promised.

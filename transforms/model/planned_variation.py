@@ -51,7 +51,7 @@ def has_enough_by_lot(rows: pl.DataFrame) -> bool:
 
 @dataclass(frozen=True)
 class ReactionSlope(SingleTerm):
-    """What a setting's movements that were not by lot add to its effect within visits."""
+    """Addition to a setting's effect within visits by movements that were not by lot."""
 
     kind = "reaction"
     setting: str
