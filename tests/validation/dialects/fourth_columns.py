@@ -110,7 +110,8 @@ class FourthColumns:
         values = [r[column] for r in self.rows]
         self._put(column, [bool(v) if is_bool else float(v) for v in values])
         written = off or (self.style.empty_mark if self.style.empty_mark not in EMPTY_MARKS else "")
-        words = {written: "false", on: "true"} if is_bool else {written: "0", on: "1"}
+        stored = ("false", "true") if is_bool else ("0", "1")
+        words = {on if v else written: stored[bool(v)] for v in values}
         cells = [(on if v else off) or None for v in values]
         return FileColumn(name, cells, decimals=0, meanings=(Meaning(self.kind, column, words=words),))
 

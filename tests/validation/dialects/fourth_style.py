@@ -72,7 +72,7 @@ def fourth_style(words: FourthWords, source: str) -> FourthStyle:
     own: dict[str, Any] = {**words.raw.get("style", {}), **words.raw.get(source, {})}
     own["has_bom"] = own.get("has_bom", False) and own.get("encoding", "utf-8") == "utf-8"
     local = words.raw["zone"]
-    zone = "UTC" if own.pop("is_utc", False) else local
+    zone = "UTC" if own.pop("is_utc", False) or own.get("when", "").endswith("Z") else local
     return FourthStyle(words, zone, local, **own)
 
 
