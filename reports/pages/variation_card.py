@@ -44,7 +44,7 @@ class CardPage:
         machine: the machine.
         where: shift and field.
         page: "page 2 of 3"; empty if the card has one page.
-        heads: heading of each setting.
+        heads: heading of each setting, with its unit.
         lines: loads in the order of lifting.
         instruction: when to set the values.
         fallback: values to return to if the machine blocks or breaks.
@@ -59,6 +59,11 @@ class CardPage:
     instruction: str
     fallback: str
     missed: str
+
+
+def _head(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return the heading of a setting with its unit, so that lines hold nothing but numbers."""
+    return f"{capital(setting_label(name, catalogue))}, {shown.sign(catalogue[name].unit)}"
 
 
 def _fallback(machine: MachinePlan, catalogue: Catalogue, shown: DisplayUnits) -> str:
@@ -83,7 +88,7 @@ def card_pages(plan: VariationPlan, season: Season, shown: DisplayUnits) -> list
             CardLine(
                 n,
                 tuple(
-                    CardValue(setting_value(v, catalogue[s.name], shown), v == s.high_value)
+                    CardValue(setting_value(v, catalogue[s.name], shown, unit=False), v == s.high_value)
                     for v, s in zip(values, machine.settings, strict=True)
                 ),
             )
@@ -97,7 +102,7 @@ def card_pages(plan: VariationPlan, season: Season, shown: DisplayUnits) -> list
                     machine.machine_id,
                     say("{day}, field {field}", day=shown.day(plan.shift_date), field=machine.field_id),
                     say("page {n} of {all}", n=k, all=len(parts)) if len(parts) > 1 else "",
-                    tuple(capital(setting_label(s.name, catalogue)) for s in machine.settings),
+                    tuple(_head(s.name, catalogue, shown) for s in machine.settings),
                     part,
                     say("Set both before the first beet of each load.")
                     if many

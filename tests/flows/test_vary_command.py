@@ -10,6 +10,7 @@ import pytest
 from flows import stages
 from tests.support.program import taretrace_here
 from tests.validation.seasons import Season, copy_of
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import reason
 from transforms.contracts.result_tables import schema_of
@@ -53,7 +54,7 @@ def workspace(season: Season, tmp_path: Path) -> Workspace:
         facts = warehouse.table("load_fact").drop_nulls(["machine_id", CLEANER, DEPTH])
         known = warehouse.query("class_tonnes").drop_nulls("wetness_class")["wetness_class"][0]
         busy = facts.group_by("machine_id", "shift_date", maintain_order=True).len().filter(pl.col("len") >= 4)
-        day = busy["shift_date"].max()
+        day = narrow(busy["shift_date"].max(), dt.date)
         machines = sorted(busy.filter(shift_date=day)["machine_id"])[:2]
         rows = [option(m, "F1", day, known, s) for m in machines for s in LEVELS]
         warehouse.replace("variation_option", pl.DataFrame(rows, schema=schema_of("variation_option")))
