@@ -16,8 +16,8 @@ from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
 from transforms.variation.plan import MachinePlan, VariationPlan
 
-LOADS_ON_PAGE = 16
-"""Loads on one page of A4 in large type; an even number, so that a pair is never divided."""
+LOADS_ON_PAGE = 18
+"""Most loads on one page of A4 in large type; an even number, so that a pair is never divided."""
 
 
 @dataclass(frozen=True)

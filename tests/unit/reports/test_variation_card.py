@@ -38,10 +38,10 @@ def planned(*pairs: int, settings: tuple[VariedSetting, ...] = (SPEED, DEPTH), n
 
 
 def test_every_load_has_its_values_and_no_pair_is_divided(season: Season):
-    plan = planned(3, 8, 13)
+    plan = planned(3, 9, 13)
     pages = card_pages(plan, season, METRIC)
     assert [p.machine for p in pages] == ["M0", "M1", "M2", "M2"]
-    assert [len(p.lines) for p in pages] == [6, LOADS_ON_PAGE, LOADS_ON_PAGE, 10]
+    assert [len(p.lines) for p in pages] == [6, LOADS_ON_PAGE, LOADS_ON_PAGE, 8]
     lines = [line for p in pages if p.machine == "M2" for line in p.lines]
     assert [line.load for line in lines] == list(range(1, 27))
     for line, values in zip(lines, plan.machines[2].loads, strict=True):
@@ -52,7 +52,7 @@ def test_every_load_has_its_values_and_no_pair_is_divided(season: Season):
 @pytest.mark.parametrize("locale", ["en-GB", "pl-PL"])
 @pytest.mark.parametrize("settings", [(SPEED, DEPTH), (DEPTH,)])
 def test_a_card_is_complete_on_a_phone_at_a_desk_and_on_paper(browser, season, tmp_path: Path, settings, locale: str):
-    plan = planned(3, 8, 9, settings=settings, name="Rosewood & Sons machine number ")
+    plan = planned(3, 9, 10, settings=settings, name="Rosewood & Sons machine number ")
     page, pdf = write_variation_cards(plan, replace(season, locale=locale), tmp_path, OutputFormats(pdf=True))
     opened(browser, page, 1280)
     boxes = evaluate(browser, "return document.querySelectorAll('input.box').length")
