@@ -22,9 +22,10 @@ WIDE_PCT = 6.0
 """A wider interval that contains zero leaves open if the setting matters."""
 CONFOUNDED, WIDE, UNTRIED = reason("open_confounded"), reason("open_wide_interval"), reason("open_not_tried")
 """Reasons why an effect is an open question, the most urgent first."""
+CONFOUNDED_EFFECT = "effect_confounded"
 UNTRIED_SD = USUAL_SD / 2
 """Standard deviation of the log change by a step that was not tried: effects are seldom larger than twice this
-(assumption)."""
+(assumption). A confounded estimate may be off by as much, which its interval does not show."""
 SMALL_LOG = 1e-3
 NORMAL_95 = 1.959964
 SPEED = "ground_speed_kmh"
@@ -52,7 +53,7 @@ def _why(r: dict[str, object]) -> Reason | None:
     """Return the reason why an effect is an open question; None if it is not."""
     if r["change_pct"] is None:
         return UNTRIED
-    if r["reason_code"] == "effect_confounded":
+    if r["reason_code"] == CONFOUNDED_EFFECT:
         return CONFOUNDED
     low, high = to_float(r["lo95"]), to_float(r["hi95"])
     return WIDE if low < 0 < high and high - low > WIDE_PCT else None
@@ -90,6 +91,8 @@ def _belief(row: dict[str, object], changes: dict[str, float], money: TrialPrice
     is_tried = row["change_pct"] is not None and low is not None and high is not None
     ends = [np.log1p(to_float(v) / 100) for v in (low, high)] if is_tried else []
     sd = float(ends[1] - ends[0]) / (2 * NORMAL_95) if ends else UNTRIED_SD
+    if is_tried and row["reason_code"] == CONFOUNDED_EFFECT:
+        sd = float(np.hypot(sd, UNTRIED_SD))
     return StepBelief(max(up, down), abs(per_log) * sd, per_log, -(up + down) / 2)
 
 

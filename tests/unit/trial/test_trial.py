@@ -298,8 +298,8 @@ def test_suggested_trials_are_in_order_of_the_worth_of_their_answer(season):
     per_tonne = worth["cleaner_1_speed_rpm", "wet"]
     assert worth["cleaner_1_speed_rpm", "moist"] == pytest.approx(10 * per_tonne, rel=0.05)
     assert worth["cleaner_2_speed_rpm", "wet"] > 1.5 * per_tonne > 0
-    # An effect that is almost certainly positive is hardly worth asking about: one goes the other way without a trial.
-    assert worth["cleaner_2_speed_rpm", "moist"] < worth["cleaner_1_speed_rpm", "moist"] / 5
+    # The interval of a confounded effect does not show how far it may be off, so the effect is worth asking about.
+    assert worth["cleaner_2_speed_rpm", "moist"] > worth["cleaner_1_speed_rpm", "moist"] / 5
 
 
 def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
