@@ -42,6 +42,9 @@ def test_every_load_has_its_values_and_no_pair_is_divided(season: Season):
     pages = card_pages(plan, season, METRIC)
     assert [p.machine for p in pages] == ["M0", "M1", "M2", "M2"]
     assert [len(p.lines) for p in pages] == [6, LOADS_ON_PAGE, LOADS_ON_PAGE, 8]
+    assert all(value in pages[0].fallback for value in ("36", "6.0"))
+    (one,) = card_pages(planned(1, settings=(DEPTH,)), season, METRIC)
+    assert one.instruction != pages[0].instruction
     lines = [line for p in pages if p.machine == "M2" for line in p.lines]
     assert [line.load for line in lines] == list(range(1, 27))
     for line, values in zip(lines, plan.machines[2].loads, strict=True):

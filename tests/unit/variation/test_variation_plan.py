@@ -13,7 +13,8 @@ from transforms.advice.advice_rows import advise_machine
 from transforms.advice.move_effects import MoveEffects
 from transforms.config.problems import ConfigError
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
-from transforms.config.workspace import read_season
+from transforms.config.season_tables import VaryTable
+from transforms.config.workspace import read_season, season_template
 from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise
 from transforms.variation.design import Designed, SeasonFacts, design_plan
@@ -164,6 +165,15 @@ def test_a_usual_day_s_loads_make_pairs_with_the_odd_one_left_over(season):
     assert len(machine.loads) == LOADS - 1
     with pytest.raises(WorkspaceError, match="no advice"):
         design_plan(options_of(season, OPEN).head(0), season_facts(), [], "here")
+
+
+def test_it_is_off_by_default_and_in_the_template(season, tmp_path):
+    path = tmp_path / "season.toml"
+    for text in ("", season_template()):
+        path.write_text(text, "utf-8")
+        assert not read_season(path).may_vary
+    assert season.may_vary
+    assert not VaryTable().enabled
 
 
 # --- file
