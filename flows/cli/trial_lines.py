@@ -6,9 +6,8 @@ from reports.language.display_units import number
 from reports.language.labels import capital, response_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n
-from reports.sections.trial_results import NOT_FINISHED, stopping_text, traced_reason
+from reports.sections.trial_results import NOT_FINISHED, stopping_sentence, traced_reason
 from transforms.config.settings_catalogue import Catalogue
-from transforms.trial.anytime import STOP_FROM
 
 INDENT = "  "
 
@@ -22,7 +21,7 @@ def result_lines(rows: list[dict[str, Any]], planned: int, catalogue: Catalogue)
         catalogue: the settings known.
     """
     first, *others = rows
-    lines = [*_response_lines(first, planned, catalogue), _stopping_line(first, catalogue)]
+    lines = [*_response_lines(first, planned, catalogue), INDENT + stopping_sentence(first, catalogue)]
     lines += [line for row in others for line in _response_lines(row, planned, catalogue)]
     if first["pairs"] < planned:
         lines.append(say(NOT_FINISHED))
@@ -38,41 +37,25 @@ def result_lines(rows: list[dict[str, Any]], planned: int, catalogue: Catalogue)
 
 def _response_lines(row: dict[str, Any], planned: int, catalogue: Catalogue) -> list[str]:
     """Return the lines of one response: the reading by planned arm, and by traced settings if there is the former."""
-    measured = say(
-        "{response}: {n} of {all} pairs are measured.",
-        response=capital(response_label(row["response"])),
-        n=row["pairs"],
-        all=planned,
-    )
-    result = say("Result: {message}.", message=row_reason(row, catalogue))
+    label, message = capital(response_label(row["response"])), row_reason(row, catalogue)
     if row["effect_pct"] is None:
-        return [f"{measured} {result}"]
+        return [say("{response}: {message}.", response=label, message=message)]
+    measured = say("{response}: {n} of {all} pairs are measured.", response=label, n=row["pairs"], all=planned)
     change = say(
         "B against A as planned: {effect} % ({low} to {high}, 95 %), p = {p}.",
         **_change(row, ""),
         p=number(row["p_value"], 3),
     )
+    result = say("Result: {message}.", message=message)
     return [f"{measured} {change} {result}", _traced_line(row, catalogue)]
 
 
 def _traced_line(row: dict[str, Any], catalogue: Catalogue) -> str:
-    message = traced_reason(row, catalogue)
+    message = say("Traced settings: {message}.", message=traced_reason(row, catalogue))
     if row["traced_effect_pct"] is None:
-        return INDENT + say("By traced settings: {message}.", message=message)
-    return INDENT + say(
-        "By traced settings: {effect} % ({low} to {high}, 95 %), {message}.",
-        **_change(row, "traced_"),
-        message=message,
-    )
-
-
-def _stopping_line(row: dict[str, Any], catalogue: Catalogue) -> str:
-    text = stopping_text(row, catalogue)
-    return INDENT + say(
-        "Evidence for stopping early, on any day ({enough} is enough): {text}.",
-        enough=number(STOP_FROM, 0),
-        text=text,
-    )
+        return INDENT + message
+    change = say("By traced settings: {effect} % ({low} to {high}, 95 %).", **_change(row, "traced_"))
+    return f"{INDENT}{change} {message}"
 
 
 def _change(row: dict[str, Any], prefix: str) -> dict[str, str]:

@@ -124,10 +124,11 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
 
 def _facts_of_loads(warehouse: Warehouse, loads: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Return the tables of facts with the load of each row: of tares, of quality checks and of plots."""
-    return {
-        "load_fact": loads,
-        "root_check_fact": warehouse.table("root_check_fact"),
-        "audit_fact": warehouse.table("audit_fact").join(
-            warehouse.query("trial_plot"), on="audit_id", maintain_order="left"
-        ),
-    }
+    links = warehouse.query("trial_measured_load").rename({"load_id": "traced_load_id"})
+    facts = {"load_fact": loads}
+    for name, key in (("root_check_fact", "check_id"), ("audit_fact", "audit_id")):
+        traced = links.filter(facts=name).select(pl.col("row_id").alias(key), "traced_load_id")
+        rows = warehouse.table(name).join(traced, on=key, how="left", maintain_order="left")
+        ticket = [pl.col("load_id")] if "load_id" in rows.columns else []
+        facts[name] = rows.with_columns(pl.coalesce(*ticket, "traced_load_id").alias("load_id"))
+    return facts

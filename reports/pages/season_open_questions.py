@@ -14,7 +14,7 @@ from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import add_setting_labels
-from reports.sections.trial_results import trial_results_table
+from reports.sections.trial_results import trial_results
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -153,5 +153,5 @@ def open_questions_section(
         _trials(suggested, season, shown),
     ]
     if results.height:
-        blocks.append(trial_results_table(results, catalogue, shown))
+        blocks += trial_results(results, catalogue, shown)
     return Section("open", say("Open questions, and the trials that would answer them"), tuple(blocks))

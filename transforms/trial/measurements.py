@@ -1,7 +1,8 @@
 """Responses measured on the loads of a trial, on the scale on which arms are compared.
 
-Tares are those of the load, counts of roots those of the quality checks that name its ticket, and losses those of the
-plots dug behind the machine while it lifted the load. Several checks or plots of a load count as one.
+Tares are those of the load. Counts of roots are those of the quality checks that name its ticket or took roots from the
+tank while it was lifted, and losses those of the plots dug behind the machine in that time. Several checks or plots of
+a load count as one.
 """
 
 from collections.abc import Mapping
