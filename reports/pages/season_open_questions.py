@@ -7,7 +7,7 @@ import polars as pl
 from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, describe_step, setting_label
+from reports.language.labels import capital, describe_step
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
@@ -15,6 +15,7 @@ from reports.page.tables import Column, Table, build_table, number_cell, text_ce
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import add_setting_labels
 from reports.sections.season_next import trial_worth
+from reports.sections.trial_results import trial_results
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -158,22 +159,5 @@ def open_questions_section(
         _trials(suggested, season, shown),
     ]
     if results.height:
-        blocks.append(
-            build_table(
-                "trials-read",
-                say("trial results"),
-                (
-                    Column(say("Trial"), lambda r: text_cell(r["trial_id"])),
-                    Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
-                    Column(
-                        say("Change of dirt, %"),
-                        lambda r: number_cell(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                    ),
-                    Column(say("n pairs"), lambda r: number_cell(r["pairs"], 0)),
-                    Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
-                ),
-                results.iter_rows(named=True),
-                caption=say("Trials of this season with results; 95 % intervals by randomisation."),
-            )
-        )
+        blocks += trial_results(results, catalogue, shown)
     return Section("open", say("Open questions, and the trials that would answer them"), tuple(blocks))

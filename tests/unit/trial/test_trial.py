@@ -16,10 +16,12 @@ from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.estimate import fit_response
-from transforms.trial.analysis import analyse_trial, find_loads, interval, p_value, signs
+from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.design import describe_trial_days, design_trial
+from transforms.trial.measurements import measured_responses
 from transforms.trial.plan import Trial, draw_order, read_trial, trial_toml
 from transforms.trial.power import FEWEST_PAIRS, detectable_effect, pair_sd, power_of, required_pairs
+from transforms.trial.randomisation import signs
 from transforms.trial.size import TrialNoise, required_days
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
 from transforms.variation.value import SeasonScale
@@ -65,6 +67,11 @@ def facts(t: Trial, effect: float, sd: float = 0.0, seed: int = 1) -> pl.DataFra
 def trial_prices(season, tonnes: float = 10_000.0) -> TrialPrices:
     levels = CostLevels({DIRT: 10.0}, 6.0, CropAndHaul(75.0, 20.0, 3.0))
     return TrialPrices(levels, season.prices, SeasonScale({"wet": tonnes, "moist": 10 * tonnes}, 0.5), 14.0)
+
+
+def dirt_of(t: Trial, table: pl.DataFrame) -> TrialEstimate:
+    loads = find_loads(t, table)
+    return analyse_trial(t, loads, table, measured_responses({"load_fact": table}, loads["load_id"]))[0]
 
 
 # --- planning
@@ -120,7 +127,7 @@ def test_a_pair_parted_by_a_night_is_none():
         .otherwise("shift_date")
         .alias("shift_date")
     )
-    assert analyse_trial(planned, find_loads(planned, table), table).pairs == 7
+    assert dirt_of(planned, table).pairs == 7
 
 
 def test_each_pair_has_both_arms_in_an_order_drawn_by_lot():
@@ -321,29 +328,13 @@ def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
 # --- reading
 
 
-def test_signs_are_counted_exactly():
-    """Six pairs that all point one way: 2 of the 64 patterns are as far from zero."""
-    d = np.array([0.1, 0.2, 0.15, 0.3, 0.05, 0.2])
-    assert p_value(d, signs(6)) == pytest.approx(2 / 64)
-    assert p_value(np.array([1.0, -1, 1, -1, 1, -1]), signs(6)) == 1.0
-
-
-def test_intervals_hold_the_effect():
-    rng = np.random.default_rng(2)
-    held = []
-    for _ in range(300):
-        low, high = interval(rng.normal(0.3, 1, 10), signs(10))
-        held.append(low <= 0.3 <= high)
-    assert np.mean(held) == pytest.approx(0.95, abs=0.035)
-
-
 def test_a_trial_finds_its_loads_and_its_effect():
     planned = trial()
     table = facts(planned, -0.1)
     loads = find_loads(planned, table)
     assert loads["arm"].to_list() == list(ORDER)
     assert loads["trial_block"].to_list()[:3] == ["T001/1", "T001/1", "T001/2"]
-    found = analyse_trial(planned, loads, table)
+    found = dirt_of(planned, table)
     assert found.pairs == 8
     assert found.effect_pct == pytest.approx(100 * np.expm1(-0.1))
     assert found.p_value == pytest.approx(2 / 256)
@@ -356,13 +347,13 @@ def test_tickets_written_down_say_which_loads():
     loads = find_loads(planned, facts(planned, -0.1))
     assert loads["load_id"].to_list()[:3] == ["L01", "L00", "L03"]
     assert loads["position"].to_list()[:3] == [0, 1, 3]
-    assert analyse_trial(planned, loads, facts(planned, -0.1)).pairs == 7
+    assert dirt_of(planned, facts(planned, -0.1)).pairs == 7
 
 
 def test_few_pairs_and_strayed_loads_are_said():
     planned = trial(order=ORDER[:8])
     table = facts(planned, -0.1).with_columns(pl.lit(36.0).alias("cleaner_1_speed_rpm"))
-    found = analyse_trial(planned, find_loads(planned, table), table)
+    found = dirt_of(planned, table)
     assert found.effect_pct is None
     assert found.reason == reason("trial_too_few_pairs", measured=4, planned=4, needed=FEWEST_PAIRS)
     assert found.strayed == 4
