@@ -43,6 +43,7 @@ TABLES = {
     "root_check_setting": mark("Settings of root checks"),
     "lag_sample": mark("Times between filling and weighing"),
     "lake_file": mark("Files of the lake"),
+    "last_season": mark("Use of last season"),
     "load_class": mark("Classes of conditions of loads"),
     "load_fact": mark("Loads with settings and conditions"),
     "load_setting": mark("Settings of loads"),

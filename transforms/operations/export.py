@@ -46,6 +46,7 @@ TABLES = (
     "part_effect",
     "fit_check",
     "fit_posterior",
+    "last_season",
     "setting_reliability",
     "expected_load",
     "load_why",
