@@ -56,6 +56,7 @@ TABLES = (
     "realised_shift",
     "realised_saving",
     "advice_calibration",
+    "advice_withheld",
     "next_condition",
     "benchmark",
     "season_change",
