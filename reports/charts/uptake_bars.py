@@ -10,6 +10,8 @@ from reports.page.theme import UPTAKE_COLOURS, finish, records, rows
 
 STEP = 24
 """Height of a bar with its gap, in pixels."""
+LEGEND_COLUMNS = "width < 460 ? 1 : width < 760 ? 3 : 5"
+"""Columns of the legend, so that the words of every language fit a phone."""
 
 
 def uptake_bars(counts: pl.DataFrame, description: str) -> Chart:
@@ -35,13 +37,13 @@ def uptake_bars(counts: pl.DataFrame, description: str) -> Chart:
         .mark_bar(size=15, stroke="#ffffff", strokeWidth=0.7)
         .encode(
             y=alt.Y("label:N", sort=alt.EncodingSortField("nth", op="min"), title=None),
-            x=alt.X("changes:Q", title=say("changes advised"), axis=alt.Axis(tickMinStep=1, tickCount=6)),
+            x=alt.X("changes:Q", title=say("changes advised"), axis=alt.Axis(tickMinStep=1, tickCount=4)),
             color=alt.Color(
                 "outcome:N",
                 title=None,
                 sort=words,
                 scale=alt.Scale(domain=words, range=list(UPTAKE_COLOURS.values())),
-                legend=alt.Legend(columns=3, symbolType="square"),
+                legend=alt.Legend(columns=alt.ExprRef(LEGEND_COLUMNS), symbolType="square"),
             ),
             order=alt.Order("place:Q"),
             tooltip=[

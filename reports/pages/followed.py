@@ -1,13 +1,14 @@
 """Page on the advice of the season and what became of it: changes made, by week and machine, and what they saved."""
 
 from pathlib import Path
+from typing import Any
 
 from reports.language.display_units import DisplayUnits
-from reports.language.translate import say, use_language
+from reports.language.translate import mark, say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.links import FOLLOWED_PAGE
-from reports.page.model import Page, Prose, Section
+from reports.page.model import Fold, Page, Prose, Section
 from reports.pages.followed_data import FollowedPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, season_line
@@ -17,24 +18,52 @@ from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import headline, lead_words, saving_missing
 from transforms.config.workspace import Season
 
+WEEKS_KEPT = mark("In {kept} of {n} weeks the changes saved at least the amount promised.")
+MACHINES_KEPT = mark("On {kept} of {n} machines the changes saved at least the amount promised.")
+
+
+def by_week(shown: DisplayUnits) -> Grouping:
+    """Return the grouping of changes by week."""
+
+    def day(r: dict[str, Any]) -> str:
+        return shown.short_day(r["starts_on"])
+
+    return Grouping(
+        "weeks",
+        say("Week from"),
+        day,
+        lambda r: say("the week from {day}", day=day(r)),
+        WEEKS_KEPT,
+        say("changes by week"),
+    )
+
+
+def by_machine() -> Grouping:
+    """Return the grouping of changes by machine."""
+
+    def machine(r: dict[str, Any]) -> str:
+        return str(r["machine_id"])
+
+    return Grouping("machines", say("Machine"), machine, machine, MACHINES_KEPT, say("changes by machine"))
+
 
 def _weeks(data: FollowedPageData, shown: DisplayUnits) -> Section:
-    by = Grouping("weeks", say("Week from"), lambda r: shown.short_day(r["starts_on"]), say("changes by week"))
-    figures = (
-        uptake_figure(data.weeks, by),
-        savings_figure(data.weeks, by, saving_missing(data.outcome), shown),
-    )
+    """Return the section by week."""
+    by, missing = by_week(shown), saving_missing(data.outcome)
+    figures = (uptake_figure(data.weeks, by), savings_figure(data.weeks, by, missing, shown))
     return Section("weeks", say("By week"), figures)
 
 
 def _machines(data: FollowedPageData, season: Season, shown: DisplayUnits) -> Section:
-    by = Grouping("machines", say("Machine"), lambda r: str(r["machine_id"]), say("changes by machine"))
-    figures = (
+    """Return the section by machine, with the settings left undone."""
+    by, missing = by_machine(), saving_missing(data.outcome)
+    undone = undone_table(data.machines, data.undone, data.unknown, season.catalogue)
+    blocks = (
         uptake_figure(data.machines, by),
-        savings_figure(data.machines, by, saving_missing(data.outcome), shown),
-        undone_table(data.machines, data.undone, data.unknown, season.catalogue),
+        savings_figure(data.machines, by, missing, shown),
+        Fold(say("Settings most often left undone, and changes that cannot be judged"), (undone,)),
     )
-    return Section("machines", say("By machine"), figures)
+    return Section("machines", say("By machine"), blocks)
 
 
 def _reading(data: FollowedPageData) -> Section:

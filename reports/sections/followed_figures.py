@@ -30,13 +30,17 @@ class Grouping:
     Attributes:
         id: start of the anchors.
         head: header of the first column.
-        label: function from a row to its name.
+        label: function from a row to its name in tables and charts.
+        subject: function from a row to its name in a sentence.
+        kept: sentence on the number of groups (`kept` of `n`) that saved what they promised.
         name: short description, also of the sheets of the workbook.
     """
 
     id: str
     head: str
     label: Callable[[dict[str, Any]], str]
+    subject: Callable[[dict[str, Any]], str]
+    kept: str
     name: str
 
 
@@ -58,10 +62,10 @@ def ends_finding(rows: pl.DataFrame, by: Grouping) -> str:
     best, worst = ranked.row(0, named=True), ranked.row(-1, named=True)
     return say(
         "Most made: {best}, {made} of {n} changes; fewest: {worst}, {few} of {all}.",
-        best=by.label(best),
+        best=by.subject(best),
         made=number(best["followed"], 0),
         n=number(best["known"], 0),
-        worst=by.label(worst),
+        worst=by.subject(worst),
         few=number(worst["followed"], 0),
         all=number(worst["known"], 0),
     )
@@ -95,17 +99,13 @@ def _count(column: str) -> Callable[[Any], Cell]:
     return lambda r: number_cell(r[column], 0)
 
 
-def savings_finding(savings: pl.DataFrame, missing: str) -> str:
+def savings_finding(savings: pl.DataFrame, by: Grouping, missing: str) -> str:
     """Return a sentence on the number of groups whose changes saved what they promised; `missing` if none is known."""
     known = savings.drop_nulls("saved_per_t")
     if not known.height:
         return missing
     kept = known.filter(pl.col("saved_per_t") >= pl.col("promised_per_t")).height
-    return say(
-        "In {kept} of {n} rows the changes saved at least the amount promised.",
-        kept=number(kept, 0),
-        n=number(known.height, 0),
-    )
+    return say(by.kept, kept=number(kept, 0), n=number(known.height, 0))
 
 
 def savings_figure(rows: pl.DataFrame, by: Grouping, missing: str, shown: DisplayUnits) -> Figure:
@@ -144,7 +144,7 @@ def savings_figure(rows: pl.DataFrame, by: Grouping, missing: str, shown: Displa
     )
     reading = say("Dots: saved, with 95 % interval. Ticks: promised.") if known.height else ""
     chart = saving_strip(drawn, unit, say("Saving on soil, promised and realised")) if known.height else None
-    finding, alt = savings_finding(rows, missing), say("Saving on soil, promised and realised")
+    finding, alt = savings_finding(rows, by, missing), say("Saving on soil, promised and realised")
     return Figure(f"{by.id}-savings", finding, reading, chart, alt, table if known.height else None)
 
 

@@ -6,7 +6,7 @@ import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
 from reports.language.precision import plain_money
-from reports.language.translate import local_date, say, say_n
+from reports.language.translate import local_date, say
 from reports.page.links import FOLLOWED_PAGE
 from reports.page.model import Prose, Section
 from reports.page.summary import BarRow, BarRows
@@ -29,9 +29,10 @@ def _month(r: dict[str, Any], shown: DisplayUnits) -> BarRow:
     return BarRow(
         local_date(r["starts_on"], "yMMMM"),
         None,
-        saving,
+        "",
         r["followed"] / known if known else 0.0,
-        say_n("{made} of {n} change made", "{made} of {n} changes made", known, made=number(r["followed"], 0)),
+        say("{made} of {n}", made=number(r["followed"], 0), n=number(known, 0)),
+        saving,
     )
 
 

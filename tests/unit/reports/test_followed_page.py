@@ -7,12 +7,12 @@ import pypdf
 import pytest
 
 from reports.page.formats import OutputFormats
-from reports.page.model import Page
+from reports.page.model import Fold, Page
 from reports.page.summary import BarRows
 from reports.page.tables import Table
-from reports.pages.followed import followed_page, write_followed
+from reports.pages.followed import by_machine, followed_page, write_followed
 from reports.pages.followed_data import FollowedPageData, load_followed_page
-from reports.sections.followed_figures import Grouping, ends_finding
+from reports.sections.followed_figures import ends_finding
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import outcome
 from reports.sections.outcome_data import load_outcome
@@ -83,21 +83,23 @@ def test_the_tables_have_the_counts_and_savings_of_the_queries(page, data, part,
 
 
 def test_the_last_moves_have_their_values_and_marks(page, data, season):
-    rows = tables(page)["recent-moves"].rows
+    rows = [r for name, table in tables(page).items() if name.startswith("recent-") for r in table.rows]
     assert len(rows) == data.recent.height
+    folds = [b for s in page.sections if s.id == "recent" for b in s.blocks if isinstance(b, Fold)]
+    assert [f.open for f in folds] == [True] + [False] * 6
     for row, r in zip(rows, data.recent.iter_rows(named=True), strict=True):
         assert row.marks == {"machine": r["machine_id"], "uptake": r["uptake_code"]}
-        before, advised, done = (figures(row.cells[k].text) for k in (3, 4, 5))
-        assert float(before[0]) == r["from_value"]
-        assert float(advised[0]) == r["to_value"]
+        before, advised, *done = figures(f"{row.cells[2].text} {row.cells[3].text}")
+        assert (float(before), float(advised)) == (r["from_value"], r["to_value"])
         step = season.catalogue[r["setting"]].step
-        assert not done if r["done_value"] is None else float(done[0]) == pytest.approx(r["done_value"], abs=step)
+        assert [float(v) for v in done] == pytest.approx([] if r["done_value"] is None else [r["done_value"]], abs=step)
         spent = [] if r["made_s"] is None else [r["made_s"] / 3600, r["judged_s"] / 3600]
-        assert [float(h) for h in figures(row.cells[7].text)] == pytest.approx(spent, abs=0.051)
+        clock = 0 if r["first_at"] is None else 2
+        assert [float(h) for h in figures(row.cells[4].text)[clock:]] == pytest.approx(spent, abs=0.051)
 
 
 def test_machines_are_ranked_only_with_enough_changes():
-    by = Grouping("m", "", lambda r: str(r["machine_id"]), "")
+    by = by_machine()
     columns = ["machine_id", "moves", "unknown", "followed"]
     rows = pl.DataFrame(
         [("M1", 12, 2, 9), ("M2", 8, 0, 1), ("M3", 4, 0, 4), ("M4", 9, 8, 0)], schema=columns, orient="row"
@@ -125,7 +127,7 @@ def test_the_season_report_has_a_bar_per_month_and_the_link(warehouse, data):
     for row, r in zip(bars.rows, months.iter_rows(named=True), strict=True):
         assert row.share == pytest.approx(r["followed"] / (r["moves"] - r["unknown"]))
         assert figures(row.worth) == [str(r["followed"]), str(r["moves"] - r["unknown"])]
-        assert [float(v) for v in figures(row.detail)] == pytest.approx(
+        assert [float(v) for v in figures(row.action)] == pytest.approx(
             [r["promised_per_t"], r["saved_per_t"]], rel=0.06
         )
     assert withheld.link[1] == "followed.html"
