@@ -7,7 +7,7 @@ from reports.language.translate import say, say_n
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
 from transforms.contracts.reason import Reason
-from transforms.outcome.own_uptake import OwnLoads, OwnUptake
+from transforms.outcome.own_uptake import ComparedLoads, OwnUptake
 
 
 def counts_words(uptake: OwnUptake) -> str:
@@ -32,7 +32,7 @@ def counts_words(uptake: OwnUptake) -> str:
     return " ".join(texts)
 
 
-def soil_words(own: OwnLoads, shown: DisplayUnits) -> str:
+def soil_words(own: ComparedLoads, shown: DisplayUnits) -> str:
     """Return the soil of own loads in shifts that made their changes compared with the expected; empty if unknown."""
     if own.soil_t is None or own.points is None:
         return ""
@@ -54,7 +54,7 @@ def soil_words(own: OwnLoads, shown: DisplayUnits) -> str:
     )
 
 
-def others_words(own: OwnLoads) -> str:
+def others_words(own: ComparedLoads) -> str:
     """Return the difference of own loads in shifts that did not make their changes; empty if unknown."""
     if own.points is None:
         return ""

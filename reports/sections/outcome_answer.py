@@ -123,13 +123,13 @@ def warning_words(data: OutcomeData, shown: DisplayUnits) -> str:
         return ""
     if found.code == "unreliable" and found.slope is not None:
         return say(
-            "This season, only {slope} of each {currency} promised for soil was saved: expect less than shown here.",
+            "Per {currency} promised for soil, {slope} saved this season: expect less.",
             slope=number(max(found.slope["value"], 0.0), 2),
             currency=shown.currency,
         )
     t = shown.per_tonne
     return say(
-        "This season, advice promised {promised} {unit} for soil and saved {saved}: expect less than shown here.",
+        "Advice promised {promised} {unit} of soil this season, saved {saved}: expect less.",
         promised=plain_money(found.made["promised_per_t"] * t),
         saved=plain_money(found.made["realised_per_t"] * t),
         unit=shown.money_per_t,
@@ -139,4 +139,4 @@ def warning_words(data: OutcomeData, shown: DisplayUnits) -> str:
 def warning_strip(data: OutcomeData, shown: DisplayUnits, followed_href: str) -> Strip | None:
     """Return the strip that marks advice which promised more than it saved this season; None if it did not."""
     text = warning_words(data, shown)
-    return Strip(text, (say("Advice followed"), followed_href)) if text else None
+    return Strip(text, (say("Details"), followed_href)) if text else None

@@ -5,11 +5,10 @@ from dataclasses import dataclass
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
-from reports.sections.outcome_answer import outcome
+from reports.sections.outcome_answer import MARKED, headline, outcome
 from reports.sections.outcome_data import OutcomeData
 
 
@@ -64,31 +63,25 @@ def followed_advice(rows: pl.DataFrame) -> FollowedAdvice | None:
 
 
 def saving_words(data: OutcomeData, shown: DisplayUnits) -> str:
-    """Return what the season's moves saved against what they promised; empty if not known.
+    """Return the outcome of the season's advice in a sentence; without the saving if a warning on the page states it.
 
     Args:
         data: outcome of the advice of the season.
         shown: units of the page.
     """
-    row, t = outcome(data).made, shown.per_tonne
-    if row is None:
+    found = outcome(data)
+    if found.made is None:
         return ""
-    made, advised = number(data.total["followed"], 0), number(data.known, 0)
-    return " ".join(
-        (
-            say("This season {made} of {changes} changes were made.", made=made, changes=advised),
-            say_n(
-                "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shift of a machine that made "
-                "its changes; promised: {promised} {unit}.",
-                "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shifts of machines that made "
-                "their changes; promised: {promised} {unit}.",
-                row["shifts"],
-                realised=plain_money(row["realised_per_t"] * t),
-                unit=shown.money_per_t,
-                span=money_range(row["lo95"] * t, row["hi95"] * t),
-                promised=plain_money(row["promised_per_t"] * t),
-            ),
+    if found.code in MARKED:
+        made = number(data.total["followed"], 0)
+        return say_n(
+            "This season {made} of {n} change made.", "This season {made} of {n} changes made.", data.known, made=made
         )
+    return say_n(
+        "This season, soil alone: {headline}; n = {n} shift.",
+        "This season, soil alone: {headline}; n = {n} shifts.",
+        found.made["shifts"],
+        headline=headline(data, shown),
     )
 
 

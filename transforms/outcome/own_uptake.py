@@ -11,7 +11,7 @@ COUNTS = ("moves", "followed", "partly", "not_made", "opposite", "unknown")
 
 
 @dataclass(frozen=True)
-class OwnLoads:
+class ComparedLoads:
     """Own measured loads of some shifts, compared with the value expected for their conditions.
 
     Attributes:
@@ -46,8 +46,8 @@ class OwnUptake:
     not_made: int
     opposite: int
     unknown: int
-    with_moves: OwnLoads
-    without: OwnLoads
+    with_moves: ComparedLoads
+    without: ComparedLoads
 
 
 def own_uptake(visits: pl.DataFrame, loads: pl.DataFrame) -> OwnUptake | None:
@@ -71,8 +71,8 @@ def own_uptake(visits: pl.DataFrame, loads: pl.DataFrame) -> OwnUptake | None:
     )
 
 
-def _compared(own: pl.DataFrame) -> OwnLoads:
+def _compared(own: pl.DataFrame) -> ComparedLoads:
     if not own.height:
-        return OwnLoads(0, None, None)
+        return ComparedLoads(0, None, None)
     soil = float((own["delivered_t"] * (own["expected_pct"] - own["observed_pct"])).sum()) / 100
-    return OwnLoads(own.height, 100 * soil / float(own["delivered_t"].sum()), soil)
+    return ComparedLoads(own.height, 100 * soil / float(own["delivered_t"].sum()), soil)

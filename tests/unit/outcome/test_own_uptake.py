@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from transforms.outcome.own_uptake import OwnLoads, own_uptake
+from transforms.outcome.own_uptake import ComparedLoads, own_uptake
 
 DAY = dt.date(2025, 10, 9)
 KEY = {"machine_id": pl.String, "shift_date": pl.Date, "field_id": pl.String}
@@ -46,5 +46,5 @@ def test_loads_are_compared_in_shifts_that_made_their_moves_and_in_others():
     withheld = own_uptake(moves, loads.with_columns(expected_pct=pl.lit(None, pl.Float64)))
     assert withheld is not None
     assert withheld.moves == 5
-    assert withheld.with_moves == withheld.without == OwnLoads(0, None, None)
+    assert withheld.with_moves == withheld.without == ComparedLoads(0, None, None)
     assert own_uptake(visits(), loads) is None

@@ -29,7 +29,7 @@ from transforms.benchmark.disclosure import (
 from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, classify_third, own_view
 from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.contracts.reason import reason
-from transforms.outcome.own_uptake import OwnLoads
+from transforms.outcome.own_uptake import ComparedLoads
 from transforms.storage.warehouse import Warehouse
 
 READER = 2
@@ -216,7 +216,7 @@ def test_uptake_has_no_comparison_if_expected_values_are_withheld(room):
     d = next(d for d in grower_data(*room) if d.grower == f"G{READER:03d}")
     room[0].replace("advice_uptake", room[0].table("advice_uptake").clear())
     assert d.uptake is not None
-    assert (d.uptake.moves, d.uptake.with_moves) == (2, OwnLoads(0, None, None))
+    assert (d.uptake.moves, d.uptake.with_moves) == (2, ComparedLoads(0, None, None))
 
 
 @pytest.mark.parametrize("n", [6, 10, 24])
