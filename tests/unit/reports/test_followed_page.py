@@ -1,6 +1,7 @@
 """Page on the advice of the season, its part of the season report and its warning, compared with the tables."""
 
 import re
+from dataclasses import replace
 
 import polars as pl
 import pypdf
@@ -164,3 +165,18 @@ def test_few_shifts_have_counts_without_savings(season, tmp_path):
     paths = write_followed(data, season, tmp_path, OutputFormats(pdf=True, xlsx=True))
     assert [p.suffix for p in paths] == [".html", ".pdf", ".xlsx"]
     assert len(pypdf.PdfReader(paths[1]).pages) >= 2
+
+
+def test_ids_that_contain_scripts_stay_text(data, season, tmp_path):
+    evil = pl.col("machine_id") + "<script>window.broken=1</script>"
+    frames = {n: getattr(data, n).with_columns(evil) for n in ("machines", "undone", "unknown", "recent")}
+    text = write_followed(replace(data, **frames), season, tmp_path)[0].read_text("utf-8")
+    assert "<script>window" not in text
+    assert "&lt;script&gt;window" in text
+
+
+def test_savings_are_per_short_ton_in_us_units(data, season):
+    us = replace(season, units="us", currency="USD")
+    metric, short = (tables(followed_page(data, s))["machines-savings-table"].rows for s in (season, us))
+    for one, other in zip(metric, short, strict=True):
+        assert other.cells[3].value == pytest.approx(one.cells[3].value * 0.90718474)
