@@ -67,7 +67,11 @@ def call_app(app: typer.Typer) -> NoReturn:
     try:
         code = app(standalone_mode=False)
     except typer.TyperException as problem:
-        if message := problem.format_message().strip().rstrip("."):  # empty after help was shown
+        from flows.cli.call_errors import describe_call_error
+        from flows.cli.help import set_call_language
+
+        set_call_language()
+        if message := describe_call_error(problem):  # empty after help was shown
             complain(say("{message}; use --help to list the options", message=message))
         sys.exit(problem.exit_code)
     except typer.Abort:

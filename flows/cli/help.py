@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
 
+from flows.cli.call_errors import UnexpectedArguments, UnknownCommand
 from flows.runtime.language import set_workspace_language
 from reports.language.help_text import help_paragraphs
 from reports.language.translate import mark, say, set_language, start_in_english, translated
@@ -59,7 +60,8 @@ def environment_locale(environment: dict[str, str]) -> str | None:
     return None if name in ("", "C", "POSIX") else name.replace("_", "-")
 
 
-def _set_help_language() -> None:
+def set_call_language() -> None:
+    """Set the language of the workspace that this call names, or of the environment."""
     if (workspace := named_workspace(sys.argv[1:], Path.cwd())) is not None:
         set_workspace_language(workspace)
     elif (locale := environment_locale(dict(os.environ))) is not None:
@@ -105,7 +107,7 @@ class _Translated:
 
     def format_help(self, ctx: Any, formatter: Any) -> None:
         with start_in_english():
-            _set_help_language()
+            set_call_language()
             _translate(self)
             with _translated_parts():
                 super().format_help(ctx, formatter)  # type: ignore[misc]
@@ -122,11 +124,29 @@ class _Translated:
 
 
 class Command(_Translated, TyperCommand):
-    """Command with translated help."""
+    """Command with translated help and errors."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Return the arguments left over, which are none."""
+        ctx.allow_extra_args = True  # the library's own error of too many arguments is an English sentence
+        try:
+            left = super().parse_args(ctx, args)
+        except typer.TyperException as problem:
+            problem.ctx = ctx  # type: ignore[attr-defined]  # an error of an option does not name the command
+            raise
+        if left and not ctx.resilient_parsing:
+            raise UnexpectedArguments(left)
+        return left
 
 
 class Group(_Translated, TyperGroup):
-    """Group of commands with translated help."""
+    """Group of commands with translated help and errors."""
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the name of a command, the command and its arguments."""
+        if not ctx.resilient_parsing and args[0] not in self.commands and not args[0].startswith("-"):
+            raise UnknownCommand(args[0], list(self.commands))
+        return super().resolve_command(ctx, args)
 
 
 class CommandLine(typer.Typer):

@@ -18,6 +18,7 @@ from transforms.advice.pair_effects import pair_effects
 from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_parts, day_sd, days_of
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
+from transforms.advice.reliance import reliance
 from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
@@ -27,6 +28,7 @@ from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint
+from transforms.outcome.hold_back import mark_withheld, shown_advice
 from transforms.parallel import Executor, local, serial
 from transforms.storage.advice_record import record_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
@@ -85,7 +87,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                 season.advice.min_loads,
                 rng,
             )
-            steps = season.advice.max_steps
+            steps, relied = season.advice.max_steps, reliance(warehouse.table("advice_calibration"))
             for situation, place in situations:
                 now = situation.settings
                 effects = MoveEffects(
@@ -94,17 +96,18 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                         for r, f in priced.items()
                     }
                 )
-                rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
+                rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice, relied))
             parts = _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
         table = pl.concat(rows)
+        marked = mark_withheld(table, season.name, season.advice.hold_back)
         with warehouse.transaction():
-            warehouse.replace("advice", table)
+            warehouse.replace("advice", shown_advice(marked))
             warehouse.replace("part_advice", parts)
             if table.height:
-                record_advice(warehouse, table, dt.datetime.now(dt.UTC))
+                record_advice(warehouse, marked, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
         run_checks(warehouse)
-    return table
+    return shown_advice(marked)
 
 
 def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> None:

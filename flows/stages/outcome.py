@@ -9,7 +9,7 @@ from transforms.advice.cost import soil_cost_per_t
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.advice_uptake import season_uptake
 from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
-from transforms.outcome.withheld import withheld_advice
+from transforms.outcome.verdicts import advice_verdicts
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 from transforms.trace.haul_distance import add_haul_distance
@@ -28,7 +28,7 @@ def assess_uptake(workspace: Workspace, reporter: Reporter) -> None:
             warehouse.replace("advice_calibration", advice_calibration(units))
             worked = warehouse.table("load_fact").select("shift_date").unique()
             in_force = warehouse.query("advice_in_force").join(worked, on="shift_date", how="semi")
-            warehouse.replace("advice_withheld", withheld_advice(in_force))
+            warehouse.replace("advice_verdict", advice_verdicts(in_force))
 
 
 def _realised_shifts(warehouse: Warehouse, season: Season) -> pl.DataFrame:

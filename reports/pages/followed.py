@@ -75,7 +75,7 @@ def _reading(data: FollowedPageData) -> Section:
         "Saved: the soil predicted without the changes less the soil in the loads, compared with like shifts that did "
         "not make theirs. Root losses are not in it: too few plots are dug."
     )
-    withheld = withheld_words(data.outcome.withheld)
+    withheld = withheld_words(data.outcome.verdicts)
     return Section("how", say("How to read it"), tuple(Prose(text) for text in (judged, saved, withheld) if text))
 
 
@@ -95,7 +95,7 @@ def followed_page(data: FollowedPageData, season: Season) -> Page:
     return Page(
         headline(data.outcome, shown),
         season_line(season.name, shown, data.outcome.total["last_shift"]),
-        lead_words(data.outcome),
+        lead_words(data.outcome, shown),
         say(CAUTION),
         sections,
         footer(data.footer),

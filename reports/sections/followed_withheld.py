@@ -8,15 +8,16 @@ from reports.language.translate import mark, say
 MOVE, TRIAL = "move", "try"
 REASONS = {
     "no_change_better": mark("nothing tried was better with enough certainty in {n}"),
+    "advice_withheld": mark("withheld by lot, to measure what advice saves, in {n}"),
     "advice_too_few_loads": mark("too few loads in such conditions in {n}"),
     TRIAL: mark("only a change too uncertain to advise in {n}"),
 }
-"""Reason to hold, or verdict, of `advice_withheld` -> clause."""
+"""Reason to hold, or verdict, of `advice_verdict` -> clause."""
 OTHER = mark("other reasons in {n}")
 
 
 def withheld_words(withheld: pl.DataFrame) -> str:
-    """Return a sentence on the shifts of machines without an advised change, from `advice_withheld`; empty if none."""
+    """Return a sentence on the shifts of machines without an advised change, from `advice_verdict`; empty if none."""
     total = int(withheld["machine_shifts"].sum())
     without = withheld.filter(pl.col("verdict") != MOVE)
     if not without.height:

@@ -100,8 +100,25 @@ def saving_missing(data: OutcomeData) -> str:
     return verdict_words(data) if outcome(data).made is None else ""
 
 
-def lead_words(data: OutcomeData) -> str:
-    """Return the basis of the figures in the headline, the verdict, and the number of changes that cannot be judged."""
+def lot_words(data: OutcomeData, shown: DisplayUnits) -> str:
+    """Return what showing advice saved, compared with shifts from which it was withheld by lot; empty if not known."""
+    drawn = data.saving.filter(pl.col("group_code") == "randomised", pl.col("verdict_code") != "too_few")
+    if not drawn.height:
+        return ""
+    row, t = drawn.row(0, named=True), shown.per_tonne
+    return say_n(
+        "Compared by lot, showing advice saved {saved} ({span}) {unit}, promised {promised}; n = {n} shift.",
+        "Compared by lot, showing advice saved {saved} ({span}) {unit}, promised {promised}; n = {n} shifts.",
+        row["shifts"],
+        saved=plain_money(row["realised_per_t"] * t),
+        span=money_range(row["lo95"] * t, row["hi95"] * t),
+        unit=shown.money_per_t,
+        promised=plain_money(row["promised_per_t"] * t),
+    )
+
+
+def lead_words(data: OutcomeData, shown: DisplayUnits) -> str:
+    """Return the verdict, the basis of the figures in the headline, the contrast by lot, and the moves not judged."""
     made, unknown = outcome(data).made, data.total["unknown"]
     texts = [verdict_words(data)]
     if made is not None:
@@ -111,6 +128,8 @@ def lead_words(data: OutcomeData) -> str:
             made["shifts"],
         )
         texts = [verdict_words(data), basis]
+    if by_lot := lot_words(data, shown):
+        texts.append(by_lot)
     if unknown:
         texts.append(say_n("{n} further change cannot be judged.", "{n} further changes cannot be judged.", unknown))
     return " ".join(texts)

@@ -16,13 +16,13 @@ class OutcomeData:
         total: the row of `uptake_total`.
         saving: rows of `realised_saving`.
         calibration: rows of `advice_calibration`.
-        withheld: rows of `advice_withheld`.
+        verdicts: rows of `advice_verdict`.
     """
 
     total: dict[str, Any]
     saving: pl.DataFrame
     calibration: pl.DataFrame
-    withheld: pl.DataFrame
+    verdicts: pl.DataFrame
 
     @property
     def has_moves(self) -> bool:
@@ -41,5 +41,5 @@ def load_outcome(warehouse: Warehouse) -> OutcomeData:
         total=warehouse.query("uptake_total").row(0, named=True),
         saving=warehouse.table("realised_saving"),
         calibration=warehouse.table("advice_calibration"),
-        withheld=warehouse.table("advice_withheld"),
+        verdicts=warehouse.table("advice_verdict"),
     )

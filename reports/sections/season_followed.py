@@ -47,10 +47,10 @@ def season_followed_section(data: OutcomeData, months: pl.DataFrame, shown: Disp
     if not data.has_moves:
         return None
     rows = tuple(_month(r, shown) for r in months.iter_rows(named=True))
-    answer = say("{headline}. {verdict}", headline=headline(data, shown), verdict=lead_words(data))
+    answer = say("{headline}. {verdict}", headline=headline(data, shown), verdict=lead_words(data, shown))
     link = (say("By week and machine"), FOLLOWED_PAGE)
     return Section(
         "followed",
         say("Advice, and what became of it"),
-        (Prose(answer), BarRows(rows, first=len(rows)), Prose(withheld_words(data.withheld), link)),
+        (Prose(answer), BarRows(rows, first=len(rows)), Prose(withheld_words(data.verdicts), link)),
     )

@@ -1,4 +1,4 @@
--- A row is a move in force for a shift and what the machine did with it. n: its loads; measured: those with a lab result,
+-- A row is a move in force for a shift that was shown, and what the machine did with it. n: its loads; measured: those with a lab result,
 -- whose mean observed and expected dirt follow; advised_dirt_pct: dirt that the advice expected after this move and
 -- those before it. Key: machine_id, setting. Reads advice_uptake, advice_issued, load_fact, expected_load.
 -- Parameter: shift_date.
@@ -18,5 +18,5 @@ left join advice_issued as i
     on i.issued_at = u.issued_at and i.machine_id = u.machine_id and i.shift_date = u.shift_date
     and i.setting = u.setting and i.verdict = 'move'
 left join dirt as d on d.machine_id = u.machine_id
-where u.shift_date = $shift_date
+where u.shift_date = $shift_date and not u.is_withheld
 order by natural_order(u.machine_id), u.move_number, u.setting

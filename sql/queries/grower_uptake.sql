@@ -14,5 +14,6 @@ select o.grower_id, u.machine_id, u.shift_date, u.field_id, count(*) as moves,
     count(*) filter (u.uptake_code = 'unknown') as unknown, avg(u.made_share) as made_share
 from advice_uptake as u
 inner join own_field as o using (field_id)
+where not u.is_withheld
 group by o.grower_id, u.machine_id, u.shift_date, u.field_id
 order by o.grower_id, u.shift_date, u.machine_id, u.field_id

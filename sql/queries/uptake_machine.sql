@@ -7,6 +7,7 @@ with moves as (
         count(*) filter (uptake_code = 'partly') as partly, count(*) filter (uptake_code = 'not') as not_made,
         count(*) filter (uptake_code = 'opposite') as opposite, count(*) filter (uptake_code = 'unknown') as unknown
     from advice_uptake
+    where not is_withheld
     group by machine_id
 ),
 

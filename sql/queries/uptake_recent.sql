@@ -4,6 +4,7 @@
 with recent as (
     select distinct shift_date
     from advice_uptake
+    where not is_withheld
     order by shift_date desc
     limit 7
 )
@@ -13,4 +14,5 @@ select u.shift_date, u.machine_id, u.field_id, u.setting, u.from_value, u.to_val
     u.time_share * u.judged_s as made_s, u.judged_s
 from advice_uptake as u
 semi join recent as r using (shift_date)
+where not u.is_withheld
 order by u.shift_date desc, natural_order(u.machine_id), u.move_number, u.setting

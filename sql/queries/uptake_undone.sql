@@ -2,7 +2,7 @@
 -- them that were not made or made the other way. Key: machine_id, setting. Reads advice_uptake.
 select machine_id, setting, count(*) as moves, count(*) filter (uptake_code in ('not', 'opposite')) as undone
 from advice_uptake
-where uptake_code <> 'unknown'
+where uptake_code <> 'unknown' and not is_withheld
 group by machine_id, setting
 having undone > 0
 qualify row_number() over (partition by machine_id order by undone desc, moves, setting) <= 3

@@ -2,6 +2,6 @@
 -- Reads advice_uptake.
 select machine_id, reason_code, count(*) as moves
 from advice_uptake
-where uptake_code = 'unknown'
+where uptake_code = 'unknown' and not is_withheld
 group by machine_id, reason_code
 order by natural_order(machine_id), moves desc, reason_code

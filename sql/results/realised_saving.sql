@@ -1,4 +1,5 @@
--- A row is a group of machine-shifts: those that made their moves and those that did not, with the saving of soil per tonne
+-- A row is a group of machine-shifts: made and not_made, those that made their moves and those that did not; randomised,
+-- those shown their moves against those whose moves were withheld by lot. It has the saving of soil per tonne
 -- of clean beet that making them was predicted to have and had (would have had), with its interval. verdict_code:
 -- as_promised, not_as_promised, more_than_promised or too_few. Key: group_code. Written by uptake.
 create table if not exists realised_saving (

@@ -46,6 +46,7 @@ def uptake_rows(moves: pl.DataFrame, seed: int = 0, fields: tuple[str, ...] = ("
                 "move_number": r["move_number"],
                 "operator_id": None,
                 "field_id": fields[k // 2 % len(fields)],
+                "is_withheld": r.get("is_withheld") or False,
                 "issued_at": day - dt.timedelta(hours=2),
                 "from_value": before,
                 "to_value": after,
@@ -71,7 +72,12 @@ def _code(share: float | None) -> str:
 
 
 def fill_outcome(
-    warehouse: Warehouse, *, seed: int = 6, is_confounded: bool = False, fields: tuple[str, ...] = ("F001",)
+    warehouse: Warehouse,
+    *,
+    seed: int = 6,
+    is_confounded: bool = False,
+    hold_back: float = 0.0,
+    fields: tuple[str, ...] = ("F001",),
 ) -> None:
     """Write the outcome of 400 shifts of ten invented machines into a warehouse.
 
@@ -79,9 +85,10 @@ def fill_outcome(
         warehouse: the warehouse.
         seed: seed of the season.
         is_confounded: True for a season that saves less than promised.
+        hold_back: share of machines and shifts whose moves nobody sees.
         fields: fields in which the machines work in turn.
     """
-    season = invent(seed, is_confounded=is_confounded)
+    season = invent(seed, is_confounded=is_confounded, hold_back=hold_back)
     uptake = uptake_rows(season.moves, seed, fields)
     known = uptake.drop_nulls("made_share").select("machine_id", "shift_date", "move_number", "made_share")
     moves = season.moves.drop("made_share").join(
@@ -94,7 +101,7 @@ def fill_outcome(
         "realised_shift": units,
         "realised_saving": realised_saving(units),
         "advice_calibration": advice_calibration(units),
-        "advice_withheld": pl.DataFrame(withheld, schema=schema_of("advice_withheld"), orient="row"),
+        "advice_verdict": pl.DataFrame(withheld, schema=schema_of("advice_verdict"), orient="row"),
     }
     for name, rows in tables.items():
         warehouse.replace(name, rows)

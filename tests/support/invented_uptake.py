@@ -77,6 +77,7 @@ def invent(seed: int, machines: int = 6, shifts: int = 8) -> InventedUptake:
                     {"machine_id": f"M{m}", "shift_date": shift, "setting": name, "unit": name[-3:],
                      "move_number": number, "operator_id": None, "field_id": f"F{m}", "issued_at": begins,
                      "from_value": known, "to_value": known + change, "wetness_class": "moist", "fingerprint": "",
+                     "is_withheld": False,
                      "true_share": float(np.clip(share, -1, 1).mean()) if worked_field == f"F{m}" else None}
                 )  # fmt: skip
             times = [begins + dt.timedelta(seconds=30 * k) for k in range(HALF_MINUTES)]

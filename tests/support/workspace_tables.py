@@ -16,7 +16,7 @@ HISTORY = (
     "realised_shift",
     "realised_saving",
     "advice_calibration",
-    "advice_withheld",
+    "advice_verdict",
 )
 """Tables that record each run, as the run log does, so that they depend on when runs took place."""
 

@@ -5,11 +5,13 @@
     python tests/validation/dialect_mapping.py --set-aside     offices 21 to 40
     python tests/validation/dialect_mapping.py --masked        all 40 offices, a part of the vocabulary taken out
     python -m tests.validation.dialect_mapping --looked-at         offices 41 to 60, which are spent
+    python -m tests.validation.dialect_mapping --fourth            offices 61 to 80, and each trouble
     python -m tests.validation.dialect_mapping --left-out          words taken out of the vocabulary one by one
 
 Offices 21 to 40 use words, patterns of headers and time formats that offices 1 to 20 never use; offices 41 to 60 use
 words and habits that neither group has, chosen after the first two groups were measured. All three groups have been
-looked at. The figures of offices 41 to 60 from before that stay on the page, and no option writes them again.
+looked at. The figures of offices 41 to 60 from before that stay on the page, and no option writes them again. The words
+and habits of offices 61 to 80 were written without looking at the vocabulary or at any of the other offices.
 """
 
 import argparse
@@ -20,6 +22,13 @@ from itertools import pairwise
 from pathlib import Path
 
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
+from tests.validation.dialects.fourth_office import (
+    FIRST_FOURTH,
+    FOURTH_GROUP,
+    draw_fourth_office,
+    write_fourth_office,
+)
+from tests.validation.dialects.fourth_words import read_fourth_words
 from tests.validation.dialects.interview import (
     NOT_PLACED,
     OUTCOMES,
@@ -45,6 +54,8 @@ SECOND_SET_ASIDE = range(FIRST_SECOND_SET_ASIDE, FIRST_SECOND_SET_ASIDE + 20)
 MASKED_SHARES = (0.3, 0.4, 0.5)
 BINS = (0.0, 0.6, 0.75, 0.85, 0.95, 1.01)
 """Bounds of classes of confidence."""
+FINE_BINS = (0.0, 0.6, 0.75, 0.85, 0.95, 0.99, 1.01)
+"""The same, with a class of its own for proposals that are sure."""
 
 
 def scores_of(seed: int, masked: float = 0.0) -> list[FileScore]:
@@ -54,11 +65,12 @@ def scores_of(seed: int, masked: float = 0.0) -> list[FileScore]:
         seed: seed of the office.
         masked: share of the words that the program does not know.
     """
-    office = draw_office(seed)
+    is_fourth = seed >= FIRST_FOURTH
+    office = draw_fourth_office(seed) if is_fourth else draw_office(seed)
     lexicon = masked_lexicon(seed, masked) if masked else package_lexicon()
     context = ProposalContext(load_catalogue(), office.zone, lexicon=lexicon)
     with tempfile.TemporaryDirectory() as folder:
-        paths = write_office(office, Path(folder))
+        paths = (write_fourth_office if is_fourth else write_office)(office, Path(folder))
         pairs = zip(office.files, paths, strict=True)
         return [interview(file, path, context, seed) for file, path in pairs]
 
@@ -137,13 +149,43 @@ def measure_masked() -> list[str]:
     rows = [[rows[0][0], *(row[1] for row in rows)] for rows in zip(*tables, strict=True)]
     rows.append(["lowest share of these right in a language", *(f"{_worst(o):.1f} %" for o in found.values())])
     lines += markdown_table(["figure", *(f"{m:.0%} of the words unknown" for m in MASKED_SHARES)], rows)
-    proposed = [p for own in scores.values() for s in own for p in s.proposed]
-    bins = []
-    for low, high in pairwise(BINS):
-        right = [r for _, confidence, r in proposed if low <= confidence < high]
-        share = f"{100 * sum(right) / max(1, len(right)):.1f} %"
-        bins.append([f"{100 * low:.0f} to {min(100 * high, 100):.0f} %", str(len(right)), share])
-    return [*lines, "", *markdown_table(["stated confidence", "proposals", "right"], bins)]
+    return [*lines, "", *calibration([s for own in scores.values() for s in own], BINS)]
+
+
+def calibration(scores: list[FileScore], bounds: tuple[float, ...]) -> list[str]:
+    """Return the share of right proposals by stated confidence, before any answer, as Markdown."""
+    rows = []
+    for low, high in pairwise(bounds):
+        right = [r for s in scores for _, confidence, r in s.proposed if low <= confidence < high]
+        share = f"{100 * sum(right) / len(right):.1f} %" if right else "-"
+        rows.append([f"{100 * low:.0f} to {min(100 * high, 100):.0f} %", str(len(right)), share])
+    return markdown_table(["stated confidence", "proposals", "right"], rows)
+
+
+def by_language(scores: list[FileScore]) -> list[str]:
+    """Return the outcomes of the fourth group by language, as Markdown."""
+    languages = {str(seed): read_fourth_words(seed).language for seed in FOURTH_GROUP}
+    rows = []
+    for language in sorted(set(languages.values())):
+        own = [s for s in scores if languages[s.file.partition("/")[0]] == language]
+        found = Counter(outcome for s in own for _, outcome in s.outcomes)
+        sure = [right for s in own for _, right in s.sure()]
+        rows.append([language, *(str(found[o]) for o in OUTCOMES), str(len(sure)), str(sum(sure))])
+    return markdown_table(["language", *OUTCOMES, "proposals of at least 95 %", "of these right"], rows)
+
+
+def kinds(scores: list[FileScore]) -> list[str]:
+    """Return how the program found the kinds of the files, as Markdown."""
+    found = Counter(_kind_outcome(s) for s in scores)
+    return markdown_table(["kind of the file", "files"], [[name, str(n)] for name, n in sorted(found.items())])
+
+
+def _kind_outcome(score: FileScore) -> str:
+    if not score.proposed and not score.asked:
+        return "not readable"
+    if any(key == "kind" for _, key in score.asked_of):
+        return "asked, not among the choices" if "kind" in score.unanswerable else "asked"
+    return "wrong without asking" if score.is_wrong_kind else "right without asking"
 
 
 def _worst(offices: list[list[FileScore]]) -> float:
@@ -168,11 +210,12 @@ def measure(seeds: range | list[int]) -> tuple[list[FileScore], list[str]]:
 def main() -> None:
     """Read the command line and measure."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--offices", type=int, nargs="+", help="seeds up to 60; prints each trouble, writes nothing")
+    parser.add_argument("--offices", type=int, nargs="+", help="seeds up to 80; prints each trouble, writes nothing")
     aside = parser.add_mutually_exclusive_group()
     aside.add_argument("--set-aside", action="store_true", help="measure offices 21 to 40")
     aside.add_argument("--masked", action="store_true", help="measure offices 1 to 40 with unknown words")
     aside.add_argument("--looked-at", action="store_true", help="measure offices 41 to 60")
+    aside.add_argument("--fourth", action="store_true", help="measure offices 61 to 80")
     aside.add_argument("--left-out", action="store_true", help="measure the recognition of words taken out")
     given = parser.parse_args()
     if given.offices:
@@ -188,6 +231,11 @@ def main() -> None:
         write_figures(
             VALIDATION, "offices 41 to 60 after they were looked at", figures, f"{len(SECOND_SET_ASIDE)} offices"
         )
+    elif given.fourth:
+        scores, lines = measure(FOURTH_GROUP)
+        lines += ["", *kinds(scores), "", *by_language(scores), "", *calibration(scores, FINE_BINS)]
+        write_figures(VALIDATION, "fourth group of offices", lines, f"{len(FOURTH_GROUP)} offices")
+        print_troubles(scores)
     elif given.left_out:
         head = ["manner", "meaning known: right", "meaning known: wrong", "meaning unknown: wrong"]
         write_figures(VALIDATION, "words left out", markdown_table(head, left_out_rows()), f"{SAMPLE} words")

@@ -7,6 +7,7 @@ from transforms.advice.cost import CAUSES
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import AdvisedMove, Outcome, Situation, choose_moves, predict_outcome
+from transforms.advice.reliance import Reliance
 from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
@@ -23,9 +24,11 @@ ADVICE_SCHEMA = schema_of("advice")
 
 
 def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
-    """Return the conditions, the number of loads and the trade-off of a move."""
+    """Return the conditions, the number of loads, the trade-off and the reliability of a move."""
     wet, soil = situation.wetness_class, situation.soil_class
     parts = [reason("move_in_conditions", wetness_class=wet, soil_class=soil, n=n)]
+    if move.relied is not None:
+        parts.append(reason("promises_too_high"))
     dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
     # A move of the topper may raise dirt and leave the roots: what it saves is shown in its figures.
     if dirt > MATERIAL_PCT and loss < 0:
@@ -118,13 +121,18 @@ def _move_row(
         "gain_hi95": gain_hi,
         **_gain_parts(move),
         **_levels(move.before, move.after, is_loss_known=is_loss_known),
-        "probability_better": float((move.gain > 0).mean()),
+        "probability_better": move.probability,
         "n": n,
     }
 
 
 def advise_machine(
-    situation: Situation, effects: MoveEffects, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+    situation: Situation,
+    effects: MoveEffects,
+    catalogue: Catalogue,
+    prices: Prices,
+    rules: AdviceRules,
+    relied: Reliance | None = None,
 ) -> pl.DataFrame:
     """Return the `advice` rows of one machine: its moves, or one row with the verdict "try" or "hold".
 
@@ -134,8 +142,9 @@ def advise_machine(
         catalogue: the settings known.
         prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         rules: limits on number, size and probability of moves.
+        relied: reliance on advice; None if promises came true.
     """
-    moves, worth_trying = choose_moves(situation, effects, catalogue, prices, rules)
+    moves, worth_trying = choose_moves(situation, effects, catalogue, prices, rules, relied)
     current = predict_outcome(situation, {}, effects, prices, catalogue)
     cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), mean_interval(current.cost.total), strict=True))
     total = mean_interval(sum((m.gain for m in moves), np.zeros(1)))

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import CostParts, CropAndHaul, Topping, cost_parts
 from transforms.advice.move_effects import MoveEffects
+from transforms.advice.reliance import Reliance
 from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
@@ -103,12 +104,26 @@ class AdvisedMove:
     """Move of one setting by practical steps, with the outcomes before it and after it.
 
     Earlier moves of the same machine are part of both outcomes.
+
+    Attributes:
+        setting: name of the setting.
+        steps: practical steps, up if positive.
+        before: outcome without the move.
+        after: outcome with it.
+        relied: reliance on advice; None if promises came true.
     """
 
     setting: str
     steps: float
     before: Outcome
     after: Outcome
+    relied: Reliance | None = None
+
+    @property
+    def probability(self) -> float:
+        """Probability that the move saves."""
+        by_fit = float((self.gain > 0).mean())
+        return by_fit if self.relied is None else self.relied.probability(by_fit)
 
     @property
     def gain(self) -> Array:
@@ -186,7 +201,12 @@ def predict_outcome(
 
 
 def choose_moves(
-    situation: Situation, effects: MoveEffects, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+    situation: Situation,
+    effects: MoveEffects,
+    catalogue: Catalogue,
+    prices: Prices,
+    rules: AdviceRules,
+    relied: Reliance | None = None,
 ) -> tuple[list[AdvisedMove], AdvisedMove | None]:
     """Select moves one by one, each the best given the earlier ones, and the best move that is worth a trial.
 
@@ -198,6 +218,7 @@ def choose_moves(
         catalogue: the settings known.
         prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         rules: limits on number, size and probability of moves.
+        relied: reliance on advice; None if promises came true.
 
     Returns:
         Moves with P(better) of at least the rule's probability, and the best move with P(better) between 0.6 and that,
@@ -213,9 +234,8 @@ def choose_moves(
         for name in (n for n in names if n not in chosen):
             for k in allowed_steps(name, situation, catalogue, rules.max_steps):
                 after = predict_outcome(situation, {**chosen, name: k}, effects, prices, catalogue)
-                move = AdvisedMove(name, k, before, after)
-                gain = move.gain
-                mean, p_better = float(gain.mean()), float((gain > 0).mean())
+                move = AdvisedMove(name, k, before, after, relied)
+                mean, p_better = float(move.gain.mean()), move.probability
                 if mean < SMALLEST_GAIN_PER_T:
                     continue
                 if p_better >= rules.probability and (best is None or mean > best.gain.mean()):

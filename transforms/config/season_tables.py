@@ -149,6 +149,7 @@ class AdviceTable(Table):
     max_steps: int = Field(2, ge=1, le=100, description="a whole number from 1 to 100")
     probability: float = Field(0.8, ge=0, le=1, description="a probability from 0 to 1, such as 0.8")
     min_loads: int = Field(30, ge=1, le=1_000_000, description="a whole number of loads, 1 or more")
+    hold_back: float = Field(0.0, ge=0, le=0.5, description="a share from 0 to 0.5, such as 0.12")
 
 
 class TrialTable(Table):

@@ -69,6 +69,7 @@ class AdviceRules:
     max_steps: int = 2
     probability: float = 0.8
     min_loads: int = 30
+    hold_back: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from transforms.outcome.uptake import uptake
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
-UPTAKE_VERSION = "1"
+UPTAKE_VERSION = "2"
 """Part of every fingerprint: increase it when the method changes, so that all shifts are judged again."""
 SHIFT = ["machine_id", "shift_date"]
 
@@ -26,7 +26,8 @@ def season_uptake(warehouse: Warehouse, lake: Lake, season: Season) -> pl.DataFr
         season: the season.
     """
     worked = warehouse.table("load_fact").select("shift_date").drop_nulls().unique()
-    advised = warehouse.query("advice_in_force").filter(verdict="move").join(worked, on="shift_date", how="semi")
+    in_force = warehouse.query("advice_in_force").with_columns(pl.col("is_withheld").fill_null(value=False))
+    advised = in_force.filter(verdict="move").join(worked, on="shift_date", how="semi")
     days, hours = _days_of_shifts(advised, warehouse.table("machine_day")), warehouse.table("field_hour")
     moves = _add_fingerprint(_add_operator(advised, warehouse.table("machine_setup"), season), days, hours, season)
     before, same = warehouse.table("advice_uptake"), [*SHIFT, "setting", "fingerprint"]

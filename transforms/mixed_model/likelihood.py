@@ -120,7 +120,9 @@ def reduced_equations(m: CrossProducts, dropped: set[str]) -> Equations:
 
 def limit_threads(equations: Equations) -> AbstractContextManager[object]:
     """Return a context with one BLAS thread for a small core, and no limit for a large one."""
-    return _thread_pools().limit(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas")
+    threads = 1 if equations.c.size < SMALL_CORE else None
+    limits: AbstractContextManager[object] = _thread_pools().limit(limits=threads, user_api="blas")
+    return limits
 
 
 @cache

@@ -73,7 +73,8 @@ def columns_in(m: CrossProducts, frame: DesignSpec) -> tuple[NDArray[np.int64], 
             within_sd[j] = np.sqrt(max(m.DD[own, own], 0.0) / max(rows_with, 1e-9))
     still = {s.name for s, sd in zip(frame.settings, within_sd, strict=True) if sd < MIN_WITHIN_STEPS}
     square = np.diag(m.DD)
-    candidates = [i for i, t in enumerate(terms) if not (t.kind == "within" and t.setting in still) and square[i] > 0]
+    inside = {"within", "reaction"}
+    candidates = [i for i, t in enumerate(terms) if not (t.kind in inside and t.setting in still) and square[i] > 0]
     fixed = independent_columns(m.DD, [i for i in candidates if i < m.p])
     return np.array([*fixed, *(i for i in candidates if i >= m.p)], dtype=np.int64), within_sd
 

@@ -33,6 +33,7 @@ from transforms.model.condition_terms import (
 from transforms.model.factor_terms import FactorTerm, MachineSlope, RandomIntercept
 from transforms.model.measurement_error import reliability
 from transforms.model.modifiers import modifiers_of
+from transforms.model.planned_variation import ReactionSlope
 from transforms.model.setting_terms import (
     SettingBy,
     SettingCurve,
@@ -88,6 +89,7 @@ class DesignSpec:
         season_starts: first day of each season.
         factors: random intercept -> columns of the facts that identify a level.
         sensors: reliability of each setting's sensor, 0 to 1; empty if all are reliable.
+        by_lot: True if enough rows were drawn by lot to estimate what reaction adds to the settings' effects.
     """
 
     response: str
@@ -97,6 +99,7 @@ class DesignSpec:
     season_starts: tuple[dt.date, ...]
     factors: dict[str, tuple[str, ...]]
     sensors: tuple[float, ...] = ()
+    by_lot: bool = False
 
     @property
     def fixed_terms(self) -> tuple[Term, ...]:
@@ -106,7 +109,8 @@ class DesignSpec:
     @property
     def shrunk_terms(self) -> tuple[Term, ...]:
         """Terms with shrunk coefficients, in the order of their columns; those of a block are neighbours."""
-        return _shrunk_terms(self.terms, self.settings)
+        reaction = tuple(ReactionSlope(s.name) for s in self.settings if self.by_lot)
+        return (*_shrunk_terms(self.terms, self.settings), *reaction)
 
     @property
     def dense_terms(self) -> tuple[Term, ...]:

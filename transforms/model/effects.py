@@ -139,7 +139,7 @@ def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     """Return the columns of a cell with an estimate."""
     other, (low, high), p_value = between_contrast(fit, setting), found.interval(), found.p_value
     reaction = reaction_within_visits(fit)
-    if reaction is not None and reaction.is_seen:
+    if reaction is not None and reaction.is_seen and not reaction.is_modelled:
         # The interval holds for every reaction from none to the largest (Conley, Hansen and Rossi 2012).
         bias = reaction.allowance(setting)
         low, high = low - max(bias, 0.0), high - min(bias, 0.0)

@@ -15,6 +15,7 @@ from transforms.mixed_model.quasi_likelihood import Counts, starting_predictor, 
 from transforms.model.campaign_days import add_campaign_day, seasons_of
 from transforms.model.design_matrix import DesignSpec, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
+from transforms.model.planned_variation import has_enough_by_lot, is_varied
 from transforms.model.response_scale import SMALL_LOSS_T_HA, counts_of, is_measured, measured_columns, ratio_scale
 from transforms.model.root_mass import ROOT_MASS_KG, fill_root_mass, terms_with_known_root_mass
 from transforms.model.specification import FACTORS, MIN_TRACE_QUALITY, TERMS
@@ -143,11 +144,15 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
     terms = terms_with_known_root_mass(TERMS[response], rows)
-    frame = DesignSpec(response, terms, settings, (1.0,) * len(settings), starts, factors)
+    frame = DesignSpec(
+        response, terms, settings, (1.0,) * len(settings), starts, factors, by_lot=has_enough_by_lot(rows)
+    )
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)
-    autocorrelation = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, time_order(rows))
+    steps, observed = setting_steps(rows, frame, visit)
+    natural = observed & ~np.column_stack([is_varied(rows, s.name) for s in settings])
+    autocorrelation = lag1_autocorrelation(steps, natural, visit, time_order(rows))
     # Rounded to a quarter: one more shift seldom changes it, so the cached weeks stay valid.
     return replace(frame, autocorrelation=tuple((np.round(4 * autocorrelation) / 4).tolist()))
 

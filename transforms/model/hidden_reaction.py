@@ -48,6 +48,7 @@ class Reaction:
         largest: bias at the upper limit of the reaction, shape (j,).
         full: bias if they react within a visit as strongly as between visits, shape (j,).
         errors: standard errors of the slopes, shape (j,).
+        is_modelled: True if the model has what reaction adds to the effects, learnt from movements by lot.
     """
 
     settings: tuple[str, ...]
@@ -55,6 +56,7 @@ class Reaction:
     largest: Array
     full: Array
     errors: Array
+    is_modelled: bool = False
 
     @property
     def worst_se(self) -> float:
@@ -72,8 +74,9 @@ class Reaction:
         return float(np.min(TOLERABLE_SE * self.errors / np.maximum(np.abs(self.full), 1e-12)))
 
     def allowance(self, setting: str) -> float:
-        """Return the bias that the interval of a setting allows for, in units of z per step; 0 if none is seen."""
-        return float(self.largest[self.settings.index(setting)]) if self.is_seen else 0.0
+        """Return the bias that an interval allows for, in z per step; 0 if none is seen or the model has it."""
+        is_needed = self.is_seen and not self.is_modelled
+        return float(self.largest[self.settings.index(setting)]) if is_needed else 0.0
 
 
 def reaction_within_visits(fit: ResponseFit) -> Reaction | None:
@@ -97,6 +100,7 @@ def _reaction(fit: ResponseFit) -> Reaction | None:
         largest=_bias(W, largest, hidden.variance + UPPER_Z * hidden.variance_se),
         full=np.asarray(np.linalg.solve(W, between) * _full_variance(W, between, hidden)),
         errors=np.sqrt(np.einsum("ij,jk,ik->i", slopes, fit.reml.cov_core, slopes)),
+        is_modelled=fit.frame.by_lot,
     )
 
 

@@ -13,9 +13,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.model.planned_variation import is_varied
 
 MIN_RELIABILITY = 0.3
 """Lower bound of the reliability; loads traced worse are excluded by `MIN_TRACE_QUALITY`."""
+BY_LOT_AUTOCORRELATION = -0.5
+"""Of a setting drawn by lot in pairs: one neighbour of a load is its partner at the opposite value, the other one
+belongs to a pair of its own."""
 MIN_PAIRS = 20
 """Minimum number of pairs of successive loads for an autocorrelation."""
 GRADES = {"trace_quality", "claimed_quality", "machine_chance"}
@@ -66,7 +70,10 @@ def reliability(facts: pl.DataFrame, autocorrelation: Array, names: Sequence[str
         return np.tile(sensors, (facts.height, 1))
     graded, claimed, chance = (facts[c].to_numpy() for c in ("trace_quality", "claimed_quality", "machine_chance"))
     elsewhere = np.clip(np.where(claimed > 0, 1 - graded / np.maximum(claimed, 1e-9), 0.0), 0, 1)
-    similar = np.clip(2 * chance - 1, 0, 1)[:, None] * autocorrelation[None, :]
+    lasting = np.tile(autocorrelation, (facts.height, 1))
+    for j, name in enumerate(names):
+        lasting[is_varied(facts, name), j] = BY_LOT_AUTOCORRELATION
+    similar = np.clip(2 * chance - 1, 0, 1)[:, None] * lasting
     out = np.asarray(np.clip(1 - elsewhere[:, None] * (1 - similar), MIN_RELIABILITY, 1.0) * sensors)
     if "trial_setting" in facts.columns:
         tried = facts["trial_setting"].fill_null("").to_numpy()

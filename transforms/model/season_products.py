@@ -19,6 +19,7 @@ from transforms.model import (
     factor_terms,
     measurement_error,
     modifiers,
+    planned_variation,
     row_batches,
     setting_terms,
     term,
@@ -26,6 +27,8 @@ from transforms.model import (
     weekly_products,
 )
 from transforms.model.design_matrix import DesignSpec
+from transforms.model.measurement_error import GRADES
+from transforms.model.planned_variation import PLAN_COLUMNS
 from transforms.model.row_batches import weeks_of
 from transforms.model.weekly_products import Week, WeekJob, join_weeks, sum_week
 from transforms.parallel import Executor, serial
@@ -39,6 +42,7 @@ FINGERPRINTED_MODULES = (
     measurement_error,
     modifiers,
     p_spline,
+    planned_variation,
     row_batches,
     setting_terms,
     term,
@@ -103,7 +107,7 @@ def fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArra
     digest.update(classes.tobytes())
     needed = {n for keys in frame.factors.values() for n in keys} | set(frame.terms.conditions)
     needed |= {s.name for s in frame.settings} | {"machine_id", "field_id", "shift_date", "clay_pct"}
-    grades = {"trace_quality", "claimed_quality", "machine_chance", "trial_block", "trial_setting"} & set(rows.columns)
+    grades = (GRADES | PLAN_COLUMNS) & set(rows.columns)
     for column in rows.select(sorted(needed | grades)):
         digest.update(column.name.encode())
         if column.dtype.is_numeric():

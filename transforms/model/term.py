@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from transforms.arrays import Array
 from transforms.model.visits import Levels, levels_of, visit_means
 
-Kind = Literal["intercept", "condition", "within", "between", "missing"]
-"""Part of the model: conditions, effects of settings within and between visits, or indicators of missing settings."""
+Kind = Literal["intercept", "condition", "within", "reaction", "between", "missing"]
+"""Part of the model: conditions, effects of settings within visits, reaction in them, slopes between visits, or missing
+settings."""
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,7 @@ TABLES = (
     "realised_shift",
     "realised_saving",
     "advice_calibration",
-    "advice_withheld",
+    "advice_verdict",
     "next_condition",
     "benchmark",
     "season_change",

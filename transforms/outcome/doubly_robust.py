@@ -104,6 +104,13 @@ def effect_on_untreated(units: Units) -> float:
     return -effect_on_treated(replace(units, treated=~units.treated))
 
 
+def regression_contrast(units: Units) -> float:
+    """Return the coefficient of the treatment beside the covariates: its mean effect if it was drawn by lot."""
+    X = np.column_stack([_with_constant(units.covariates), units.treated.astype(np.float64)])
+    root = np.sqrt(units.weight)
+    return float(np.linalg.lstsq(X * root[:, None], units.outcome * root, rcond=None)[0][-1])
+
+
 def jackknife(units: Units, statistic: Callable[[Units], float]) -> Estimate:
     """Return a statistic with the error that leaving out one cluster at a time gives.
 

@@ -5,6 +5,7 @@ predicted without a move, less the measured one; promised is the predicted savin
 made. Only soil is compared, because every load measures it, while root loss is dug up on few plots.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -19,6 +20,7 @@ from transforms.outcome.doubly_robust import (
     effect_on_treated,
     effect_on_untreated,
     jackknife,
+    regression_contrast,
 )
 
 MADE_FROM = 0.5
@@ -41,7 +43,7 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         moves: moves whose uptake is known: `machine_id, shift_date, move_number, made_share, dirt_before_pct,
-            dirt_after_pct, dirt_lo95, dirt_hi95, topsoil_wetness`.
+            dirt_after_pct, dirt_lo95, dirt_hi95, topsoil_wetness, is_withheld`.
         loads: measured loads of these machines and shifts in the advised field: `machine_id, shift_date,
             dirt_tare_pct, clean_t, soil_cost_per_t`.
     """
@@ -72,7 +74,7 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
             ((before - after) * cost * made).sum().alias("promised_per_t"),
             (sd * cost * made).sum().abs().alias("promised_sd_per_t"),
             before.first().alias("predicted_dirt_ratio"),
-            pl.col("topsoil_wetness").first(),
+            pl.col("topsoil_wetness", "is_withheld").first(),
             pl.col("dirt_ratio", "clean_t", "soil_cost_per_t", "loads").first(),
         )
         .with_columns(((pl.col("predicted_dirt_ratio") - pl.col("dirt_ratio")) * cost).alias("saved_per_t"))
@@ -105,44 +107,55 @@ def add_contrast(units: pl.DataFrame) -> pl.DataFrame:
 
 
 def realised_saving(units: pl.DataFrame) -> pl.DataFrame:
-    """Return `realised_saving`: promised and realised saving of units whose moves were made, and of the others.
+    """Return `realised_saving`: promised and realised saving of units that made their moves, and of the others.
+
+    If advice was withheld by lot, a row compares the units that saw their moves with those that did not.
 
     Args:
         units: rows of `realised_shift`.
     """
-    both = _units(units, "saved_per_t")
-    rows = []
-    for group, of_group, effect in (
-        ("made", pl.col("is_made"), effect_on_treated),
-        ("not_made", ~pl.col("is_made"), effect_on_untreated),
-    ):
-        own = units.filter(of_group)
-        row = {
-            "group_code": group,
-            "moves": int(own["moves"].sum()),
-            "moves_made": int(own["moves_made"].sum()),
-            "shifts": own.height,
-            "machines": own["machine_id"].n_unique(),
-        }
-        if not _is_enough(units):
-            rows.append({**row, "verdict_code": "too_few"})
-            continue
-        realised = jackknife(both, effect)
-        promise = replace(both, outcome=units["promised_per_t"].to_numpy())
-        short = jackknife(replace(both, outcome=both.outcome - promise.outcome), effect)
-        # Moves share the effects they rest on, so the errors of their promises are taken as fully correlated.
-        promise_sd = float(np.average(units.filter("is_made")["promised_sd_per_t"]))
-        rows.append(
-            {
-                **row,
-                "promised_per_t": effect(promise),
-                "realised_per_t": realised.value,
-                "lo95": realised.lo95,
-                "hi95": realised.hi95,
-                "verdict_code": _verdict(short, promise_sd),
-            }
-        )
+    rows = [
+        _saving(units, "made", pl.col("is_made"), effect_on_treated),
+        _saving(units, "not_made", ~pl.col("is_made"), effect_on_untreated),
+    ]
+    if units["is_withheld"].any():
+        by_lot = units.with_columns((~pl.col("is_withheld")).alias("is_made"))
+        rows.append(_saving(by_lot, "randomised", pl.col("is_made"), regression_contrast))
     return pl.DataFrame(rows, schema=schema_of("realised_saving"))
+
+
+def _saving(units: pl.DataFrame, group: str, of_group: pl.Expr, effect: Callable[[Units], float]) -> dict[str, object]:
+    """Return a row of `realised_saving`.
+
+    Args:
+        units: rows of `realised_shift`; `is_made` is the treatment that is compared.
+        group: code of the group.
+        of_group: expression of the units of the group.
+        effect: the contrast.
+    """
+    own, both = units.filter(of_group), _units(units, "saved_per_t")
+    row = {
+        "group_code": group,
+        "moves": int(own["moves"].sum()),
+        "moves_made": int(own["moves_made"].sum()),
+        "shifts": own.height,
+        "machines": own["machine_id"].n_unique(),
+    }
+    if not _is_enough(units):
+        return {**row, "verdict_code": "too_few"}
+    realised = jackknife(both, effect)
+    promise = replace(both, outcome=units["promised_per_t"].to_numpy())
+    short = jackknife(replace(both, outcome=both.outcome - promise.outcome), effect)
+    # Moves share the effects they rest on, so the errors of their promises are taken as fully correlated.
+    promise_sd = float(np.average(units.filter("is_made")["promised_sd_per_t"]))
+    return {
+        **row,
+        "promised_per_t": effect(promise),
+        "realised_per_t": realised.value,
+        "lo95": realised.lo95,
+        "hi95": realised.hi95,
+        "verdict_code": _verdict(short, promise_sd),
+    }
 
 
 def advice_calibration(units: pl.DataFrame) -> pl.DataFrame:

@@ -41,43 +41,46 @@ def _settings(bins: pl.DataFrame, catalogue: Catalogue) -> list[str]:
 
 
 def detect_setting_changes(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return one machine's lasting setting changes by (25), ordered by time.
+    """Return lasting setting changes by (25), ordered by machine and time.
 
     Args:
-        lifting: `machine_id, bin_at, field_id` and settings of its half minutes of lifting, ordered by time.
+        lifting: `machine_id, bin_at, field_id` and settings of half minutes of lifting, ordered by machine and time.
         catalogue: the settings catalogue.
     """
-    found = [pl.DataFrame(schema=DECISION_SCHEMA)]
-    for name in _settings(lifting, catalogue):
-        step, x = catalogue[name].step, pl.col(name)
-        rows = lifting.drop_nulls(name)
-        noise = rows.select((x.diff().abs().median() * 1.48 / 2**0.5).alias("s")).item()
-        if noise is None:
-            continue
-        min_change = max(step, NOISE_TIMES * noise)
-        levels = rows.with_columns(
-            x.rolling_median(BESIDE).shift(1).alias("from_value"),
-            x.reverse().rolling_median(BESIDE).reverse().alias("to_value"),
-            (x.reverse().rolling_mean(BESIDE).reverse() - x.rolling_mean(BESIDE).shift(1)).abs().alias("moved"),
-        ).with_columns((pl.col("to_value") - pl.col("from_value")).alias("d"))
-        highest = pl.col("moved") == pl.col("moved").rolling_max(2 * BESIDE + 1, center=True, min_samples=1)
-        candidates = levels.filter((pl.col("d").abs() >= min_change) & highest)
-        # Two half minutes may share the largest change; keep the first.
-        is_separate = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
-        found.append(
-            candidates.filter(is_separate).select(
-                "machine_id",
-                pl.col("bin_at").alias("decided_at"),
-                "field_id",
-                pl.lit(name).alias("setting"),
-                pl.lit(catalogue[name].unit).alias("unit"),
-                "from_value",
-                "to_value",
-                (pl.col("d") / step).alias("steps"),
-                pl.lit(None, pl.Float64).alias("topsoil_wetness"),
-            )
-        )
-    return pl.concat(found).sort("decided_at", "setting")
+    found = [_changes_of(lifting.drop_nulls(name), name, catalogue) for name in _settings(lifting, catalogue)]
+    return pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *found]).sort("machine_id", "decided_at", "setting")
+
+
+def _changes_of(rows: pl.DataFrame, name: str, catalogue: Catalogue) -> pl.DataFrame:
+    """Return the lasting changes of one setting, of rows that have it."""
+    step, x = catalogue[name].step, pl.col(name)
+    later = x.reverse()
+    noise = x.diff().abs().median() * 1.48 / 2**0.5
+    levels = rows.with_columns(
+        e.over("machine_id").alias(column)
+        for column, e in {
+            "noise": noise,
+            "from_value": x.rolling_median(BESIDE).shift(1),
+            "to_value": later.rolling_median(BESIDE).reverse(),
+            "moved": (later.rolling_mean(BESIDE).reverse() - x.rolling_mean(BESIDE).shift(1)).abs(),
+        }.items()
+    ).with_columns((pl.col("to_value") - pl.col("from_value")).alias("d"))
+    largest = pl.col("moved").rolling_max(2 * BESIDE + 1, center=True, min_samples=1).over("machine_id")
+    is_change = pl.col("d").abs() >= pl.max_horizontal(pl.lit(step), NOISE_TIMES * pl.col("noise"))
+    candidates = levels.filter(is_change & pl.col("noise").is_not_null() & (pl.col("moved") == largest))
+    # Two half minutes may share the largest change; keep the first.
+    since = pl.col("bin_at").diff().over("machine_id")
+    return candidates.filter((since > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)).select(
+        "machine_id",
+        pl.col("bin_at").alias("decided_at"),
+        "field_id",
+        pl.lit(name).alias("setting"),
+        pl.lit(catalogue[name].unit).alias("unit"),
+        "from_value",
+        "to_value",
+        (pl.col("d") / step).alias("steps"),
+        pl.lit(None, pl.Float64).alias("topsoil_wetness"),
+    )
 
 
 def _topsoil_wetness(rows: pl.DataFrame, at: str, field_hours: pl.DataFrame) -> pl.Series:
@@ -134,11 +137,7 @@ def build_shift_timeline(
     settings = _settings(bins, catalogue)
     timeline = _five_minute_rows(bins, settings)
     lifting = bins.filter(pl.col("area_ha") > 0).sort("machine_id", "bin_at")
-    found = [
-        detect_setting_changes(own_bins, catalogue)
-        for _, own_bins in lifting.group_by("machine_id", maintain_order=True)
-    ]
-    changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *found])
+    changed = detect_setting_changes(lifting, catalogue)
     return ShiftTimeline(
         timeline.with_columns(_topsoil_wetness(timeline, "at", field_hours)),
         changed.with_columns(_topsoil_wetness(changed, "decided_at", field_hours)),

@@ -20,6 +20,8 @@ ADVICE: dict[str, str | Counted] = {
     "offset_lasts": mark("the difference lasts from day to day"),
     "offset_none": mark("no lasting difference"),
     "offset_few_days": mark("too few days: at least {days} are needed"),
+    "advice_withheld": mark("no advice for this shift, by lot, to measure what advice saves"),
+    "promises_too_high": mark("less certain than the fit alone: advice of this season saved less than it promised"),
     "no_change_better": mark("no tested change is better with sufficient certainty"),
     "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
     "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this type"),

@@ -112,7 +112,7 @@ def test_a_trade_off_is_said(catalogue):
 )
 def test_dirt_is_said_to_be_for_roots_only_if_roots_are_saved(dirt, loss, codes):
     outcome = SimpleNamespace(quality_pct={"damaged": None})
-    move = SimpleNamespace(dirt=np.full(4, dirt), loss=np.full(4, loss), before=outcome, after=outcome)
+    move = SimpleNamespace(dirt=np.full(4, dirt), loss=np.full(4, loss), before=outcome, after=outcome, relied=None)
     why = _move_reason(cast("AdvisedMove", move), situation(), 80)
     assert codes_of(why.columns["reason_code"], why.columns["reason_args"])[1:] == codes
 

@@ -13,7 +13,7 @@ DAY = dt.date(2025, 10, 9)
 
 
 def a_move(number: int, share: float, before: float, after: float, day: dt.date = DAY) -> dict[str, object]:
-    ends = {"dirt_lo95": -20.0, "dirt_hi95": -10.0, "topsoil_wetness": 0.5}
+    ends = {"dirt_lo95": -20.0, "dirt_hi95": -10.0, "topsoil_wetness": 0.5, "is_withheld": False}
     return {"machine_id": "M1", "shift_date": day, "move_number": number, "made_share": share,
             "dirt_before_pct": before, "dirt_after_pct": after, **ends}  # fmt: skip
 
@@ -70,6 +70,18 @@ def test_a_season_whose_effects_are_confounded_saves_less_than_promised():
     assert kept["realised_per_t"] == pytest.approx(honest.true_made, abs=0.2)
     assert broken["verdict_code"] == "not_as_promised"
     assert broken["realised_per_t"] < broken["promised_per_t"] - 0.1
+
+
+def test_advice_withheld_by_lot_shows_what_showing_it_saves():
+    """Operators follow advice where dirt that no log records is low, so the comparison of those who did is too good."""
+    season = invent(6, is_confounded=False, hold_back=0.4, hidden_choice=3.0)
+    units = shift_units(season.moves, season.loads)
+    rows = {r["group_code"]: r for r in realised_saving(units).iter_rows(named=True)}
+    made, by_lot = rows["made"], rows["randomised"]
+    assert by_lot["shifts"] == units.filter(~pl.col("is_withheld")).height
+    assert made["realised_per_t"] - season.true_made > 0.1
+    assert by_lot["lo95"] < season.true_shown < by_lot["hi95"]
+    assert by_lot["promised_per_t"] > 0
 
 
 def test_groups_count_their_shifts_and_moves():

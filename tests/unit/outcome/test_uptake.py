@@ -27,6 +27,7 @@ def a_move(**other: object) -> pl.DataFrame:
         "to_value": 60.0,
         "wetness_class": "moist",
         "fingerprint": "",
+        "is_withheld": False,
     }
     return pl.DataFrame([row | other], schema_overrides={"field_id": pl.String})
 

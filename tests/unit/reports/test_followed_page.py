@@ -15,7 +15,7 @@ from reports.pages.followed import by_machine, followed_page, write_followed
 from reports.pages.followed_data import FollowedPageData, load_followed_page
 from reports.sections.followed_figures import ends_finding
 from reports.sections.followed_withheld import withheld_words
-from reports.sections.outcome_answer import outcome
+from reports.sections.outcome_answer import lead_words, lot_words, outcome
 from reports.sections.outcome_data import load_outcome
 from reports.sections.season_followed import season_followed_section
 from tests.support.invented_outcome import fill_outcome
@@ -112,7 +112,7 @@ def test_machines_are_ranked_only_with_enough_changes():
 def test_shifts_without_advice_are_counted_by_reason():
     rows = [("hold", "advice_too_few_loads", 3), ("hold", "no_change_better", 7), ("move", None, 20), ("try", None, 2),
             ("hold", "a_later_reason", 1)]  # fmt: skip
-    table = pl.DataFrame(rows, schema=schema_of("advice_withheld"), orient="row")
+    table = pl.DataFrame(rows, schema=schema_of("advice_verdict"), orient="row")
     assert figures(withheld_words(table)) == ["13", "33", "7", "3", "2", "1"]
     assert withheld_words(table.filter(verdict="move")) == ""
     assert withheld_words(table.clear()) == ""
@@ -137,6 +137,21 @@ def test_the_season_report_has_a_bar_per_month_and_the_link(warehouse, data):
 
 def followed_title(data: FollowedPageData) -> str:
     return f"{data.outcome.total['followed']} {data.outcome.known}"
+
+
+def test_advice_withheld_by_lot_is_compared():
+    tables_of_outcome = ("advice_uptake", "realised_shift", "realised_saving", "advice_calibration", "advice_verdict")
+    with Warehouse.in_memory(*tables_of_outcome) as by_lot:
+        fill_outcome(by_lot, hold_back=0.2)
+        data = load_outcome(by_lot)
+    row = data.saving.filter(group_code="randomised").row(0, named=True)
+    saved, low, high, promised, n = (float(v) for v in figures(lot_words(data, METRIC)))
+    columns = ("realised_per_t", "lo95", "hi95", "promised_per_t")
+    assert [saved, low, high, promised] == pytest.approx([abs(row[c]) for c in columns], abs=0.0051)
+    assert n == row["shifts"]
+    assert lot_words(data, METRIC) in lead_words(data, METRIC)
+    none = replace(data, saving=data.saving.filter(pl.col("group_code") != "randomised"))
+    assert lot_words(none, METRIC) == ""
 
 
 def test_an_empty_season_has_a_page_that_gives_the_reason(season, tmp_path):

@@ -42,6 +42,21 @@ def test_groups_add_up_to_the_season(warehouse, query, key, values):
     assert rows.drop_nulls("saved_half")["saved_half"].min() > 0
 
 
+def test_moves_withheld_by_lot_are_in_no_count():
+    with Warehouse.in_memory("advice_uptake", "realised_shift", "realised_saving", "advice_calibration",
+                             "advice_verdict") as warehouse:  # fmt: skip
+        fill_outcome(warehouse, hold_back=0.2)
+        shown = warehouse.table("advice_uptake").filter(~pl.col("is_withheld"))
+        assert 600 < shown.height < 700
+        assert warehouse.query("uptake_total")["moves"].item() == shown.height
+        assert warehouse.query("uptake_machine")["moves"].sum() == shown.height
+        assert warehouse.query("uptake_period", period="month")["moves"].sum() == shown.height
+        unknown = shown.filter(uptake_code="unknown").height
+        assert warehouse.query("uptake_unknown")["moves"].sum() == unknown
+        key = ["machine_id", "shift_date", "setting"]
+        assert warehouse.query("uptake_recent").join(shown, on=key, how="anti").height == 0
+
+
 def test_weeks_start_on_monday_and_machines_are_in_natural_order(warehouse):
     weeks = warehouse.query("uptake_period", period="week")
     assert weeks["starts_on"].to_list() == [MONDAY + dt.timedelta(weeks=k) for k in range(weeks.height)]

@@ -63,7 +63,7 @@ def in_force(warehouse: Warehouse) -> list[tuple[object, ...]]:
 
 
 def test_the_columns_are_those_of_advice_and_of_the_run(warehouse):
-    added = ["issued_at", "fitted_at", "had_loads"]
+    added = ["issued_at", "fitted_at", "had_loads", "is_withheld"]
     assert warehouse.columns(ADVICE_ISSUED) == [*warehouse.columns("advice"), *added]
     assert warehouse._schema(ADVICE_ISSUED)["issued_at"] == pl.Datetime("us", "UTC")
     assert list(AdviceIssued.columns()) == [*Advice.columns(), *added]
@@ -136,7 +136,10 @@ def test_uptake_is_shown_with_the_dirt_of_the_shift_and_the_dirt_that_the_advice
         uptake_code=pl.Series(["followed", "unknown", "not"]),
         judged_s=3600.0,
         fingerprint=pl.lit(""),
+        is_withheld=pl.lit(value=False),
     )
+    withheld = judged.head(1).with_columns(machine_id=pl.lit("M3"), is_withheld=pl.lit(value=True))
+    judged = pl.concat([judged, withheld])
     warehouse.append("advice_uptake", pl.concat([judged, judged.with_columns(shift_date=pl.lit(NEXT))]))
     shown = warehouse.query("advice_followed", shift_date=DAY)
     columns_ = ("machine_id", "uptake_code", "n", "measured", "observed_pct", "expected_pct", "advised_dirt_pct")

@@ -38,7 +38,7 @@ from transforms.contracts.result_tables.fit import (
 from transforms.contracts.result_tables.outcome import (
     AdviceCalibration,
     AdviceUptake,
-    AdviceWithheld,
+    AdviceVerdict,
     RealisedSaving,
     RealisedShift,
 )
@@ -62,7 +62,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
     "advice_calibration": AdviceCalibration,
     "advice_uptake": AdviceUptake,
-    "advice_withheld": AdviceWithheld,
+    "advice_verdict": AdviceVerdict,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,

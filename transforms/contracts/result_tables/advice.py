@@ -71,6 +71,7 @@ class AdviceIssued(Advice):
     issued_at = _instant(nullable=True)
     fitted_at = _instant(nullable=True)
     had_loads = dy.Bool(nullable=True)
+    is_withheld = dy.Bool(nullable=True)
 
 
 class Guide(dy.Schema):

@@ -18,6 +18,7 @@ class AdviceUptake(dy.Schema):
     operator_id = dy.String(nullable=True)
     field_id = dy.String(nullable=True)
     issued_at = _instant()
+    is_withheld = dy.Bool()
     from_value = dy.Float64()
     to_value = dy.Float64()
     uptake_code = dy.String()
@@ -39,6 +40,7 @@ class RealisedShift(dy.Schema):
     moves_made = dy.Int64()
     made_share = dy.Float64()
     is_made = dy.Bool()
+    is_withheld = dy.Bool()
     full_promise_per_t = dy.Float64()
     promised_per_t = dy.Float64()
     promised_sd_per_t = dy.Float64()
@@ -80,8 +82,8 @@ class AdviceCalibration(dy.Schema):
     n = dy.Int64()
 
 
-class AdviceWithheld(dy.Schema):
-    """Rows of `advice_withheld`."""
+class AdviceVerdict(dy.Schema):
+    """Rows of `advice_verdict`."""
 
     verdict = dy.String()
     reason_code = dy.String(nullable=True)

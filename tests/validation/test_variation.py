@@ -1,0 +1,114 @@
+"""Slow proof: does designed variation show true effects if operators react to hidden dirt, or hardly move a setting?
+
+`pytest -m slow tests/validation/test_variation.py -s` writes the figures of tests/validation/RESULTS.md;
+`TARETRACE_SEASONS=3` makes a quick run that only prints them. A run takes some five minutes.
+"""
+
+import os
+import zlib
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
+from tests.validation.adversarial_seasons import SEASONS as CHANGES
+from tests.validation.fit_seasons import MECHANICS, FitSeason, fit_season
+from tests.validation.processes import processes
+from tests.validation.varied_seasons import varied
+from transforms.advice.cost import soil_cost_per_t
+from transforms.arrays import Array, to_float
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import load_catalogue
+from transforms.config.workspace import Prices
+from transforms.model.effects import cell_rows, effects
+from transforms.model.estimate import fit_response
+from transforms.model.response_scale import ratio_scale
+
+PAGE_SEASONS = 20
+SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
+WORLDS = (
+    "ordinary",
+    "hidden dirt within visits, reaction 30 %",
+    "hidden dirt within visits, full reaction",
+    "rare movers",
+)
+BROKEN = WORLDS[1:]
+MIN_COVERED, MIN_CERTAIN, MAX_COST_PER_T = 0.93, 60.0, 0.02
+HAUL_KM = 20.0
+
+
+def judged_cells(season: FitSeason) -> dict[str, float]:
+    """Return figures of the effects of a season's fit: all cells of wetness and soil."""
+    catalogue = load_catalogue()
+    fit = fit_response(season.facts, DIRT, catalogue, 0.1)
+    assert fit is not None
+    order = fit.rows["load_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    truth = [
+        (setting, wet, soil, float(log_change[order][inside].mean()))
+        for (wet, soil), inside in cell_rows(fit).items()
+        if inside.any()
+        for setting, log_change in season.effect.items()
+    ]
+    key = ["setting", "wetness_class", "soil_class"]
+    table = effects(fit, catalogue, 30)
+    known = table.drop_nulls("change_pct").join(
+        pl.DataFrame(truth, schema=[*key, "truth"], orient="row", infer_schema_length=None), on=key, nulls_equal=True
+    )
+    low, high = ((pl.col(c) / 100).log1p() for c in ("lo95", "hi95"))
+    certain = known.filter(pl.col("p_value") < 0.05)
+    return {
+        "cells": table.height,
+        "shown": known.height,
+        "covered": float(known.select(pl.col("truth").is_between(low, high).sum()).item()),
+        "certain": certain.height,
+        "wrong": float(certain.select((pl.col("truth") * pl.col("change_pct") < 0).sum()).item()),
+    }
+
+
+def soil_cost(season: FitSeason, log_change: Array) -> float:
+    """Return what a change of log dirt costs on average, in money per tonne of clean beet at the default prices."""
+    ratio = np.exp(ratio_scale(season.facts[DIRT].to_numpy()))
+    return float(np.mean(ratio - ratio * np.exp(-log_change))) * soil_cost_per_t(HAUL_KM, Prices())
+
+
+def judged(job: int) -> list[dict[str, Any]]:
+    """Return the figures of one season in each world, with and without designed variation."""
+    catalogue, rows = load_catalogue(), []
+    season = fit_season(8200 + job, list(MECHANICS)[job % len(MECHANICS)], catalogue)
+    for world in WORLDS:
+        plain = CHANGES[world](season, catalogue, np.random.default_rng([job, zlib.crc32(world.encode())]))
+        by_lot, log_change = varied(plain, catalogue, np.random.default_rng([job, 7]))
+        rows.append({"world": world, "is_varied": False, "cost": 0.0, **judged_cells(plain)})
+        rows.append({"world": world, "is_varied": True, "cost": soil_cost(by_lot, log_change), **judged_cells(by_lot)})
+    return rows
+
+
+def coverage(rows: pl.DataFrame) -> float:
+    """Return the share of the shown cells whose interval contains the truth."""
+    return to_float(rows["covered"].sum()) / to_float(rows["shown"].sum())
+
+
+@pytest.mark.slow
+def test_variation_by_lot_shows_what_operators_hide():
+    with processes() as pool:
+        found = pl.DataFrame([row for rows in pool.map(judged, range(SEASONS)) for row in rows])
+    table = []
+    for (world, is_varied), own in found.group_by("world", "is_varied", maintain_order=True):
+        cells = [f"{to_float(own[c].mean()):.0f}" for c in ("cells", "shown", "certain")]
+        share = to_float(own["wrong"].sum()) / max(to_float(own["certain"].sum()), 1)
+        cost = f"{to_float(own['cost'].mean()):.4f}" if is_varied else ""
+        table.append([str(world), "yes" if is_varied else "no", *cells, f"{coverage(own):.3f}", f"{share:.4f}", cost])
+    heads = ["season", "varied", "cells", "with an effect", "certain", "covered", "wrong sign among certain", "cost"]
+    lines = [
+        *markdown_table(heads, table),
+        "",
+        "Cost: soil per tonne of clean beet, in money at the default prices.",
+    ]
+    write_figures(VALIDATION, "designed variation", lines, f"{SEASONS} seasons", only_print=SEASONS != PAGE_SEASONS)
+    for world in BROKEN:
+        own = found.filter((pl.col("world") == world) & pl.col("is_varied"))
+        assert coverage(own) >= MIN_COVERED, world
+        assert to_float(own["certain"].mean()) >= MIN_CERTAIN, world
+        assert to_float(own["cost"].mean()) <= MAX_COST_PER_T, world

@@ -1,0 +1,71 @@
+"""Settings that were moved by lot, in a trial or by designed variation, and the term that separates other movements.
+
+Operators may move a setting because of dirt that no log holds; a move by lot has no such reason. The departures of a
+setting within visits that are not by lot get a coefficient of their own beside its effect,
+
+    z = ... + x_j^W b_j + u_j x_j^W g_j,   g_j ~ N(0, s2_g)                                                    (5.5)
+
+with u = 0 for a row that moved the setting by lot, else 1. The g_j are what reaction adds to the effects: their common
+variance comes from the settings that were moved by lot, and counts in the intervals of those that were not. Without
+reaction it is zero and all rows count alike. METHODS.md section 5.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.arrays import Array
+from transforms.model.term import SingleTerm, TermRows
+
+VARIED = "varied_settings"
+"""Column of the settings that a plan varied in a load, joined by `|`; null if there are none."""
+PLAN_COLUMNS = frozenset({"trial_block", "trial_setting", VARIED})
+MIN_ROWS = 80
+"""Least rows by lot from which reaction is estimated: four settings of ten pairs (common practice, no source)."""
+REACTION = "reaction within visits"
+
+
+def is_varied(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
+    """Return which rows have a value of a setting that designed variation drew by lot, shape (n,)."""
+    if VARIED not in rows.columns:
+        return np.zeros(rows.height, dtype=bool)
+    named = pl.col(VARIED).str.split("|").list.contains(setting).fill_null(value=False)
+    return np.asarray(rows.select(named).to_series().to_numpy())
+
+
+def is_by_lot(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
+    """Return which rows have a value of a setting that was drawn by lot, in a trial or by variation, shape (n,)."""
+    varied = is_varied(rows, setting)
+    if "trial_setting" not in rows.columns:
+        return varied
+    return np.asarray(varied | (rows["trial_setting"].fill_null("") == setting).to_numpy())
+
+
+def has_enough_by_lot(rows: pl.DataFrame) -> bool:
+    """Return True if enough rows were drawn by lot to estimate how operators react."""
+    known = [c for c in ("trial_setting", VARIED) if c in rows.columns]
+    return bool(known) and rows.filter(pl.any_horizontal(pl.col(known).is_not_null())).height >= MIN_ROWS
+
+
+@dataclass(frozen=True)
+class ReactionSlope(SingleTerm):
+    """Addition to a setting's effect within visits by movements that were not by lot."""
+
+    kind = "reaction"
+    setting: str
+
+    @property
+    def label(self) -> str:
+        """Label of its coefficient."""
+        return f"reaction by {self.setting}"
+
+    @property
+    def block(self) -> str:
+        """Name of the variance that all settings share."""
+        return REACTION
+
+    def column(self, rows: TermRows) -> Array:
+        """Return the departures from the visit mean of rows that were not by lot, 0 elsewhere."""
+        return np.asarray(rows.departures[self.setting] * ~is_by_lot(rows.rows, self.setting))
