@@ -88,6 +88,8 @@ TABLES = {
     "unload_event": mark("Emptyings of tanks"),
     "upgrade": mark("Upgrades of the tables"),
     "variance_share": mark("Sources of variation"),
+    "variation_option": mark("Settings that may be varied by plan"),
+    "varied_load": mark("Loads varied by plan"),
     "weather_filled": mark("Weather by hour, gaps filled"),
 }
 """Table -> label."""

@@ -32,6 +32,7 @@ class PageKind(StrEnum):
     WHAT_IF = "what_if"
     LOAD = "load"
     TRIAL = "trial"
+    VARIATION = "variation"
     GROWER = "grower"
     OTHER = "other"
 
@@ -46,7 +47,13 @@ NAMES = {
     "guide.html": PageKind.GUIDE,
     "what-if.html": PageKind.WHAT_IF,
 }
-PREFIXES = {"shift-": PageKind.SHIFT, "card-": PageKind.CARD, "load-": PageKind.LOAD, "trial-": PageKind.TRIAL}
+PREFIXES = {
+    "shift-": PageKind.SHIFT,
+    "card-": PageKind.CARD,
+    "load-": PageKind.LOAD,
+    "trial-": PageKind.TRIAL,
+    "variation-": PageKind.VARIATION,
+}
 EVIDENCE = re.compile(r"shift-(?:\d{4}-\d\d-\d\d|none)-[a-z]+\.html")
 """Names of the pages with the evidence behind a shift page (`reports/page/links.py`)."""
 DATE_LENGTH = len("2025-10-31")

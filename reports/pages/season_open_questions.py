@@ -14,6 +14,7 @@ from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import add_setting_labels
+from reports.sections.season_next import trial_worth
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -127,6 +128,9 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
             Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
             Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
             Column(say("Days needed"), lambda r: number_cell(r["machine_days"], 0)),
+            Column(
+                say("Worth knowing, {currency}", currency=shown.currency), lambda r: text_cell(trial_worth(r["worth"]))
+            ),
         ),
         suggested.iter_rows(named=True),
         caption=say(
@@ -134,7 +138,9 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
             "means more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
             "conditions.",
             power=number(100 * season.trial_power, 0),
-        ),
+        )
+        + " "
+        + say("Worth knowing: savings that the answer may bring this season, less the cost of the trial."),
         marks=lambda r: {"wetness": r["wetness_class"], "machine": r["machine_id"]},
     )
 

@@ -21,7 +21,7 @@ CALLS = {
     "missing argument": (["report", "load"], "LOAD_ID"),
     "further arguments": (["demo", "a", "b", "c"], "b c"),
     "unknown command": (["qqq"], "qqq"),
-    "misspelled command": (["report", "lod"], "load"),
+    "misspelled command": (["report", "loadd"], "load"),
 }
 """Case -> (call, word that its error contains)."""
 

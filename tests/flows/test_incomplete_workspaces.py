@@ -32,6 +32,8 @@ COMMANDS = (
     "trial plan",
     "trial plan --setting share_depth_cm --machine M01",
     "trial read T001",
+    "vary plan",
+    "vary read V001",
     f"explain load {LOAD} -w",
     "status",
     "export",

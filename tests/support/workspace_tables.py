@@ -31,7 +31,8 @@ def every_table(workspace: Workspace, *, telemetry: bool = False) -> dict[str, p
     if telemetry:
         for key, paths in lake.machine_days(recorded).items():
             out["/".join(key)] = pl.concat([read_frame(p) for p in paths])
-    whole = {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
+    # The worth of a trial depends on the uptake of advice, and so on when runs took place.
+    whole = {n: t.drop("received_at", "fitted_at", "worth", strict=False) for n, t in out.items()}
     return {n: t.sort([c for c, kind in t.schema.items() if kind != pl.List]) for n, t in whole.items()}
 
 

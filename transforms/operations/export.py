@@ -70,6 +70,8 @@ TABLES = (
     "trial_load",
     "trial_result",
     "trial_wanted",
+    "variation_option",
+    "varied_load",
     "setting_decision",
     "product_basis",
 )

@@ -8,6 +8,8 @@ import pytest
 
 from reports.language.reason_text import format_reason
 from tests.validation.fit_seasons import fit_season
+from transforms.advice.cost import CropAndHaul
+from transforms.advice.cost_effects import CostLevels
 from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import read_season
 from transforms.contracts.reason import reason
@@ -19,7 +21,8 @@ from transforms.trial.design import describe_trial_days, design_trial
 from transforms.trial.plan import Trial, draw_order, read_trial, trial_toml
 from transforms.trial.power import FEWEST_PAIRS, detectable_effect, pair_sd, power_of, required_pairs
 from transforms.trial.size import TrialNoise, required_days
-from transforms.trial.suggested_trials import suggest_trials
+from transforms.trial.suggested_trials import TrialPrices, suggest_trials
+from transforms.variation.value import SeasonScale
 
 DAY = dt.date(2025, 10, 20)
 ORDER = draw_order(8, 3)
@@ -57,6 +60,11 @@ def facts(t: Trial, effect: float, sd: float = 0.0, seed: int = 1) -> pl.DataFra
             "sample_kg": [25.0] * n,
         }
     )
+
+
+def trial_prices(season, tonnes: float = 10_000.0) -> TrialPrices:
+    levels = CostLevels({DIRT: 10.0}, 6.0, CropAndHaul(75.0, 20.0, 3.0))
+    return TrialPrices(levels, season.prices, SeasonScale({"wet": tonnes, "moist": 10 * tonnes}, 0.5), 14.0)
 
 
 # --- planning
@@ -236,7 +244,9 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
         schema_overrides={"soil_class": pl.String},
     )
     noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
-    wanted = suggest_trials(effect, loads, noise, season.trial_power, season.catalogue).row(0, named=True)
+    wanted = suggest_trials(effect, loads, noise, season.trial_power, season.catalogue, trial_prices(season)).row(
+        0, named=True
+    )
     asked = {
         **ASKED,
         "setting": wanted["setting"],
@@ -248,6 +258,64 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     assert len(planned.order) == 2 * wanted["pairs"]
     assert required_days(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]
     assert json.loads(describe_trial_days(planned, loads).args)["days"] == wanted["machine_days"]
+
+
+def open_effect(setting: str, wetness: str, low: float | None, high: float | None, code: str) -> dict[str, object]:
+    return {
+        "response": DIRT,
+        "setting": setting,
+        "wetness_class": wetness,
+        "soil_class": None,
+        "step": 1.0,
+        "unit": "rpm",
+        "change_pct": None if low is None or high is None else (low + high) / 2,
+        "lo95": low,
+        "hi95": high,
+        "n": 50,
+        **reason(code).columns,
+    }
+
+
+def test_suggested_trials_are_in_order_of_the_worth_of_their_answer(season):
+    """The same interval is worth ten times as much in ten times the tonnes, and more the wider it is about zero."""
+    loads = pl.concat([facts(trial(), 0.0).with_columns(wetness_class=pl.lit(w)) for w in ("wet", "moist", "dry")])
+    rows = [
+        open_effect("cleaner_1_speed_rpm", "wet", -6.0, 6.4, "effect_within_visits"),
+        open_effect("cleaner_1_speed_rpm", "moist", -6.0, 6.4, "effect_within_visits"),
+        open_effect("cleaner_2_speed_rpm", "wet", -12.0, 12.4, "effect_within_visits"),
+        open_effect("cleaner_2_speed_rpm", "moist", 1.0, 9.0, "effect_confounded"),
+        open_effect("share_drive_pct", "dry", -20.0, 20.0, "effect_within_visits"),
+        open_effect("share_drive_pct", "wet", None, None, "too_few_loads"),
+    ]
+    effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
+    noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
+    wanted = suggest_trials(effects, loads, noise, 0.8, season.catalogue, trial_prices(season))
+    worth = {(s, w): v for s, w, v in wanted.select("setting", "wetness_class", "worth").iter_rows()}
+    known = [v for v in wanted["worth"].to_list() if v is not None]
+    assert known == sorted(known, reverse=True)
+    assert wanted["setting"][-1] == "share_drive_pct"
+    assert worth["share_drive_pct", "dry"] is None  # no tonnes were lifted in dry topsoil
+    per_tonne = worth["cleaner_1_speed_rpm", "wet"]
+    assert worth["cleaner_1_speed_rpm", "moist"] == pytest.approx(10 * per_tonne, rel=0.05)
+    assert worth["cleaner_2_speed_rpm", "wet"] > 1.5 * per_tonne > 0
+    # The interval of a confounded effect does not show how far it may be off, so the effect is worth asking about.
+    assert worth["cleaner_2_speed_rpm", "moist"] > worth["cleaner_1_speed_rpm", "moist"] / 5
+
+
+def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
+    loads = facts(trial(), 0.0).with_columns(wetness_class=pl.lit("wet"))
+    rows = [
+        open_effect("share_drive_pct", "wet", None, None, "too_few_loads"),
+        open_effect("cleaner_1_speed_rpm", "wet", -6.0, 6.4, "effect_within_visits"),
+        open_effect("cleaner_2_speed_rpm", "wet", -12.0, 12.4, "effect_within_visits"),
+        open_effect("cleaner_3_speed_rpm", "wet", 1.0, 9.0, "effect_confounded"),
+    ]
+    effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
+    unknown = replace(trial_prices(season), scale=SeasonScale({}, 0.5))
+    wanted = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, season.catalogue, unknown)
+    assert wanted["worth"].null_count() == wanted.height
+    assert wanted["reason_code"].to_list() == ["open_confounded", *["open_wide_interval"] * 2, "open_not_tried"]
+    assert wanted["setting"][1] == "cleaner_2_speed_rpm"
 
 
 # --- reading

@@ -57,6 +57,7 @@ from transforms.contracts.result_tables.trace import (
     LoadTraceGrade,
     MassBalance,
 )
+from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
@@ -102,6 +103,8 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_wanted": TrialWanted,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
+    "variation_option": VariationOption,
+    "varied_load": VariedLoad,
     "weather_filled": WeatherFilled,
 }
 """Table -> its definition."""

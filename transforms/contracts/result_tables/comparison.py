@@ -1,4 +1,4 @@
-"""Result tables of the comparison of subjects and trials; `sql/results/` says what a row of each is."""
+"""Result tables of the comparison of subjects, and of trials; `sql/results/` says what a row of each is."""
 
 import dataframely as dy
 
@@ -101,3 +101,4 @@ class TrialWanted(dy.Schema):
     detect_pct = dy.Float64()
     pairs = dy.Int64(nullable=True)
     machine_days = dy.Float64(nullable=True)
+    worth = dy.Float64(nullable=True)
