@@ -8,6 +8,7 @@ TABLES = {
     "advice_issued": mark("Advice issued by each run"),
     "advice_uptake": mark("Uptake of advised moves"),
     "advice_calibration": mark("Savings measured against savings promised"),
+    "advice_verdict": mark("Shifts with and without advised changes"),
     "realised_saving": mark("Savings realised"),
     "realised_shift": mark("Savings realised by machine and shift"),
     "audit_fact": mark("Audits with settings and conditions"),

@@ -7,6 +7,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from reports.page.head import read_title
+from reports.page.links import FOLLOWED_PAGE
 
 INDEX = "index.html"
 GROWERS = "growers"
@@ -25,6 +26,7 @@ class PageKind(StrEnum):
     APPENDIX = "appendix"
     SEASON_LOADS = "season_loads"
     FLEET = "fleet"
+    FOLLOWED = "followed"
     GUIDE = "guide"
     CARD = "card"
     WHAT_IF = "what_if"
@@ -41,6 +43,7 @@ NAMES = {
     "season-appendix.html": PageKind.APPENDIX,
     "season-loads.html": PageKind.SEASON_LOADS,
     "fleet.html": PageKind.FLEET,
+    FOLLOWED_PAGE: PageKind.FOLLOWED,
     "guide.html": PageKind.GUIDE,
     "what-if.html": PageKind.WHAT_IF,
 }

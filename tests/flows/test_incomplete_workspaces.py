@@ -19,6 +19,7 @@ COMMANDS = (
     "report shift",
     "report season",
     "report fleet",
+    "report followed",
     "report grower",
     "report guide",
     "report what-if",

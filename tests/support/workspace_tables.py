@@ -10,7 +10,14 @@ from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 BESIDE = ("binned_day", "unload_event", "lag_sample", "received_tare", "guide_curve", "load_setting")
-HISTORY = ("advice_issued", "advice_uptake", "realised_shift", "realised_saving", "advice_calibration")
+HISTORY = (
+    "advice_issued",
+    "advice_uptake",
+    "realised_shift",
+    "realised_saving",
+    "advice_calibration",
+    "advice_verdict",
+)
 """Tables that record each run, as the run log does, so that they depend on when runs took place."""
 
 

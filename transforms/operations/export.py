@@ -57,6 +57,7 @@ TABLES = (
     "realised_shift",
     "realised_saving",
     "advice_calibration",
+    "advice_verdict",
     "next_condition",
     "benchmark",
     "season_change",

@@ -39,6 +39,7 @@ from transforms.contracts.result_tables.fit import (
 from transforms.contracts.result_tables.outcome import (
     AdviceCalibration,
     AdviceUptake,
+    AdviceVerdict,
     RealisedSaving,
     RealisedShift,
 )
@@ -63,6 +64,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
     "advice_calibration": AdviceCalibration,
     "advice_uptake": AdviceUptake,
+    "advice_verdict": AdviceVerdict,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
