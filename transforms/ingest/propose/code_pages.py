@@ -31,12 +31,16 @@ SIGNS = frozenset("°µ²³§‰€£«»„“”‘’–—…№·±×ªº½
 """Signs beyond ASCII that exports have; only the space may be between two letters."""
 MAX_WORDS, MAX_DAMAGED = 300, 0.1
 """Words that are judged; largest share of them that an encoding may be unable to decode."""
+MAX_ACCENTED = 3
+"""Most letters of a Latin word without any of ASCII."""
 MIN_KNOWN, MIN_COMPOUND = 4, 6
 """Letters of a word, and of a compound, that the vocabulary cannot contain by accident."""
 STRANGE, UNREADABLE, SIGN, KNOWN = -6.0, -7.0, -1.0, 6.0
 """Weight of a letter that the language lacks or that is in an impossible word, of a byte that cannot be decoded, of a
 sign, and of a word of the vocabulary, beside the logarithms of the frequencies of letters (common practice, no source).
 """
+RARE = {"koi8-r": -3.0, "mac-roman": -6.0}
+"""Weight of encodings that few offices have used for decades (common practice, no source)."""
 MIN_EVIDENCE, MAX_STRANGE = 4.9, 0.3
 """Difference of weights from every other encoding, 130 to 1, and largest share of strange letters, that need no
 question (common practice, no source)."""
@@ -102,6 +106,7 @@ def _reading(encoding: str, words: list[bytes], lexicon: Lexicon) -> PageReading
     language = max(ALPHABETS, key=weight)
     known = sum(_has_known(w, lexicon) for w in possible)
     total = weight(language) + STRANGE * lost + UNREADABLE * unread + SIGN * signs + KNOWN * known
+    total += RARE.get(encoding, 0.0)
     foreign = sum(n for c, n in letters.items() if c not in ALPHABETS[language].frequency)
     n = max(1, letters.total() + lost + unread + signs)
     return PageReading(encoding, decoded, language, total, (foreign + lost + unread) / n)
@@ -132,7 +137,9 @@ def is_possible_word(word: str) -> bool:
 
 def _is_possible_run(run: str) -> bool:
     """Return True if letters have one script, and no capital beyond ASCII follows a small letter, or the reverse."""
-    if len({_script(c) for c in run}) > 1 or "ς" in run[:-1]:
+    scripts = {_script(c) for c in run}
+    is_accented = scripts == {"Latin"} and len(run) > MAX_ACCENTED and not any(c.isascii() for c in run)
+    if len(scripts) > 1 or "ς" in run[:-1] or is_accented:
         return False
     cased = run.replace("ß", "")
     if any(a.islower() and b.isupper() and not (a + b).isascii() for a, b in pairwise(cased)):
