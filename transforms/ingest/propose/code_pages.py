@@ -94,7 +94,9 @@ def _reading(encoding: str, words: list[bytes], lexicon: Lexicon) -> PageReading
     decoded = tuple(_decoded_word(w, encoding) for w in words)
     possible = [w for w in decoded if w is not None and is_possible_word(w)]
     impossible = [w for w in decoded if w is not None and not is_possible_word(w)]
-    letters = Counter(c.lower() for w in possible for c in w if not c.isascii() and c not in SIGNS and c != "İ")
+    # The capital of a Turkish letter of ASCII counts as the letter beside it.
+    odd = (c for w in possible for c in w.replace("İ", "ı") if not c.isascii() and c not in SIGNS)
+    letters = Counter(c.lower() for c in odd)
     lost = sum(not c.isascii() for w in impossible for c in w)
     unread = sum(b > 0x7F for w, text in zip(words, decoded, strict=True) if text is None for b in w)
     signs = sum(c in SIGNS for w in possible for c in w)
