@@ -28,7 +28,7 @@ CODE_PAGES = (
 WORD = re.compile(rb'[^\s;,|"]*[\x80-\xff][^\s;,|"]*')
 LETTERS = re.compile(r"[^\W\d_ªµº]+")
 SIGNS = frozenset("°µ²³§‰€£«»„“”‘’–—…№·±×ªº½¼¾®©\u00a0")
-"""Signs beyond ASCII that exports have; only the space may be between two letters."""
+"""Signs beyond ASCII that exports have; only the space may be between two letters or beside another sign."""
 MAX_WORDS, MAX_DAMAGED = 300, 0.1
 """Words that are judged; largest share of them that an encoding may be unable to decode."""
 MAX_ACCENTED = 3
@@ -124,15 +124,15 @@ def _decoded_word(word: bytes, encoding: str) -> str | None:
 
 
 def is_possible_word(word: str) -> bool:
-    """Return True if no sign beyond ASCII is inside a word, and each word has one script and a usual letter case.
+    """Return True if no sign beyond ASCII is inside a word or beside another, and words have one script and a usual case.
 
     >>> [is_possible_word(w) for w in ("Rübe", "m²/ha", "R³be", "LŠnge", "Rьbe")]
     [True, True, False, False, False]
     """
     for before, c, after in zip(f" {word}", word, f"{word[1:]} ", strict=False):
-        if c.isascii() or (c.isalpha() and c not in SIGNS):
+        if c.isascii() or c == "\u00a0" or (c.isalpha() and c not in SIGNS):
             continue
-        if c not in SIGNS or (c != "\u00a0" and before.isalpha() and after.isalpha()):
+        if c not in SIGNS or after in SIGNS or (before.isalpha() and after.isalpha()):
             return False
     return all(_is_possible_run(run) for run in LETTERS.findall(word) if not run.isascii())
 
