@@ -124,7 +124,7 @@ def _decoded_word(word: bytes, encoding: str) -> str | None:
 
 
 def is_possible_word(word: str) -> bool:
-    """Return True if no sign beyond ASCII is inside a word or beside another, and words have one script and a usual case.
+    """Return True if no sign beyond ASCII is inside a word or beside another, and script and case are those of words.
 
     >>> [is_possible_word(w) for w in ("Rübe", "m²/ha", "R³be", "LŠnge", "Rьbe")]
     [True, True, False, False, False]
