@@ -16,7 +16,7 @@ from scipy.stats import norm
 
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.adversarial_seasons import SEASONS as CHANGES
-from tests.validation.adversarial_seasons import log_dirt, moved, settings_of
+from tests.validation.adversarial_seasons import VISIT, Change, log_dirt, moved, settings_of
 from tests.validation.fit_seasons import MECHANICS, USUAL, FitSeason, fit_season
 from tests.validation.processes import processes
 from transforms.advice.cost import soil_cost_per_t
@@ -24,23 +24,39 @@ from transforms.arrays import Array, to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.config.workspace import Prices
-from transforms.model.effects import effects
+from transforms.mixed_model.contrasts import contrast
+from transforms.model.effects import slope_weights
 from transforms.model.estimate import fit_response
 from transforms.model.response_scale import ratio_scale
-from transforms.trial.suggested_trials import CONFOUNDED_EFFECT, UNTRIED_SD
+from transforms.trial.suggested_trials import UNTRIED_SD
 from transforms.variation.value import PairDesign, StepBelief, worth_of
 
 PAGE_SEASONS = 20
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
-WORLDS = ("ordinary", "hidden dirt within visits, full reaction", "rare movers")
-OPEN = "rare movers"
-"""World in which most effects are open."""
+OPEN = "six settings never moved"
+NEVER_MOVED = tuple(USUAL)[:3] + tuple(USUAL)[-3:]
+"""Settings that operators set once a visit in that world: no load can show their effect."""
 MIN_GAIN_PER_T = 0.03
 FIRST_DAYS, TRIAL_DAYS = 10, 4
 TRIALS, PAIRS, LOAD_T, HAUL_KM = 3, 18, 20.0, 20.0
 SURE, SMALLEST_GAIN_PER_T = 0.8, 0.02
 """Probability and gain of a move that is advised, as in advice."""
 NORMAL_95 = 1.959964
+
+
+def never_moved(season: FitSeason, catalogue: Catalogue, _: np.random.Generator) -> FitSeason:
+    """Return a season whose operators leave six settings alone within a visit."""
+    facts, settings = season.facts, settings_of(season.facts)
+    means = facts.select(pl.col(n).mean().over(*VISIT, "field_id") for n in NEVER_MOVED)
+    return moved(
+        season, {**settings, **{n: means[n].to_numpy() for n in NEVER_MOVED}}, np.zeros(facts.height), catalogue
+    )
+
+
+WORLDS: dict[str, Change] = {
+    **{n: CHANGES[n] for n in ("ordinary", "hidden dirt within visits, full reaction", "rare movers")},
+    OPEN: never_moved,
+}
 
 
 @dataclass(frozen=True)
@@ -64,12 +80,11 @@ def believed(facts: pl.DataFrame, catalogue: Catalogue) -> Believed:
     mean, sd = dict.fromkeys(USUAL, 0.0), dict.fromkeys(USUAL, UNTRIED_SD)
     if fit is None:
         return Believed(mean, sd, 0.15)
-    table = effects(fit, catalogue, 30).filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null())
-    for r in table.drop_nulls("change_pct").iter_rows(named=True):
-        low, high, estimate = (np.log1p(r[c] / 100) for c in ("lo95", "hi95", "change_pct"))
-        own = (high - low) / (2 * NORMAL_95)
-        mean[r["setting"]] = estimate
-        sd[r["setting"]] = float(np.hypot(own, UNTRIED_SD)) if r["reason_code"] == CONFOUNDED_EFFECT else own
+    every = np.ones(fit.z.size, dtype=bool)
+    for name in fit.settings:
+        found = contrast(fit.reml, slope_weights(fit, name, every))
+        low, high = found.interval()
+        mean[name], sd[name] = found.estimate, (high - low) / (2 * NORMAL_95)
     return Believed(mean, sd, float(np.sqrt(fit.reml.residual)))
 
 
@@ -126,8 +141,8 @@ def judged(job: int) -> list[dict[str, Any]]:
     """Return the gain of three trials chosen by worth, and of three chosen by lot, in each world of one season."""
     catalogue, rows = load_catalogue(), []
     ordinary = fit_season(8300 + job, list(MECHANICS)[job % len(MECHANICS)], catalogue)
-    for world in WORLDS:
-        season = CHANGES[world](ordinary, catalogue, np.random.default_rng([job, zlib.crc32(world.encode())]))
+    for world, change in WORLDS.items():
+        season = change(ordinary, catalogue, np.random.default_rng([job, zlib.crc32(world.encode())]))
         facts, day = season.facts, day_of(season.facts)
         ratio = np.exp(ratio_scale(facts[DIRT].to_numpy()))
         per_log = float(ratio.mean()) * soil_cost_per_t(HAUL_KM, Prices())
