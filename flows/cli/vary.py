@@ -12,7 +12,7 @@ from flows.runtime.progress import Reporter
 from reports.language.display_units import number
 from reports.language.translate import say, say_n
 from reports.page.formats import OutputFormats
-from reports.sections.cautions import CAUTION
+from reports.sections.cautions import SAFETY_CAUTION
 from transforms.config.workspace import Season, Workspace
 from transforms.storage.lock import lock_workspace
 
@@ -126,7 +126,7 @@ def vary_plan(
             *_left_out_lines(left_out, season),
             *(say("Cards for the operators: {file}", file=p.resolve()) for p in planned.cards),
             say("After the shift: taretrace vary read {plan} {folder}", plan=plan.plan_id, folder=folder),
-            say(CAUTION),
+            say(SAFETY_CAUTION),
         ],
     )
 

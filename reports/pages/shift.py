@@ -15,7 +15,7 @@ from reports.page.workbook import write_workbook
 from reports.pages.shift_data import ShiftPageData
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cab_cards import cab_cards
-from reports.sections.cautions import CAUTION, FIRST_PAGE_CAUTION
+from reports.sections.cautions import CAUTION, SAFETY_CAUTION
 from reports.sections.district_map import district_map
 from reports.sections.outcome_answer import warning_strip
 from reports.sections.parts_ahead import parts_section
@@ -111,7 +111,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     followed = followed_section(summary.followed, summary.outcome, shown)
     if followed is not None:
         sections.append(followed)
-    sections.append(Section("cautions", "", (Prose(say(FIRST_PAGE_CAUTION), note=True),)))
+    sections.append(Section("cautions", "", (Prose(say(SAFETY_CAUTION), note=True),)))
     if data.loads.height:
         sections.append(_map_section(data, shown, pages))
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))

@@ -10,7 +10,7 @@ from reports.language.translate import locale, say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import render
 from reports.page.pdf import compile_pdf
-from reports.sections.cautions import CAUTION
+from reports.sections.cautions import SAFETY_CAUTION
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
@@ -127,7 +127,7 @@ def write_variation_cards(plan: VariationPlan, season: Season, out: Path, format
     path = out / f"variation-{safe_name(plan.plan_id)}.html"
     with use_language(season.locale, season.texts):
         pages, title = card_pages(plan, season, shown), say("Plan {name}", name=plan.plan_id)
-        caution = say(CAUTION)
+        caution = say(SAFETY_CAUTION)
         paths = [render("variation.html.j2", path, title=title, pages=pages, caution=caution)]
         if formats.pdf:
             content = {

@@ -18,6 +18,9 @@ from transforms.variation.value import PairDesign, SeasonScale, StepBelief, Wort
 
 MOST_SETTINGS = 2
 """Settings varied on one machine in a shift: an operator follows two without thinking (common practice, no source)."""
+SMALLEST_NET = 5.0
+"""Smallest worth less cost of varying a setting in a shift, in the season's currency: less does not repay the
+operator's attention (common practice, no source)."""
 MOST_PAIRS = 6
 """Pairs of a machine and shift: an operator changes settings for twelve loads (common practice, no source)."""
 BELIEF = ("gain_per_t", "learnable_sd_per_t", "per_log", "loss_per_t")
@@ -108,7 +111,7 @@ def _chosen(options: pl.DataFrame, pairs: int, facts: SeasonFacts) -> tuple[tupl
     for r in options.iter_rows(named=True):
         if r["reason_code"] != POSSIBLE.code:
             left_out.append(LeftOut(r["machine_id"], r["setting"], Reason(r["reason_code"], r["reason_args"])))
-        elif (worth := option_worth(r, pairs, facts)).net <= 0:
+        elif (worth := option_worth(r, pairs, facts)).net < SMALLEST_NET:
             left_out.append(LeftOut(r["machine_id"], r["setting"], reason("vary_no_value")))
         else:
             worths.append((worth, r))
