@@ -33,8 +33,8 @@ def by_week(shown: DisplayUnits) -> Grouping:
         say("Week from"),
         day,
         lambda r: say("the week from {day}", day=day(r)),
-        WEEKS_KEPT,
         say("changes by week"),
+        WEEKS_KEPT,
     )
 
 
@@ -44,7 +44,16 @@ def by_machine() -> Grouping:
     def machine(r: dict[str, Any]) -> str:
         return str(r["machine_id"])
 
-    return Grouping("machines", say("Machine"), machine, machine, MACHINES_KEPT, say("changes by machine"))
+    return Grouping("machines", say("Machine"), machine, machine, say("changes by machine"), MACHINES_KEPT)
+
+
+def by_operator() -> Grouping:
+    """Return the grouping of changes by operator."""
+
+    def operator(r: dict[str, Any]) -> str:
+        return str(r["operator_id"])
+
+    return Grouping("operators", say("Operator"), operator, operator, say("changes by operator"), is_ranked=False)
 
 
 def _weeks(data: FollowedPageData, shown: DisplayUnits) -> Section:
@@ -64,6 +73,17 @@ def _machines(data: FollowedPageData, season: Season, shown: DisplayUnits) -> Se
         Fold(say("Settings most often left undone, and changes that cannot be judged"), (undone,)),
     )
     return Section("machines", say("By machine"), blocks)
+
+
+def _operators(data: FollowedPageData) -> tuple[Section, ...]:
+    """Return the section by operator; none if no operator is known."""
+    if not data.operators.height:
+        return ()
+    about = say(
+        "The operator is that of the machine's last setup before the shift. Operators have different machines, fields "
+        "and advice, so the numbers compare no persons."
+    )
+    return (Section("operators", say("By operator"), (uptake_figure(data.operators, by_operator()), Prose(about))),)
 
 
 def _reading(data: FollowedPageData) -> Section:
@@ -86,6 +106,7 @@ def followed_page(data: FollowedPageData, season: Season) -> Page:
         (
             _weeks(data, shown),
             _machines(data, season, shown),
+            *_operators(data),
             recent_section(data.recent, season.catalogue, shown),
             _reading(data),
         )

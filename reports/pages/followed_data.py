@@ -17,6 +17,7 @@ class FollowedPageData:
         outcome: totals, savings and verdicts of the season.
         weeks: rows of `uptake_period` by week.
         machines: rows of `uptake_machine`.
+        operators: rows of `uptake_operator`; none if no operator is known.
         undone: settings that each machine most often left undone, rows of `uptake_undone`.
         unknown: reasons why moves cannot be judged, rows of `uptake_unknown`.
         recent: moves of the last seven shifts, rows of `uptake_recent`.
@@ -26,6 +27,7 @@ class FollowedPageData:
     outcome: OutcomeData
     weeks: pl.DataFrame
     machines: pl.DataFrame
+    operators: pl.DataFrame
     undone: pl.DataFrame
     unknown: pl.DataFrame
     recent: pl.DataFrame
@@ -38,6 +40,7 @@ def load_followed_page(warehouse: Warehouse) -> FollowedPageData:
         outcome=load_outcome(warehouse),
         weeks=warehouse.query("uptake_period", period="week"),
         machines=warehouse.query("uptake_machine"),
+        operators=warehouse.query("uptake_operator"),
         undone=warehouse.query("uptake_undone"),
         unknown=warehouse.query("uptake_unknown"),
         recent=warehouse.query("uptake_recent"),

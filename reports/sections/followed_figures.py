@@ -32,16 +32,18 @@ class Grouping:
         head: header of the first column.
         label: function from a row to its name in tables and charts.
         subject: function from a row to its name in a sentence.
-        kept: sentence on the number of groups (`kept` of `n`) that saved what they promised.
         name: short description, also of the sheets of the workbook.
+        kept: sentence on the number of groups (`kept` of `n`) that saved what they promised; empty without savings.
+        is_ranked: True if a sentence may name the groups with the largest and the smallest share.
     """
 
     id: str
     head: str
     label: Callable[[dict[str, Any]], str]
     subject: Callable[[dict[str, Any]], str]
-    kept: str
     name: str
+    kept: str = ""
+    is_ranked: bool = True
 
 
 def known_moves(r: dict[str, Any]) -> int:
@@ -55,7 +57,7 @@ def ends_finding(rows: pl.DataFrame, by: Grouping) -> str:
     ranked = known.filter(pl.col("known") >= MIN_COMPARED).sort(
         pl.col("followed") / pl.col("known"), "known", descending=[True, True], maintain_order=True
     )
-    if ranked.height < 2:
+    if ranked.height < 2 or not by.is_ranked:
         total = known.select("followed", "known").sum().row(0, named=True)
         made = number(total["followed"], 0)
         return say_n("{made} of {n} change made.", "{made} of {n} changes made.", total["known"], made=made)

@@ -11,7 +11,7 @@ from reports.page.formats import OutputFormats
 from reports.page.model import Fold, Page
 from reports.page.summary import BarRows
 from reports.page.tables import Table
-from reports.pages.followed import by_machine, followed_page, write_followed
+from reports.pages.followed import by_machine, by_operator, followed_page, write_followed
 from reports.pages.followed_data import FollowedPageData, load_followed_page
 from reports.sections.followed_figures import ends_finding
 from reports.sections.followed_withheld import withheld_words
@@ -66,6 +66,18 @@ def test_the_heading_has_the_changes_made_and_the_saving_promised_and_realised(p
     assert shown == pytest.approx([saving[c] for c in columns], rel=0.051)
     assert outcome(data.outcome).code == "as_promised"
     assert int(figures(page.lead)[-1]) == total["unknown"]
+
+
+def test_operators_have_their_counts_and_are_not_ranked(data, season):
+    counts = {c: [3, 9] if c in {"moves", "followed"} else [0, 0] for c in COUNTS}
+    known = replace(data, operators=pl.DataFrame({"operator_id": ["P1", "P2"], **counts}))
+    found = followed_page(known, season)
+    rows = tables(found)["operators-uptake-table"].rows
+    assert [[c.value for c in r.cells] for r in rows] == [["P1", 3, 3, 0, 0, 0, 0], ["P2", 9, 9, 0, 0, 0, 0]]
+    finding = ends_finding(known.operators, by_operator())
+    assert "P1" not in finding
+    assert "P2" not in finding
+    assert "operators" not in {s.id for s in followed_page(data, season).sections}
 
 
 @pytest.mark.parametrize(("part", "query"), [("weeks", "weeks"), ("machines", "machines")])

@@ -57,6 +57,14 @@ def test_moves_withheld_by_lot_are_in_no_count():
         assert warehouse.query("uptake_recent").join(shown, on=key, how="anti").height == 0
 
 
+def test_operators_are_counted_with_their_own_moves_and_unknown_ones_are_not():
+    rows = moves_of(("M1", "a", "followed", None), ("M2", "a", "not", None), ("M1", "b", "unknown", "no_log"),
+                    ("M3", "a", "followed", None))  # fmt: skip
+    with Warehouse.in_memory("advice_uptake") as warehouse:
+        warehouse.append("advice_uptake", rows.with_columns(pl.Series("operator_id", ["P10", "P2", "P10", None])))
+        assert warehouse.query("uptake_operator").rows() == [("P2", 1, 0, 0, 1, 0, 0), ("P10", 2, 1, 0, 0, 0, 1)]
+
+
 def test_weeks_start_on_monday_and_machines_are_in_natural_order(warehouse):
     weeks = warehouse.query("uptake_period", period="week")
     assert weeks["starts_on"].to_list() == [MONDAY + dt.timedelta(weeks=k) for k in range(weeks.height)]
