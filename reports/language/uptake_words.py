@@ -1,6 +1,6 @@
 """Words for the uptake of advised changes, and for the reasons why it is unknown."""
 
-from reports.language.translate import mark, say
+from reports.language.translate import mark, say, say_n
 
 UPTAKE = {
     "followed": mark("made"),
@@ -26,6 +26,16 @@ def uptake_word(code: str) -> str:
     'made in part'
     """
     return say(UPTAKE[code])
+
+
+def otherwise_made_words(partly: int, opposite: int) -> list[str]:
+    """Return sentences on the changes made in part and made the other way; none for a number of 0."""
+    texts = []
+    if partly:
+        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", partly))
+    if opposite:
+        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", opposite))
+    return texts
 
 
 def unknown_words(code: str | None) -> str:

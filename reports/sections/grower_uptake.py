@@ -4,6 +4,7 @@ from reports.language.display_units import DisplayUnits, number
 from reports.language.precision import mass_words
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
+from reports.language.uptake_words import otherwise_made_words
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
 from transforms.contracts.reason import Reason
@@ -21,10 +22,7 @@ def counts_words(uptake: OwnUptake) -> str:
             made=number(uptake.followed, 0),
         )
     ]
-    if uptake.partly:
-        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", uptake.partly))
-    if uptake.opposite:
-        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", uptake.opposite))
+    texts += otherwise_made_words(uptake.partly, uptake.opposite)
     if uptake.unknown:
         texts.append(
             say_n("{n} further change cannot be judged.", "{n} further changes cannot be judged.", uptake.unknown)

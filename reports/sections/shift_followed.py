@@ -6,6 +6,7 @@ import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
 from reports.language.translate import say, say_n
+from reports.language.uptake_words import otherwise_made_words
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
 from reports.sections.outcome_answer import MARKED, headline, outcome
@@ -94,10 +95,7 @@ def followed_section(rows: pl.DataFrame, data: OutcomeData, shown: DisplayUnits)
     if found.changes:
         made = number(found.made, 0)
         texts.append(say_n("{made} of {n} change made.", "{made} of {n} changes made.", found.changes, made=made))
-    if found.partly:
-        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", found.partly))
-    if found.opposite:
-        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", found.opposite))
+    texts += otherwise_made_words(found.partly, found.opposite)
     if found.unknown:
         texts.append(
             say_n(

@@ -12,6 +12,7 @@ from pydantic import Field
 from transforms.config.problems import Problem, raise_problems
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import Name, Table, check_table
+from transforms.config.toml_text import toml_comment, toml_string
 from transforms.contracts.phrase import phrase
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
@@ -125,7 +126,7 @@ def plan_toml(plan: VariationPlan, catalogue: Catalogue, sentence_of: Callable[[
         sentence_of: function that returns the sentence of a reason, for the comments.
     """
     head = [
-        _comment(sentence_of(reason("vary_file_read", plan=plan.plan_id))),
+        toml_comment(sentence_of(reason("vary_file_read", plan=plan.plan_id))),
         f"shift_date = {plan.shift_date.isoformat()}",
         f"seed = {plan.seed}",
     ]
@@ -139,34 +140,23 @@ def _machine_lines(machine: MachinePlan, catalogue: Catalogue, sentence_of: Call
     lines = [
         "",
         "[[machine]]",
-        f"machine_id = {_quoted(machine.machine_id)}",
-        f"field_id = {_quoted(machine.field_id)}",
+        f"machine_id = {toml_string(machine.machine_id)}",
+        f"field_id = {toml_string(machine.field_id)}",
         f"first_pair = {machine.first_pair}",
         "loads = [",
     ]
     for n, values in enumerate(machine.loads, 1):
-        comment = _comment(sentence_of(reason("vary_file_load", n=n)))
+        comment = toml_comment(sentence_of(reason("vary_file_load", n=n)))
         lines.append(f"    [{', '.join(repr(v) for v in values)}],   {comment}")
     lines.append("]")
     for s in machine.settings:
         lines += [
             "",
             f"[[machine.setting]]   # {catalogue[s.name].unit}",
-            f"name = {_quoted(s.name)}",
+            f"name = {toml_string(s.name)}",
             *(f"{key} = {getattr(s, key)!r}" for key in NUMBERS),
         ]
     return lines
-
-
-def _comment(text: str) -> str:
-    """Return a comment of one line."""
-    return "# " + "".join(c if c.isprintable() else " " for c in text)
-
-
-def _quoted(text: str) -> str:
-    """Return a text as a TOML string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def read_plan(path: Path, catalogue: Catalogue) -> VariationPlan:

@@ -4,22 +4,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import xlsxwriter
 
 from tests.support.exports import ROWS, proposals
+from tests.support.workbooks import write_book
 from transforms.ingest.propose.proposal import IGNORE, Proposal
 
 TICKETS = ["Ticket", "Weighed", "Field", "Factory", "Delivered (t)"]
 STRANGE = ["Blurb", "Wobble", "Zorp"]
-
-
-def book(path: Path, sheets: dict[str, list[list[Any]]]) -> Path:
-    with xlsxwriter.Workbook(path) as out:
-        for name, rows in sheets.items():
-            page = out.add_worksheet(name)
-            for i, row in enumerate(rows):
-                page.write_row(i, 0, row)
-    return path
 
 
 def answered(path: Path, **answers: Any) -> list[Proposal]:
@@ -36,7 +27,9 @@ def strange() -> list[list[Any]]:
 
 @pytest.fixture
 def path(tmp_path):
-    return book(tmp_path / "w.xlsx", {"Cover": [["The season"]], "Loads": tickets(), "Blurbs": strange(), "None": []})
+    return write_book(
+        tmp_path / "w.xlsx", {"Cover": [["The season"]], "Loads": tickets(), "Blurbs": strange(), "None": []}
+    )
 
 
 def test_a_sheet_of_unknown_rows_is_asked_about_beside_one_that_is_known(path):
@@ -74,14 +67,14 @@ def test_a_kind_that_is_set_for_the_file_reads_its_best_sheet_and_names_the_othe
 
 def test_two_sheets_of_unknown_rows_are_both_asked_about_and_one_must_be_needed(tmp_path):
     other: list[list[Any]] = [["Glorp", "Snark", "Flim", "Dreb"], *([i * 5 % 7, i * 3 % 4, i % 3, i % 2] for i in ROWS)]
-    path = book(tmp_path / "w.xlsx", {"A": strange(), "B": other})
+    path = write_book(tmp_path / "w.xlsx", {"A": strange(), "B": other})
     assert {q.key for p in proposals(path) for q in p.questions} == {"A:kind", "B:kind"}
     again = answered(path, A=IGNORE, B=IGNORE)
     assert [q.choices[-1] != IGNORE for p in again for q in p.questions if q.key.endswith("kind")] == [True]
 
 
 def test_a_workbook_with_one_table_has_keys_without_its_sheet(tmp_path):
-    path = book(tmp_path / "w.xlsx", {"Cover": [["x"]], "A": strange()})
+    path = write_book(tmp_path / "w.xlsx", {"Cover": [["x"]], "A": strange()})
     (only,) = proposals(path)
     (question,) = only.questions
     assert (question.key, IGNORE in question.choices, only.unread_sheets) == ("kind", False, ["Cover"])
