@@ -4,7 +4,7 @@
 def toml_comment(text: str) -> str:
     r"""Return a comment of one line.
 
-    >>> toml_comment("two\\nlines")
+    >>> toml_comment("two\nlines")
     '# two lines'
     """
     return "# " + "".join(c if c.isprintable() else " " for c in text)
