@@ -125,7 +125,9 @@ def running(run: RunContext) -> Iterator[RunContext]:
     def forward(**facts: Any) -> None:
         if log is not None:
             log(**facts)
-        get_run_logger().info(", ".join(f"{key.replace('_', ' ')}: {value}" for key, value in facts.items()))
+        details = ", ".join(str(value) for key, value in facts.items() if key not in {"stage", "seconds"})
+        ending = f"{facts['seconds']:.1f} s" if "seconds" in facts else details
+        get_run_logger().info("%s: %s", facts.get("stage", ""), ending)
 
     run.reporter.log = forward
     try:

@@ -20,8 +20,8 @@ from prefect.types.entrypoint import EntrypointType
 
 from flows.scheduling.announce import announce_runs
 from flows.scheduling.flow_names import TAG, deployment_name
-from flows.scheduling.flows import CATCH_UP, FLOWS, report_failure
 from flows.scheduling.schedule import POST_SHIFT, Slot, last_due_time, slots
+from flows.scheduling.scheduled_flows import CATCH_UP, FLOWS, report_failure
 from reports.language.translate import local_date, local_moment, locale, say
 from transforms.config.workspace import Season, Workspace
 from transforms.ingest.inbox import KnownFiles, scan_inbox

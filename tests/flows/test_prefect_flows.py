@@ -13,7 +13,8 @@ from prefect.logging import disable_run_logger
 from flows.pipeline import manual, tasks
 from flows.pipeline.job_result import JobResult
 from flows.pipeline.run_context import RunContext, StageError, perform, running
-from flows.scheduling import failure, flow_names, flows, service
+from flows.scheduling import failure, flow_names, service
+from flows.scheduling import scheduled_flows as flows
 from flows.scheduling.flow_names import deployment_name, ended_shift, open_workspace
 from flows.scheduling.run import (
     CAUGHT_UP,

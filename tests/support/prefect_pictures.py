@@ -53,7 +53,7 @@ def picture(driver: webdriver.Chrome, url: str, texts: list[str], path: Path, cl
     """
     driver.get(url)
     if click:
-        tabs = "return [...document.querySelectorAll('button, a, [role=tab]')].find(b => b.innerText.trim() === %s)"
+        tabs = "return [...document.querySelectorAll('*')].find(b => !b.children.length && b.textContent.trim() === %s)"
         WebDriverWait(driver, PATIENCE_S).until(lambda d: d.execute_script(tabs % json.dumps(click))).click()
     shown = "return document.body.innerText.toLowerCase()"
     WebDriverWait(driver, PATIENCE_S).until(lambda d: all(t.lower() in d.execute_script(shown) for t in texts))
@@ -67,9 +67,10 @@ def picture(driver: webdriver.Chrome, url: str, texts: list[str], path: Path, cl
 def take_pictures(address: str, folder: Path) -> dict[str, str]:
     """Take all pictures; return the text of each page by name."""
     run = newest_run(address)
-    (artifact,) = ask(address, "/artifacts/latest/filter", {"artifacts": {"key": {"any_": ["post-shift"]}}})
+    of_run = {"artifacts": {"flow_run_id": {"any_": [run]}, "type": {"any_": ["markdown"]}}}
+    (artifact,) = ask(address, "/artifacts/filter", of_run)
     folder.mkdir(parents=True, exist_ok=True)
-    driver = start_chromium()
+    driver = start_chromium(reaches_own_machine=True)
     metrics = {"width": WIDTH, "height": HEIGHT, "deviceScaleFactor": 1, "mobile": False}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     page = f"{address}/runs/flow-run/{run}"

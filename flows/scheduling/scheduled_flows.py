@@ -63,7 +63,7 @@ def _store_artifacts(job: str, ended: RunOutcome, workspace: Workspace) -> None:
         text = run_markdown(
             workspace, f"**{ended.name}**: {ended.says}", alarms, ended.done.pages, ended.done.published
         )
-    create_markdown_artifact(text, key=job, description=ended.says)
+    create_markdown_artifact(text, key=job, description=ended.name)
     if rows := received_file_rows(ended):
         create_table_artifact(rows, key=f"{job}-files")
 
