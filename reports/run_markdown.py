@@ -9,11 +9,11 @@ from reports.language.display_units import DisplayUnits
 from reports.language.move_phrases import is_increase, move_command, move_values
 from reports.language.reason_text import format_reason
 from reports.language.translate import say
+from reports.run_markdown_data import load_moves
 from reports.sections.cautions import CAUTION
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import Season, Workspace
 from transforms.contracts.reason import Reason
 from transforms.operations.publish import Publication
-from transforms.storage.warehouse import Warehouse
 
 SPECIAL = str.maketrans({c: f"\\{c}" for c in "\\`*_[]#|~>"} | {"<": "&lt;", "&": "&amp;"})
 MAX_LINKS = 20
@@ -44,11 +44,9 @@ def page_address(page: Path, workspace: Workspace, published: Publication | None
     return (publish.folder / inside).as_uri()
 
 
-def _move_lines(warehouse: Warehouse, workspace: Workspace) -> list[str]:
+def _move_lines(moves: pl.DataFrame, season: Season) -> list[str]:
     """Return one line per advised move, the cautions below; one sentence if there is no move."""
-    season = workspace.season
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
-    moves = warehouse.table("advice").filter(pl.col("verdict") == "move")
     if not moves.height:
         return [say("No setting change is advised.")]
     lines = []
@@ -74,8 +72,7 @@ def run_markdown(
     """
     lines = [outcome, ""]
     if pages:
-        with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-            lines += [*_move_lines(warehouse, workspace), ""]
+        lines += [*_move_lines(load_moves(workspace), workspace.season), ""]
     if alarms:
         texts = [escape_markdown(format_reason(a, workspace.season.catalogue)) for a in alarms]
         lines += [*(f"- {text}" for text in texts), ""]

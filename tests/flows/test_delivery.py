@@ -12,7 +12,7 @@ from prefect.logging import disable_run_logger
 
 from flows.cli import app as cli_app
 from flows.pipeline import demo as demo_pipeline
-from flows.pipeline import jobs, start
+from flows.pipeline import jobs, start, tasks
 from flows.pipeline.delivery import deliver_pages
 from flows.pipeline.job_result import JobResult
 from flows.pipeline.run_context import RunContext, StageResult, perform
@@ -142,7 +142,7 @@ def test_a_job_delivers_its_pages(tmp_path, monkeypatch):
     (tmp_path / "site").mkdir()
     page = write(workspace.out / "shift.html", "Shift")
     monkeypatch.setitem(jobs.JOBS, "post-shift", lambda _: [StageResult("write shift page", (page,))])
-    monkeypatch.setattr(jobs.tasks, "deliver_pages", lambda **_: perform("deliver", _deliver))
+    monkeypatch.setattr(tasks, "deliver_pages", lambda **_: perform("deliver", _deliver))
     with disable_run_logger():
         done = jobs.run_job("post-shift", workspace, QUIET)
     assert done.pages == [page]

@@ -97,7 +97,7 @@ def test_every_flow_is_deployed_once_with_a_limit_a_schedule_and_the_report_of_f
     found = yaml.safe_load((DEPLOY / "prefect.yaml").read_text("utf-8"))["deployments"]
     by_flow = {d["entrypoint"].split(":")[1]: d for d in found}
     assert len(by_flow) == len(found)
-    flows = [*scheduled_flows.FLOWS.values(), scheduled_flows.report_failure]
+    flows: list[Any] = [*scheduled_flows.FLOWS.values(), scheduled_flows.report_failure]
     assert {*by_flow} == {f.fn.__name__ for f in flows}
     for deployment in found:
         assert (ROOT / deployment["entrypoint"].split(":")[0]).exists()
@@ -201,8 +201,8 @@ def test_the_steps_of_compose_run_a_season_without_a_container_engine(tmp_path):
             time.sleep(3)
             shutil.copy(held_back, workspace.inbox)
             log = RunLog(workspace.log)
-            until(lambda: log.last(POST_SHIFT, "ended") or log.last(POST_SHIFT, "failed"), "the run of the worker")
-            until(lambda: _final_states(api), "its state")
+            until(lambda: any(log.last(POST_SHIFT, event) for event in ("ended", "failed")), "the run of the worker")
+            until(lambda: bool(_final_states(api)), "its state")
             states = _final_states(api)
         assert states == ["Completed"]
         assert len(Lake(Workspace(workspace.root).lake).binned()) == 4

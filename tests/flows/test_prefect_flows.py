@@ -46,7 +46,8 @@ def workspace(tmp_path) -> Workspace:
 
 
 def test_flows_take_only_texts_and_carry_the_version_and_the_name_of_the_run():
-    for flow in (*flows.FLOWS.values(), flows.report_failure, manual._run_all_stages):
+    declared: list[Any] = [*flows.FLOWS.values(), flows.report_failure, manual._run_all_stages]
+    for flow in declared:
         assert {p.annotation for p in inspect.signature(flow.fn).parameters.values()} == {str}
         assert flow.version == "0.1.0"
         assert flow.flow_run_name is flow_names.name_run
@@ -64,7 +65,7 @@ def test_every_stage_is_a_task_of_the_module_and_takes_no_internal_object():
 
 
 def test_deployments_have_tags_version_limit_and_schedules(workspace):
-    made = {d.flow_name: d for d in service.deployments(workspace)}
+    made: dict[str, Any] = {str(d.flow_name): d for d in service.deployments(workspace)}
     name = deployment_name(workspace)
     assert set(made) == {*flows.FLOWS, REPORT_FAILURE}
     for job, deployment in made.items():

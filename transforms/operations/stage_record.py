@@ -21,7 +21,7 @@ from transforms.config.toml_file import read_toml
 from transforms.config.workspace import Season, Workspace
 from transforms.storage.warehouse import Warehouse
 
-RECEIVE, BIN, TRACE, CONDITIONS, MARTS = "receive_files", "bin_telemetry", "trace_loads", "conditions", "marts"
+BIN, TRACE, CONDITIONS, MARTS = "bin_telemetry", "trace_loads", "conditions", "marts"
 UPTAKE, STORABILITY, FIT, CHECK, COMPARE = "uptake", "storability", "fit_responses", "check_fits", "compare_subjects"
 ADVISE, GUIDE, SHIFT_PAGE, PAGES = "advise_machines", "guide", "shift_page", "pages"
 RESULTS: dict[str, tuple[str, ...]] = {

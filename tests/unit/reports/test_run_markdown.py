@@ -69,7 +69,7 @@ def test_moves_are_shown_with_cautions_and_ids_cannot_become_markup(workspace):
 
 def _with_advice(workspace: Workspace, rows: pl.DataFrame, page: Path) -> str:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Warehouse, "table", lambda *_: rows)
+        patch.setattr("reports.run_markdown.load_moves", lambda _: rows)
         return run_markdown(workspace, "**Completed**: fine", [reason("stale_tares", hours=50.0)], [page], None)
 
 
