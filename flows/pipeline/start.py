@@ -12,16 +12,19 @@ from transforms.config.workspace import Workspace
 
 def find_stored_pages(workspace: Workspace, reporter: Reporter) -> JobResult | None:
     """Return the result of a complete run without work, with the stored pages; None if there is work."""
-    from transforms.operations.idle import stored_files  # noqa: PLC0415 (keeps --help fast)
+    from reports.language.reason_text import format_reason  # noqa: PLC0415
+    from transforms.operations.idle import find_stored_run  # noqa: PLC0415 (keeps --help fast)
     from transforms.operations.stage_record import SHIFT_PAGE, post_shift_stages  # noqa: PLC0415
 
-    stored = stored_files(workspace, post_shift_stages(workspace.season, refits=True))
+    stored = find_stored_run(workspace, post_shift_stages(workspace.season, refits=True))
     if stored is None:
         return None
     from flows.pipeline.delivery import deliver_pages  # noqa: PLC0415
 
+    for name, reason in stored.left:
+        reporter.line(say("Skipped: {name}: {reason}", name=name, reason=format_reason(reason)))
     reporter.line(say("Nothing has changed since the last run: its results and pages are kept."))
-    return JobResult([], list(stored[SHIFT_PAGE]), deliver_pages(workspace, reporter))
+    return JobResult([], list(stored.files[SHIFT_PAGE]), deliver_pages(workspace, reporter))
 
 
 @contextmanager

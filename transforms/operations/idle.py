@@ -1,11 +1,13 @@
 """Test for new input of a run: files to read, files to read again, copies to make, and damaged bins."""
 
 import datetime as dt
+from dataclasses import dataclass
 from pathlib import Path
 
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import Reason
 from transforms.ingest.failed_read import sources_to_retry
-from transforms.ingest.inbox import scan_inbox
+from transforms.ingest.inbox import Inbox, scan_inbox
 from transforms.ingest.kept_copies import find_pending_copies, plan_copies
 from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.pending import changed_files, known_files, pending_files
@@ -17,16 +19,28 @@ from transforms.storage.lake_record import compare_lake
 from transforms.storage.warehouse import Warehouse
 
 
-def has_new_input(workspace: Workspace, warehouse: Warehouse) -> bool:
+@dataclass(frozen=True)
+class StoredRun:
+    """Results of an earlier run that a run without work keeps.
+
+    Attributes:
+        files: the files that each stage has written.
+        left: (name, reason) of each file of the inbox that is not read.
+    """
+
+    files: dict[str, tuple[Path, ...]]
+    left: list[tuple[str, Reason]]
+
+
+def has_new_input(workspace: Workspace, warehouse: Warehouse, inbox: Inbox) -> bool:
     """Return True if reading the inbox would change anything; nothing is changed by the test itself.
 
-    An unreadable lake, or one with unrecorded or damaged files, counts as new input: the run reports or repairs it.
+    Missing mappings, and a lake with unrecorded or damaged files, count as new input: the run reports or repairs them.
     """
     season = workspace.season
     mappings = read_mappings(workspace.mappings, season.catalogue)
     if not mappings or (workspace.lake / IN_PROGRESS).exists():
         return True
-    inbox = scan_inbox(workspace.inbox, known_files(warehouse))
     if pending_files(inbox, warehouse) or sources_to_retry(warehouse):
         return True
     copies = ReceivedCopies(workspace.received)
@@ -41,8 +55,8 @@ def has_new_input(workspace: Workspace, warehouse: Warehouse) -> bool:
     return bool(lake.damaged or lake.unknown)
 
 
-def stored_files(workspace: Workspace, stages: list[tuple[str, str]]) -> dict[str, tuple[Path, ...]] | None:
-    """Return the files that each stage of a run has written, if the run has nothing to do; None if it has.
+def find_stored_run(workspace: Workspace, stages: list[tuple[str, str]]) -> StoredRun | None:
+    """Return the stored results of a run, if it has nothing to do; None if it has.
 
     Args:
         workspace: the workspace.
@@ -52,14 +66,17 @@ def stored_files(workspace: Workspace, stages: list[tuple[str, str]]) -> dict[st
         return None
     require_workspace(workspace)
     with Warehouse(workspace.warehouse) as warehouse:
-        # The cheaper test is first: with new files, the engine should start early.
-        if not warehouse.table("stage_run").height or has_new_input(workspace, warehouse):
+        # The cheaper tests are first: with new files, the engine should start early.
+        if not warehouse.table("stage_run").height:
+            return None
+        inbox = scan_inbox(workspace.inbox, known_files(warehouse))
+        if has_new_input(workspace, warehouse, inbox):
             return None
         record = StageRecord(workspace)
-        out: dict[str, tuple[Path, ...]] = {}
+        stored: dict[str, tuple[Path, ...]] = {}
         for stage, variant in stages:
             current = record.current(warehouse, stage, variant)
             if current is None:
                 return None
-            out[stage] = current.files
-        return out
+            stored[stage] = current.files
+        return StoredRun(stored, inbox.left)

@@ -12,8 +12,10 @@ from flows import stages
 from flows.stages import Fits, pages
 from tests.validation.seasons import QUIET, Season
 from transforms.config.workspace import Workspace, init_workspace
+from transforms.ingest.inbox import scan_inbox
+from transforms.ingest.pending import known_files
 from transforms.operations import stage_record
-from transforms.operations.idle import has_new_input, stored_files
+from transforms.operations.idle import find_stored_run, has_new_input
 from transforms.operations.stage_record import (
     ADVISE,
     BIN,
@@ -139,19 +141,24 @@ def ran(season: Season, tmp_path_factory) -> Workspace:
 
 def test_a_finished_season_has_nothing_to_do_until_a_file_arrives_or_bins_are_lost(ran):
     stages_of_run = post_shift_stages(ran.season, refits=True)
-    stored = stored_files(ran, stages_of_run)
+    stored = find_stored_run(ran, stages_of_run)
     assert stored is not None
-    assert [*stored] == [stage for stage in RESULTS if stage != PAGES]
+    assert [*stored.files] == [stage for stage in RESULTS if stage != PAGES]
     new = ran.inbox / "new.csv"
     new.write_text("a,b\n1,2\n")
-    assert stored_files(ran, stages_of_run) is None
+    assert find_stored_run(ran, stages_of_run) is None
     new.unlink()
-    assert stored_files(ran, stages_of_run) is not None
+    (ran.inbox / ".hidden").write_text("")
+    again = find_stored_run(ran, stages_of_run)
+    assert again is not None
+    assert [name for name, _ in again.left] == [".hidden"]
+    (ran.inbox / ".hidden").unlink()
+    assert find_stored_run(ran, stages_of_run) is not None
     lost = min((ran.root / "lake").rglob("bin/**/*.parquet"))
     body = lost.read_bytes()
     lost.unlink()
     with Warehouse(ran.warehouse) as warehouse:
-        assert has_new_input(ran, warehouse)
+        assert has_new_input(ran, warehouse, scan_inbox(ran.inbox, known_files(warehouse)))
     lost.write_bytes(body)
 
 
