@@ -120,15 +120,14 @@ class InboxWatch:
         return len(new)
 
 
-def watch(workspace: Workspace, stop: threading.Event, start: Callable[[str], None]) -> None:
+def watch(inbox: InboxWatch, stop: threading.Event, start: Callable[[str], None]) -> None:
     """Start a post-shift run whenever the inbox has new files that no longer change, until `stop` is set.
 
     Nothing is printed: the run prints its line when it ends.
     """
-    interval_s = workspace.season.schedule.new_files_every_min * 60
+    interval_s = inbox.workspace.season.schedule.new_files_every_min * 60
     if not interval_s:
         return
-    inbox = InboxWatch(workspace)
     while not stop.wait(interval_s):
         if inbox.new_files():
             start(POST_SHIFT)
@@ -166,6 +165,8 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
         print_line: prints one line for the user.
         stop: event that ends the service.
     """
+    # Before the deployments, which take seconds: files that arrive meanwhile are new.
+    inbox = InboxWatch(workspace)
     log = RunLog(workspace.log)
     began = log.clock()
     missed = find_missed_jobs(workspace, began, log)
@@ -176,7 +177,7 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
         deployment.apply()
     for job in missed:
         start_run(job, workspace, CATCH_UP)
-    watcher = threading.Thread(target=watch, args=(workspace, stop, lambda job: start_run(job, workspace)), daemon=True)
+    watcher = threading.Thread(target=watch, args=(inbox, stop, lambda job: start_run(job, workspace)), daemon=True)
     watcher.start()
     zone = ZoneInfo(workspace.season.time_zone)
     # A new thread starts without the language of this one.

@@ -139,7 +139,7 @@ def test_the_server_shows_graph_names_logs_and_artifacts_and_reports_a_failed_ru
     toml = workspace.root / "season.toml"
     toml.write_text(toml.read_text().replace("[notify]", f'[notify]\ncommand = "cp /dev/stdin {alarm}"'))
     with prefect_server(prefect_home) as api, serving(workspace, {"PREFECT_API_URL": api}) as out:
-        time.sleep(2)
+        time.sleep(5)
         drop_ticket_file(workspace)
         until(lambda: any(a["key"] == POST_SHIFT for a in states_and_artifacts(api)[1]), "the run on new files")
         until(lambda: bool(_finished(api, "COMPLETED")), "its state")
@@ -190,7 +190,7 @@ def test_workers_of_a_pool_run_the_schedule_on_a_server_that_keeps_its_state_in_
             running(*prefect, "worker", "start", "--pool", "fleet", env=env, log=tmp_path / "worker.log"),
             serving(workspace, env, "--pool", "fleet"),
         ):
-            time.sleep(2)
+            time.sleep(5)
             before = len(ends(workspace, POST_SHIFT))
             drop_ticket_file(workspace)
             until(lambda: len(ends(workspace, POST_SHIFT)) > before, "the worker's run")
