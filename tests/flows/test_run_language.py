@@ -139,7 +139,7 @@ def test_new_files_start_a_run_without_a_line(monkeypatch, german, capsys):
         stop.set()
 
     monkeypatch.setattr(service.InboxWatch, "new_files", lambda _: 1)
-    service.watch(Workspace(german.root), stop, start)
+    service.watch(service.InboxWatch(Workspace(german.root)), stop, start)
     captured = capsys.readouterr()
     assert (started, captured.out, captured.err) == ([POST_SHIFT], "", "")
 
