@@ -78,11 +78,13 @@ class Publish:
 
     Attributes:
         folder: the folder; None to publish nothing.
+        address: web address of the folder, without a slash at its end; empty if it has none.
         growers: publish growers' sheets too, which hold private data.
     """
 
     folder: Path | None = None
     growers: bool = False
+    address: str = ""
 
 
 def read_place(table: Any, where: str) -> ExecutionConfig:
@@ -124,7 +126,8 @@ def read_publish(table: Any, workspace: Path, where: str) -> Publish:
 
     raise_problems(check_publish(table, where, workspace))
     folder = table.get("folder", "")
-    return Publish(publish_folder(folder, workspace) if folder else None, table.get("growers", False))
+    address = table.get("address", "").rstrip("/")
+    return Publish(publish_folder(folder, workspace) if folder else None, table.get("growers", False), address)
 
 
 def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:

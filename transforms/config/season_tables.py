@@ -213,6 +213,9 @@ class PublishTable(Table):
 
     folder: Text = Field("", description="a folder outside the workspace, in quotes")
     growers: bool = Field(default=False, description="true or false")
+    address: Annotated[Text, AfterValidator(_web_address)] = Field(
+        "", description='the web address of the folder, such as "https://pages.example.org/season"'
+    )
 
 
 ResponseName = Literal[
