@@ -2,7 +2,6 @@
 
 import codecs
 import csv
-import os
 import tempfile
 from collections import Counter
 from collections.abc import Collection
@@ -17,6 +16,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import MARK, require_columns
 from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.read_at import read_at
 
 HEADER_BYTES = 1 << 20
 MAX_COLUMNS = 2000
@@ -226,7 +226,7 @@ def read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
         SourceFileError: a line is too long, not in the mapped encoding, or contains NUL bytes.
     """
     count = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
-    data = os.pread(fd, HEADER_BYTES, 0)
+    data = read_at(fd, HEADER_BYTES, 0)
     is_complete = len(data) < HEADER_BYTES
     at, lines = 3 if data.startswith(codecs.BOM_UTF8) else 0, []
     for _ in range(count):
