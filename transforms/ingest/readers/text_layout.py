@@ -8,7 +8,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import polars as pl
 
@@ -188,7 +188,7 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
         decoder = codecs.getincrementaldecoder(_byte_order(path, encoding))(errors="replace")
     except LookupError as problem:
         raise SourceFileError("encoding", reason("encoding_unknown", encoding=encoding)) from problem
-    out = tempfile.TemporaryFile()  # noqa: SIM115
+    out = cast("BinaryIO", tempfile.TemporaryFile())  # noqa: SIM115 (on Windows a wrapper with the same methods)
     with path.open("rb") as handle:
         while block := handle.read(HEADER_BYTES):
             out.write(decoder.decode(block).encode())
