@@ -1,9 +1,12 @@
 """Python access to a season: frames as stored, no writing, no answers outside the tried range unless forced."""
 
+import os
+import shutil
 import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import duckdb
 import polars as pl
@@ -19,6 +22,7 @@ from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 from transforms.storage.warehouse_connection import THREADS
 
+ROOT = Path(__file__).parents[2]
 HOLDS = """
 import sys
 from pathlib import Path
@@ -219,3 +223,29 @@ def test_times_are_utc(opened):
     now = opened.sql("select now() as at")["at"][0]
     assert now.utcoffset().total_seconds() == 0
     assert abs(now.timestamp() - started) < 60
+
+
+@pytest.mark.slow
+def test_an_installation_has_the_import_name_and_types(tmp_path):
+    pytest.importorskip("setuptools")
+    names = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    for name in names.split("\0"):
+        if name.startswith(("flows/", "reports/", "transforms/", "sql/", "pyproject.toml", "README.md")):
+            (tmp_path / "source" / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(ROOT / name, tmp_path / "source" / name)
+    build = "import setuptools; setuptools.setup()"
+    words = ["build_py", "--build-lib", str(tmp_path / "built")]
+    subprocess.run([sys.executable, "-c", build, "-q", *words], cwd=tmp_path / "source", check=True)
+    built = {p.relative_to(tmp_path / "built").as_posix() for p in (tmp_path / "built").rglob("*") if p.is_file()}
+    assert {"taretrace/__init__.py", "taretrace/py.typed", "flows/api/season_reader.py", "flows/py.typed"} <= built
+    assert not [name for name in built if name.startswith("flows/package")]
+    env = {**os.environ, "PYTHONPATH": str(tmp_path / "built")}
+    where = subprocess.run(
+        [sys.executable, "-c", "import taretrace, flows.api; print(taretrace.__file__, flows.api.__file__)"],
+        cwd=tmp_path,
+        env=env,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    assert where.count(str(tmp_path / "built")) == 2
