@@ -56,7 +56,8 @@ class Partial(ModuleType):
         setattr(self.__dict__["_module"], name, value)
 
 
-_import, _partial = builtins.__import__, {}
+_import = builtins.__import__
+_partial: dict[str, Partial] = {}
 
 
 def _import_for_rooms(name: str, globals: Any = None, locals: Any = None, fromlist: Any = (), level: int = 0) -> Any:  # noqa: A002
