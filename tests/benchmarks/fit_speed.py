@@ -34,6 +34,11 @@ SIZES = (50_000, 100_000, 200_000, 1_000_000)
 LOADS_AGAINST_R = 200_000
 
 
+def chunks(n: int) -> list[slice]:
+    """Return the rows of each chunk of n loads."""
+    return [slice(start, min(start + CHUNK, n)) for start in range(0, n, CHUNK)]
+
+
 def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     """Return z, X of 110 columns, and the levels of six crossed factors of a fleet of 92 machines.
 
@@ -59,9 +64,11 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
         "generation": machine[load] % 4,
     }
     levels = {k: np.unique(v, return_inverse=True)[1] for k, v in levels.items()}
-    X = np.column_stack([np.ones(n), rng.standard_normal((n, FIXED - 1), dtype=np.float32)])
+    X = np.ones((n, FIXED), dtype=np.float32)
+    for rows in chunks(n):
+        X[rows, 1:] = rng.standard_normal((rows.stop - rows.start, FIXED - 1), dtype=np.float32)
     beta = np.where(np.arange(FIXED) % 3 == 0, 0.02, 0.0)
-    z = X @ beta + rng.normal(0, 0.14, n)
+    z = np.concatenate([X[rows].astype(np.float64) @ beta for rows in chunks(n)]) + rng.normal(0, 0.14, n)
     for name, sd in (
         ("field", 0.12),
         ("machine_day", 0.08),
@@ -83,8 +90,7 @@ def ours(n: int) -> dict[str, float]:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     started = time.perf_counter()
     parts = []
-    for start in range(0, n, CHUNK):
-        rows = slice(start, min(start + CHUNK, n))
+    for rows in chunks(n):
         factors = []
         for name, level in levels.items():
             labels, codes = np.unique(level[rows], return_inverse=True)
