@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,10 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
+
+if TYPE_CHECKING:
+    from transforms.mixed_model.cross_products import CrossProducts
+    from transforms.mixed_model.reml import RemlFit
 
 FIXED = 110
 SEED = 20_251_111
@@ -81,38 +86,56 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     return z, X, levels
 
 
-def ours(n: int) -> dict[str, float]:
-    """Fit in this process: cross-products in parts, join, variances."""
-    from transforms.mixed_model.cross_products import Factor, cross_products, sum_products  # noqa: PLC0415
-    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+def part_products(z: np.ndarray, X: np.ndarray, levels: dict[str, np.ndarray]) -> list["CrossProducts"]:
+    """Return the cross-products of each chunk of loads."""
+    from transforms.mixed_model.cross_products import Factor, cross_products  # noqa: PLC0415
 
-    z, X, levels = loads(n)
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    started = time.perf_counter()
     parts = []
-    for rows in chunks(n):
+    for rows in chunks(z.size):
         factors = []
         for name, level in levels.items():
             labels, codes = np.unique(level[rows], return_inverse=True)
             factors.append(Factor(name, codes, labels.size, labels=np.char.zfill(labels.astype(str), 8)))
         parts.append(cross_products(z[rows], X[rows].astype(np.float64), [], factors))
+    return parts
+
+
+def fit_in_parts(z: np.ndarray, X: np.ndarray, levels: dict[str, np.ndarray]) -> "RemlFit":
+    """Fit: cross-products in parts, join, variances."""
+    from transforms.mixed_model.cross_products import sum_products  # noqa: PLC0415
+    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+
+    return fit_products(sum_products(part_products(z, X, levels)))
+
+
+def ours(n: int) -> dict[str, float]:
+    """Fit in this process: cross-products in parts, join, variances; then again from the variances found."""
+    from transforms.mixed_model.cross_products import sum_products  # noqa: PLC0415
+    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+
+    z, X, levels = loads(n)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    started = time.perf_counter()
+    parts = part_products(z, X, levels)
     products = sum_products(parts)
     summed = time.perf_counter()
     fit = fit_products(products)
     done = time.perf_counter()
+    found = {"columns": fit.coef.size, "iterations": fit.iterations, "deviance": fit.deviance}
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    start = (fit.variances, fit.residual)
+    del fit, products
     # One more shift: its own part beside the stored rest, from the variances found.
-    again = fit_products(sum_products([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
+    again = fit_products(sum_products(parts), start)
     return {
         "loads": n,
-        "columns": fit.coef.size,
-        "iterations": fit.iterations,
+        **found,
         "sum_s": summed - started,
         "fit_s": done - summed,
         "all_s": done - started,
         "refit_s": time.perf_counter() - done,
         "refit_deviance": again.deviance,
-        "deviance": fit.deviance,
-        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mb": peak,
         "data_mb": before,
     }
 
