@@ -108,19 +108,18 @@ def _products(n: int) -> Callable[[Path, Path], None]:
 def _write_loads(n: int) -> Callable[[Path], None]:
     def prepare(folder: Path) -> None:
         y, X, levels = fit_speed.loads(n)
-        np.save(folder / "X.npy", X)
-        np.savez(folder / "rest.npz", y=y, **levels)
+        for name, values in {"X": X, "y": y, **levels}.items():
+            np.save(folder / f"{name}.npy", values)
 
     return prepare
 
 
 def _loads(folder: Path, n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     """Return y, X (memory-mapped) and the levels of the factors, n rows each."""
-    with np.load(folder / "rest.npz") as rest:
-        found = {k: rest[k] for k in rest.files}
-    y = found.pop("y")
+    found = {p.stem: np.load(p, mmap_mode="r" if p.stem == "X" else None) for p in sorted(folder.glob("*.npy"))}
+    X, y = found.pop("X"), found.pop("y")
     assert y.size == n
-    return y, np.load(folder / "X.npy", mmap_mode="r"), found
+    return y, X, found
 
 
 def _demo(source: Path, out: Path) -> None:  # noqa: ARG001
@@ -233,7 +232,7 @@ def main() -> int:
         return 0
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("rows", nargs="*", help=f"rows to measure: {', '.join(WORKS)}")
-    asked.add_argument("--compare", action="store_true", help="only print; fail if a row became more than 10 % slower")
+    asked.add_argument("--compare", action="store_true", help="only print; fail if a row became more than 10 %% slower")
     asked.add_argument("--runs", type=int, default=RUNS, help="runs of each")
     args = asked.parse_args()
     if unknown := set(args.rows) - set(WORKS):
