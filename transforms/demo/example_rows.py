@@ -99,6 +99,10 @@ def _load(r: Region) -> list[Row]:
                 "truck_empty_t": 14.8,
                 "delivered_t": round(delivered, 2),
                 "clean_t": round(0.84 * delivered, 2),
+                "truck_id": f"{r.prefix}T{1 + i % 3}",
+                "trailer_id": f"{r.prefix}A{1 + i % 3}",
+                "tared_at": r.at(10 + i, 20),
+                "gang_id": f"{r.prefix}C1",
             }
         )
     return rows

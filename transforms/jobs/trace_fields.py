@@ -10,6 +10,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
+from transforms.contracts.source_tables import TRUCK_COLUMNS
 from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
@@ -52,7 +53,7 @@ class SeasonTrace:
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
-        self.loads = {str(f): part.select(kept) for (f,), part in parts.items()}
+        self.loads = {str(f): part.select(*kept, *_known(part, TRUCK_COLUMNS)) for (f,), part in parts.items()}
         self.days: dict[str, list[tuple[str, str]]] = {}
         day_prints = {(m, d): f for m, d, f in self.warehouse.table("binned_day").iter_rows()}
         prints: dict[str, list[str]] = {}
@@ -217,6 +218,11 @@ def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: LagModel, catalogu
     days = sorted({(m, at.date()) for _, m, at in rows if m is not None})
     bins = pl.concat([pl.DataFrame(schema=NO_BINS), *(lake.bins_of_day(m, d) for m, d in days)], how="diagonal_relaxed")
     return audit_settings(plots, bins, catalogue)
+
+
+def _known(rows: pl.DataFrame, columns: tuple[str, ...]) -> list[str]:
+    """Return the columns of which a row has a value."""
+    return [c for c in columns if rows[c].null_count() < rows.height]
 
 
 def _chunks(items: list[tuple[str, str, str]], size: int) -> Iterator[list[tuple[str, str, str]]]:
