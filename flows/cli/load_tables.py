@@ -7,7 +7,7 @@ from flows.cli.console_table import ConsoleTable
 from flows.cli.stored_columns import stored_columns
 from reports.language.translate import say
 from transforms.config.workspace import Season
-from transforms.contracts.source_tables import TRUCK_COLUMNS
+from transforms.contracts.haulage import TRUCK_COLUMNS
 
 RECEIPT = ("file", "part", "line")
 TICKET = ("revision", "issued_at", "cancelled", "field_id", "machine_id", "site_id", "left_field_at", "weighed_at")

@@ -85,6 +85,7 @@ HEADINGS = {
     "slanting_count": mark("Slanting cut"),
     "slightly_damaged_count": mark("Slightly damaged roots"),
     "sodium_mmol_per_kg": mark("Sodium"),
+    "speed_kmh": mark("Speed"),
     "stand_plants_per_ha": mark("Plants per area"),
     "station_id": mark("Weather station"),
     "sugar_pct": mark("Sugar"),

@@ -64,6 +64,7 @@ TABLES = {
     "received_root_check": mark("Received: root checks"),
     "received_machine_setup": mark("Received: machine setups"),
     "received_tare": mark("Received: lab results"),
+    "received_truck_position": mark("Received: truck positions"),
     "received_weather_day": mark("Received: weather by day"),
     "received_weather_hour": mark("Received: weather by hour"),
     "received_weather_reading": mark("Received: weather readings"),

@@ -14,6 +14,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import LossAudit, RootCheck
+from transforms.contracts.haulage import TruckPosition
 from transforms.contracts.times import moment
 
 MAX_DELIVERED_T = 60
@@ -113,9 +114,6 @@ class Load(dy.Schema):
         """A load is weighed after it left the field."""
         return pl.col("left_field_at").is_null() | (pl.col("weighed_at") > pl.col("left_field_at"))
 
-
-TRUCK_COLUMNS = ("truck_id", "trailer_id", "tared_at", "gang_id")
-"""Columns of a ticket that describe its haulage; tracing reads those that a field's tickets have."""
 
 BY_LOOKS = "looks"
 """Reason of a sample taken because of how its load looked."""
@@ -255,6 +253,7 @@ class MachineSetup(dy.Schema):
 CONTRACTS: dict[str, type[dy.Schema]] = {
     "telemetry": Telemetry,
     "load": Load,
+    "truck_position": TruckPosition,
     "tare": Tare,
     "loss_audit": LossAudit,
     "root_check": RootCheck,

@@ -108,6 +108,25 @@ def _load(r: Region) -> list[Row]:
     return rows
 
 
+def _truck_position(r: Region) -> list[Row]:
+    """Return an hour of each truck, a position a minute: at a field, and on its way to the factory."""
+    rows = []
+    for truck in (1, 2, 3):
+        lat, lon = r.place(truck)
+        for i in range(60):
+            way = min(1.0, max(0.0, (i - 30) / 30))
+            rows.append(
+                {
+                    "truck_id": f"{r.prefix}T{truck}",
+                    "logged_at": r.at(8, i),
+                    "lat_deg": round(lat + way * (r.lat_deg - lat), 6),
+                    "lon_deg": round(lon + way * (r.lon_deg - lon), 6),
+                    "speed_kmh": 36.0 if way else 0.0,
+                }
+            )
+    return rows
+
+
 def _tare(r: Region) -> list[Row]:
     return [
         {
@@ -269,6 +288,7 @@ def _machine_setup(r: Region) -> list[Row]:
 _ROWS: dict[str, Callable[[Region], list[Row]]] = {
     "telemetry": _telemetry,
     "load": _load,
+    "truck_position": _truck_position,
     "tare": _tare,
     "loss_audit": _loss_audit,
     "root_check": _root_check,

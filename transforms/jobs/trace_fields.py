@@ -10,7 +10,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
-from transforms.contracts.source_tables import TRUCK_COLUMNS
+from transforms.contracts.haulage import TRUCK_COLUMNS
 from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake

@@ -18,6 +18,7 @@ from transforms.ingest.propose.encoding import decode
 from transforms.ingest.propose.numbers import GROUPED, NUMBER, is_number
 from transforms.ingest.propose.unit_text import is_unit_row
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
+from transforms.ingest.readers.gpx import gpx_rows
 from transforms.ingest.readers.iso11783.source import value_names
 from transforms.ingest.readers.parquet import parquet_rows
 from transforms.ingest.readers.text_layout import column_names
@@ -199,6 +200,13 @@ def _sniff_geojson(path: Path, sniffed: FormatGuess) -> None:
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
 
 
+def _sniff_gpx(path: Path, sniffed: FormatGuess) -> None:
+    cells = gpx_rows(path).head(SAMPLE_LINES)
+    sniffed.layout["form"] = "gpx"
+    sniffed.columns = [c for c in cells.columns if c != LINE]
+    sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
+
+
 def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
     sniffed.columns = value_names(path)
 
@@ -206,6 +214,7 @@ def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
 FORMAT_SNIFFERS = {
     "parquet": _sniff_parquet,
     "geojson": _sniff_geojson,
+    "gpx": _sniff_gpx,
     "iso11783": _sniff_task_data,
 }
 
