@@ -13,6 +13,7 @@ from transforms.config.workspace import Season, Workspace
 from transforms.jobs.machine_days import machine_days_of_bins
 from transforms.jobs.root_check_settings import root_check_settings
 from transforms.jobs.trace_fields import SeasonTrace, audits_settings
+from transforms.jobs.truck_stops import update_truck_stops
 from transforms.model.audit_findings import audit_findings
 from transforms.model.root_check import root_check_outcomes
 from transforms.model.root_loss import root_loss
@@ -33,6 +34,8 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         require_lake(warehouse, lake)
+        with reporter.stage(mark("Finding stops of trucks")):
+            update_truck_stops(warehouse, lake, season)
         season_trace = SeasonTrace(warehouse, lake, season, executor)
         stale = season_trace.stale()
         with reporter.stage(READING_WORK, len(stale)) as advance:

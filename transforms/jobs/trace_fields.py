@@ -12,6 +12,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.haulage import TRUCK_COLUMNS
 from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
+from transforms.jobs.truck_stops import stops_by_field
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
@@ -54,6 +55,7 @@ class SeasonTrace:
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
         self.loads = {str(f): part.select(*kept, *_known(part, TRUCK_COLUMNS)) for (f,), part in parts.items()}
+        self.stops = stops_by_field(self.warehouse.table("truck_stop"))
         self.days: dict[str, list[tuple[str, str]]] = {}
         day_prints = {(m, d): f for m, d, f in self.warehouse.table("binned_day").iter_rows()}
         prints: dict[str, list[str]] = {}
@@ -78,7 +80,8 @@ class SeasonTrace:
             str(self.season.shift_starts),
             ",".join(self.season.catalogue),
         ]
-        text = "\n".join([*shared, *prints, self.loads.get(field_id, self.no_loads).write_csv()])
+        stops = [self.stops[field_id].write_csv()] if field_id in self.stops else []
+        text = "\n".join([*shared, *prints, self.loads.get(field_id, self.no_loads).write_csv(), *stops])
         return hashlib.sha256(text.encode()).hexdigest()
 
     @property
@@ -108,6 +111,7 @@ class SeasonTrace:
             self.season.shift_starts,
             self.season.catalogue,
             clocks or {},
+            self.stops.get(field_id),
         )
 
     def stale(self) -> list[str]:

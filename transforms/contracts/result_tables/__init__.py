@@ -57,6 +57,7 @@ from transforms.contracts.result_tables.trace import (
     LoadTrace,
     LoadTraceGrade,
     MassBalance,
+    TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
@@ -103,6 +104,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
     "variation_option": VariationOption,

@@ -84,3 +84,16 @@ class MassBalance(dy.Schema):
     weighed_t = dy.Float64()
     lifted_t = dy.Float64()
     closure = dy.Float64(nullable=True)
+
+
+class TruckStop(dy.Schema):
+    """Rows of `truck_stop`."""
+
+    day = dy.String()
+    truck_id = dy.String()
+    machine_id = dy.String(nullable=True)
+    field_id = dy.String(nullable=True)
+    site_id = dy.String(nullable=True)
+    arrived_at = _instant()
+    left_at = _instant()
+    distance_m = dy.Float64()
