@@ -23,6 +23,7 @@ from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
+from transforms.trace.truck_trips import add_trips
 
 TRACE_VERSION = "2"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
@@ -51,10 +52,13 @@ class SeasonTrace:
         fields = self.warehouse.table("field")
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
         loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
+        loads = add_trips(loads)
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
-        self.loads = {str(f): part.select(*kept, *_known(part, TRUCK_COLUMNS)) for (f,), part in parts.items()}
+        self.loads = {
+            str(f): part.select(*kept, *_known(part, (*TRUCK_COLUMNS, "trip_id"))) for (f,), part in parts.items()
+        }
         self.stops = stops_by_field(self.warehouse.table("truck_stop"))
         self.days: dict[str, list[tuple[str, str]]] = {}
         day_prints = {(m, d): f for m, d, f in self.warehouse.table("binned_day").iter_rows()}
