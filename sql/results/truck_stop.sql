@@ -1,4 +1,5 @@
 -- A row is a stop of a truck on a UTC day: beside a machine in a field, or at a site, with the shortest distance.
+-- Times beside a machine are by its own clock, which is ahead of the truck's by machine_ahead_min.
 -- Key: truck_id, machine_id, site_id, arrived_at. Written before tracing, from truck_position and the bins.
 create table if not exists truck_stop (
     day varchar not null,
@@ -8,5 +9,6 @@ create table if not exists truck_stop (
     site_id varchar,
     arrived_at timestamptz not null,
     left_at timestamptz not null,
-    distance_m double not null
+    distance_m double not null,
+    machine_ahead_min double not null
 );

@@ -35,7 +35,8 @@ class FieldJob:
         catalogue: the settings known.
         clocks: clocks and lags of each of its shift days; empty before they are estimated.
         stops: stops of trucks beside machines in the field, and of the same trucks at sites: `truck_id, machine_id,
-            site_id, arrived_at, left_at, distance_m`; None without positions of trucks.
+            site_id, arrived_at, left_at, distance_m, machine_ahead_min`, times beside a machine by its own clock; None
+            without positions of trucks.
     """
 
     field_id: str

@@ -8,7 +8,8 @@ import polars as pl
 from transforms.config.workspace import Season
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.truck_stops import MAX_GAP_S, truck_stops
+from transforms.trace.truck_points import MAX_GAP_S
+from transforms.trace.truck_stops import truck_stops
 
 STOP_VERSION = "1"
 """Part of every fingerprint: increase it if the method changes, so that the stops of all days are found again."""
@@ -51,7 +52,8 @@ def _stops_of_day(warehouse: Warehouse, lake: Lake, season: Season, day: dt.date
     days = warehouse.query("binned_between", first=str(day), last=str(day))
     frames = [read_frame(lake.bin_path(m, d)) for m, d in days.iter_rows()]
     bins = pl.concat([pl.DataFrame(schema=PLACED_BINS), *frames], how="diagonal").select(BIN_COLUMNS)
-    found = truck_stops(positions, bins, season.sites)
+    emptied = warehouse.query("emptied_on", day=str(day))
+    found = truck_stops(positions, bins, emptied, season.sites)
     clipped = found.with_columns(
         pl.max_horizontal("arrived_at", pl.lit(begins)).alias("arrived_at"),
         pl.min_horizontal("left_at", pl.lit(ends)).alias("left_at"),

@@ -29,7 +29,8 @@ class TracedFieldWork:
         loads: `load_id, site_id, km, machine_id, left_field_at, weighed_at, delivered_t`, and those of `truck_id,
             trailer_id, tared_at, gang_id, trip_id` that a ticket has; tickets of one arrival have the same `trip_id`.
         stops: stops of trucks beside machines in the field, and of the same trucks at sites: `truck_id, machine_id,
-            site_id, arrived_at, left_at, distance_m`; None without positions of trucks.
+            site_id, arrived_at, left_at, distance_m, machine_ahead_min`, times beside a machine by its own clock; None
+            without positions of trucks.
     """
 
     field_id: str

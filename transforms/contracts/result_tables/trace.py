@@ -97,3 +97,4 @@ class TruckStop(dy.Schema):
     arrived_at = _instant()
     left_at = _instant()
     distance_m = dy.Float64()
+    machine_ahead_min = dy.Float64()
