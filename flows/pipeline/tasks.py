@@ -65,7 +65,7 @@ def build_facts_from_files(workspace: Workspace, reporter: Reporter, executor: E
 def fit_and_report(
     workspace: Workspace, reporter: Reporter, executor: Executor, *, refit_checks: bool = True
 ) -> list[Path]:
-    """Fit and write the shift page: fit, checks, comparison, advice, guide, page.
+    """Fit and write the shift page: fit, checks, comparison, missing data, advice, guide, page.
 
     Args:
         workspace: the workspace.
@@ -80,6 +80,8 @@ def fit_and_report(
     fits = as_stage_task(stages.fit_responses)(workspace, reporter, executor)
     as_stage_task(stages.check_fits)(workspace, fits, reporter, executor, refits=refit_checks)
     as_stage_task(stages.compare_subjects)(workspace, fits, reporter, executor, recompute=refit_checks)
+    if refit_checks:
+        as_stage_task(stages.assess_missing_data)(workspace, reporter, executor)
     as_stage_task(stages.advise_machines)(workspace, fits, reporter)
     as_stage_task(stages.compute_guide)(workspace, fits, reporter, executor)
     notify = workspace.season.notify

@@ -53,6 +53,7 @@ TABLES = {
     "load_why": mark("Causes of the dirt of loads"),
     "machine_day": mark("Machine-days"),
     "mass_balance": mark("Mass balance of fields"),
+    "missing_data": mark("What missing data costs"),
     "next_condition": mark("Conditions expected for the next shift"),
     "pile_ledger": mark("Piles"),
     "product_basis": mark("Fits behind advice, comparison and guide"),

@@ -118,6 +118,11 @@ class SeasonTrace:
             self.stops.get(field_id),
         )
 
+    def job_with_clocks(self, field_id: str, learnt: LagModel) -> FieldJob:
+        """Return the job that traces a field with the lags and clocks that its last tracing used."""
+        uses = dict(self.warehouse.table("traced_field").select("field_id", "uses").iter_rows()).get(field_id, "[]")
+        return self.job_of(field_id, select_clocks(json.loads(uses), learnt.by_day))
+
     def stale(self) -> list[str]:
         """Return the fields whose tickets or work changed since they were traced."""
         before = dict(self.warehouse.table("traced_field").select("field_id", "inputs").iter_rows())

@@ -30,6 +30,7 @@ TABLES = (
     "clock_offset",
     "mass_balance",
     "truck_stop",
+    "missing_data",
     "load_trace",
     "load_trace_grade",
     "field_root_mass",

@@ -57,6 +57,7 @@ from transforms.contracts.result_tables.trace import (
     LoadTrace,
     LoadTraceGrade,
     MassBalance,
+    MissingData,
     TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
@@ -88,6 +89,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "load_why": LoadWhy,
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
+    "missing_data": MissingData,
     "next_condition": NextCondition,
     "realised_saving": RealisedSaving,
     "realised_shift": RealisedShift,

@@ -98,3 +98,20 @@ class TruckStop(dy.Schema):
     left_at = _instant()
     distance_m = dy.Float64()
     machine_ahead_min = dy.Float64()
+
+
+class MissingData(dy.Schema):
+    """Rows of `missing_data`."""
+
+    source_code = dy.String()
+    fields = dy.Int64()
+    n = dy.Int64()
+    used_now_pct = dy.Float64()
+    used_with_pct = dy.Float64()
+    quality_now = dy.Float64()
+    quality_with = dy.Float64()
+    lacking_loads = dy.Int64()
+    season_loads = dy.Int64()
+    season_now_pct = dy.Float64()
+    season_with_pct = dy.Float64()
+    inputs = dy.String()
