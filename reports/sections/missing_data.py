@@ -1,4 +1,4 @@
-"""What missing data costs: loads that the fit could use if every ticket named its machine, or its truck."""
+"""Cost of missing data: loads that the fit could use if every ticket named its machine, or its truck."""
 
 from typing import Any
 

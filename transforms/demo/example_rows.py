@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from transforms.demo.example_tracks import truck_position_rows
 from transforms.geo import metres_per_degree
 
 Row = dict[str, Any]
@@ -105,25 +106,6 @@ def _load(r: Region) -> list[Row]:
                 "gang_id": f"{r.prefix}C1",
             }
         )
-    return rows
-
-
-def _truck_position(r: Region) -> list[Row]:
-    """Return an hour of each truck, a position a minute: at a field, and on its way to the factory."""
-    rows = []
-    for truck in (1, 2, 3):
-        lat, lon = r.place(truck)
-        for i in range(60):
-            way = min(1.0, max(0.0, (i - 30) / 30))
-            rows.append(
-                {
-                    "truck_id": f"{r.prefix}T{truck}",
-                    "logged_at": r.at(8, i),
-                    "lat_deg": round(lat + way * (r.lat_deg - lat), 6),
-                    "lon_deg": round(lon + way * (r.lon_deg - lon), 6),
-                    "speed_kmh": 36.0 if way else 0.0,
-                }
-            )
     return rows
 
 
@@ -288,7 +270,7 @@ def _machine_setup(r: Region) -> list[Row]:
 _ROWS: dict[str, Callable[[Region], list[Row]]] = {
     "telemetry": _telemetry,
     "load": _load,
-    "truck_position": _truck_position,
+    "truck_position": truck_position_rows,
     "tare": _tare,
     "loss_audit": _loss_audit,
     "root_check": _root_check,

@@ -139,7 +139,7 @@ def _sniff_text(path: Path, encoding: str | None) -> FormatGuess:
         return FormatGuess("ghcn_daily", layout={"form": "ghcn_daily"}, reasons=[reason("begins_as_ghcn")])
     if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
         sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=[reason("begins_as_geojson")])
-        _sniff_geojson(path, sniffed)
+        _sniff_described(path, sniffed)
         return sniffed
     full = [line for line in lines if line.strip()]
     if len(full) < 2:
@@ -193,16 +193,13 @@ def _sniff_parquet(path: Path, sniffed: FormatGuess) -> None:
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
 
-def _sniff_geojson(path: Path, sniffed: FormatGuess) -> None:
-    cells = geojson_rows(path).head(SAMPLE_LINES)
-    sniffed.columns = [c for c in cells.columns if c != LINE]
-    sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
-    sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
-
-
-def _sniff_gpx(path: Path, sniffed: FormatGuess) -> None:
-    cells = gpx_rows(path).head(SAMPLE_LINES)
-    sniffed.layout["form"] = "gpx"
+def _sniff_described(path: Path, sniffed: FormatGuess) -> None:
+    """Set the columns and first rows of a format that defines them."""
+    cells = {"geojson": geojson_rows, "gpx": gpx_rows}[sniffed.form](path).head(SAMPLE_LINES)
+    if sniffed.form == "geojson":
+        sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
+    else:
+        sniffed.layout["form"] = sniffed.form
     sniffed.columns = [c for c in cells.columns if c != LINE]
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
 
@@ -213,8 +210,8 @@ def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
 
 FORMAT_SNIFFERS = {
     "parquet": _sniff_parquet,
-    "geojson": _sniff_geojson,
-    "gpx": _sniff_gpx,
+    "geojson": _sniff_described,
+    "gpx": _sniff_described,
     "iso11783": _sniff_task_data,
 }
 
