@@ -23,7 +23,7 @@ def _build_facts() -> list[Any]:
 
 
 def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
-    """Fit and write the shift page: fit, checks, comparison, advice, guide, page.
+    """Fit and write the shift page: fit, checks, comparison, missing data, advice, guide, page.
 
     Args:
         run: the running job.
@@ -36,6 +36,7 @@ def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
     products = [
         tasks.check_fits(run.mode, wait_for=[fits]),
         tasks.compare_subjects(run.mode, wait_for=[fits]),
+        tasks.assess_missing_data(run.mode, wait_for=[fits]),
         tasks.advise_machines(wait_for=[fits]),
         tasks.compute_guide(wait_for=[fits]),
     ]

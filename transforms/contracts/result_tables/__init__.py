@@ -57,6 +57,8 @@ from transforms.contracts.result_tables.trace import (
     LoadTrace,
     LoadTraceGrade,
     MassBalance,
+    MissingData,
+    TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
@@ -87,6 +89,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "load_why": LoadWhy,
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
+    "missing_data": MissingData,
     "next_condition": NextCondition,
     "realised_saving": RealisedSaving,
     "realised_shift": RealisedShift,
@@ -103,6 +106,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
     "variation_option": VariationOption,
