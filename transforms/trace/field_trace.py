@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrate_quality
+from transforms.trace.crossed_departures import infer_swaps
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
@@ -128,6 +129,8 @@ def _trace_stretch(
     shared = (
         associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
     )
+    if shared is not None:
+        shared = infer_swaps(stretch, shared, departures, named, ahead_min)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
             out.add_untraced([name], reason("ticket_machine_without_telemetry"))
