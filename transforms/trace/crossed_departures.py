@@ -69,15 +69,23 @@ def place_weights(stretch: Stretch, shared: Association, loads: Departures, allo
     for (k, m), place in shared.placed.items():
         if not place.end_t.size or shared.belief[k, m] < SMALLEST:
             continue
-        full = departure_times(stretch.streams[m], place.end_t) - ahead_min[m]
-        times, index = np.unique(full, return_inverse=True)
-        chance = np.bincount(index, place.chance)
-        near = np.abs(loads.left_min - float(chance @ times)) < REACH_SD * loads.sd_min + np.ptp(times)
+        stream = stretch.streams[m]
+        usual_min = float(departure_times(stream, place.end_t) @ place.chance) - ahead_min[m]
+        near = np.flatnonzero((np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (allowed[:, m] > SMALLEST))
+        full = departure_times(stream, _ends(place, loads, near, k)) - ahead_min[m]
         sd = loads.sd_min[near, None]
-        residual = (loads.left_min[near, None] - times[None, :]) / sd
-        density = np.exp(-0.5 * residual**2) / (sd * 2.5066)
-        out[near, k] += shared.belief[k, m] * allowed[near, m] * (density @ chance)
+        density = np.exp(-0.5 * ((loads.left_min[near, None] - full) / sd) ** 2) / (sd * 2.5066)
+        out[near, k] += shared.belief[k, m] * allowed[near, m] * (density @ place.chance)
     return out
+
+
+def _ends(place: Placement, loads: Departures, rows: NDArray[np.int64], k: int) -> Array:
+    """Return the ends of loads in place k, lifted t, shape (rows, ends).
+
+    A load that left earlier than its own place begins where that place begins; one that left later ends where it ends.
+    """
+    larger = np.where(rows > k, loads.delivered_t[rows] / loads.delivered_t[k] - 1, 0.0)
+    return np.asarray(place.end_t[None, :] + larger[:, None] * place.size_t[None, :])
 
 
 def infer_swaps(
@@ -95,7 +103,7 @@ def infer_swaps(
     ahead = np.array([ahead_min.get(s.machine_id, 0.0) for s in stretch.streams])
     allowed = allowed_machines(stretch, named)
     weight = place_weights(stretch, shared, loads, allowed, ahead)
-    own = np.diag(weight)
+    own = np.maximum(np.diag(weight), weight.max(axis=1) * 1e-9)
     swapped = weight * weight.T / (own[:, None] * own[None, :])
     np.fill_diagonal(swapped, 0.0)
     moved = np.flatnonzero((swapped > SMALLEST_SWAP).any(axis=1))
@@ -125,7 +133,7 @@ def _mixed_place(
         place = shared.placed.get((k, m))
         if place is None or not place.end_t.size or shared.belief[k, m] < SMALLEST:
             continue
-        ends.append(place.end_t)
+        ends.append(_ends(place, loads, np.array([i]), k)[0])
         sizes.append(place.size_t * loads.delivered_t[i] / loads.delivered_t[k])
         chances.append(place.chance * chance * shared.belief[k, m] * allowed)
     if not ends:

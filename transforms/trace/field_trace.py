@@ -89,9 +89,8 @@ def _departures(
     by_lag = weighed - lag
     if not day:
         return by_lag, np.full(weighed.size, 5.0)
-    lag_sd, leave, leave_sd = (
-        np.array([getattr(day[k], f) for k in index]) for f in ("spread_min", "leave_min", "leave_spread_min")
-    )
+    lag_sd = np.array([day[k].lag_sd_min(s) for k, s in zip(index, loads["site_id"], strict=True)])
+    leave, leave_sd = (np.array([getattr(day[k], f) for k in index]) for f in ("leave_min", "leave_spread_min"))
     by_ticket = to_minutes(loads, "left_field_at") - leave
     agrees = np.abs(by_ticket - by_lag) < 6 * lag_sd + 15
     sd = np.hypot(np.where(agrees, leave_sd, lag_sd), CLOCKS_SD_MIN)
