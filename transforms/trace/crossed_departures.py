@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.trace.association import Association, allowed_machines
+from transforms.trace.lag_model import HEAVY
 from transforms.trace.load_ends_hmm import OUTLIER_LAG_MIN, OUTLIER_PROBABILITY, Departures, Placement, departure_times
 from transforms.trace.mass_streams import Stretch
 
@@ -26,7 +27,9 @@ SMALLEST = 0.01
 """Places of a load with a smaller probability are dropped."""
 SMALLEST_SWAP = 0.01
 """A pair of loads is compared if the odds of the swapped order, one against one, exceed this."""
-REACH_SD = 5.0
+REACH_SD = 9.0
+LAG_PEAK = 0.375
+"""Density of the t distribution with `HEAVY` degrees of freedom at 0: a few loads are long delayed."""
 
 
 def place_chances(weight: Array) -> Array:
@@ -74,7 +77,7 @@ def place_weights(stretch: Stretch, shared: Association, loads: Departures, allo
         near = np.flatnonzero((np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (allowed[:, m] > SMALLEST))
         full = departure_times(stream, _ends(place, loads, near, k)) - ahead_min[m]
         sd = loads.sd_min[near, None]
-        density = np.exp(-0.5 * ((loads.left_min[near, None] - full) / sd) ** 2) / (sd * 2.5066)
+        density = LAG_PEAK / sd * (1 + ((loads.left_min[near, None] - full) / sd) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2)
         out[near, k] += shared.belief[k, m] * allowed[near, m] * (density @ place.chance)
     return out
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
-from transforms.trace.calibration import calibrate_quality
+from transforms.trace.calibration import HEAP, calibrate_quality, kind_of
 from transforms.trace.crossed_departures import infer_swaps
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import (
@@ -139,7 +139,8 @@ def _trace_stretch(
         weighed_by_stream += shared.belief[i] * departures.delivered_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
-        sure = calibrate_quality(claimed, emptyings_seen=seen, contested=contested)
+        kind = kind_of(emptyings_seen=seen, contested=contested)
+        sure = calibrate_quality(claimed, kind)
         doubts = _association_doubts(shared.belief[i])
         if not closes:
             doubts.append(reason("mass_ratio_unusual", difference_pct=100 * (ratio / usual - 1)))
@@ -148,7 +149,7 @@ def _trace_stretch(
         if known < MOSTLY_KNOWN:
             doubts.append(reason("log_incomplete"))
         why = combine_reasons(doubts or [reason("traced_by_emptyings")])
-        out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), why))
+        out.grades.append(Grade(name, kind, sure, claimed, known, float(shared.belief[i].max()), why))
     for stream, weighed_t in zip(stretch.streams, weighed_by_stream, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))
 
@@ -217,7 +218,7 @@ def _trace_heaps(
             unknown = np.full(mass.size, np.nan)
             even_shares = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, unknown, 1.0)
             known += _add_bin_shares(out, names[i], stretch, even_shares)
-        sure = calibrate_quality(known, heap=True)
-        out.grades.append(Grade(names[i], sure, sure, known, 0.0, reason("from_heap")))
+        sure = HEAP * known
+        out.grades.append(Grade(names[i], "heap", sure, sure, known, 0.0, reason("from_heap")))
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(delivered[hauled_late].sum()), 0.0))

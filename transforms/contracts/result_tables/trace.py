@@ -67,12 +67,25 @@ class LoadTraceGrade(dy.Schema):
 
     load_id = dy.String()
     field_id = dy.String()
+    kind_code = dy.String()
     trace_quality = dy.Float64()
     claimed_quality = dy.Float64()
     traced_share = dy.Float64()
     machine_chance = dy.Float64()
     reason_code = dy.String()
     reason_args = dy.String()
+
+
+class TraceReplicate(dy.Schema):
+    """Rows of `trace_replicate`."""
+
+    field_id = dy.String()
+    shift_date = dy.Date()
+    load_id = dy.String()
+    site_id = dy.String()
+    kind_code = dy.String()
+    claimed_quality = dy.Float64()
+    overlap = dy.Float64()
 
 
 class MassBalance(dy.Schema):
