@@ -78,7 +78,7 @@ def lift_field(rng: np.random.Generator, begin_min: float, hectares: float, true
     turning = np.arange(count) % rng.integers(9, 16) == 0
     area = np.where(turning, 0.0, per_bin * np.clip(speed, 0.3, 1.7))
     pause = np.cumsum(np.where(rng.random(count) < 0.004, rng.uniform(5, 25, count), 0.0))
-    at = begin_min + np.arange(count) * BIN_S / 60 + np.round(pause * 2) / 2
+    at = np.ceil(begin_min * 2) / 2 + np.arange(count) * BIN_S / 60 + np.round(pause * 2) / 2
     return {"at": at, "area": area, "mass": area * true_t_ha * np.exp(patch)}
 
 
