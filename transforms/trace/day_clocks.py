@@ -24,6 +24,7 @@ class DayClocks:
         leave_spread_min: standard deviation of these minutes.
         machine_ahead_min: machine -> minutes its clock runs ahead; only clocks that are certainly wrong are included.
         closure: weighed over lifted mass of the fleet.
+        delayed: share of loads that are delayed on the way.
         site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
     """
 
@@ -34,6 +35,7 @@ class DayClocks:
     leave_spread_min: float = USUAL_LEAVE_SPREAD_MIN
     machine_ahead_min: dict[str, float] = field(default_factory=dict)
     closure: float = 1.0
+    delayed: float = 0.08
     site_spread_min: dict[str, float] = field(default_factory=dict)
 
     def lag_min(self, site: str, km: float) -> float:

@@ -6,6 +6,10 @@ import polars as pl
 MIN_LOADS, MIN_SAMPLES = 5, 3
 SITE_SAMPLES = 6.0
 """Number of samples whose weight the season's standard deviation of lags has in that of a site."""
+LATE_MIN, DELAY_MIN = 15.0, 15.0
+USUAL_LATE, LATE_LOADS = 0.03, 40.0
+"""Share of loads that are late (common practice, no source), and known drives whose weight this prior has."""
+MAX_DELAYED = 0.5
 SORTED_RATIO = (0.0, 0.095, 0.183, 0.271, 0.352, 0.425, 0.481, 0.579, 0.666, 0.84, 0.959)
 TRUE_RATIO = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.5, 2.0)
 """Robust standard deviation of lags, in units of the time between two loads, after and before loads were sorted by the
@@ -64,6 +68,19 @@ def site_spreads(samples: pl.DataFrame, leave_spread_min: float, season_min: flo
         weight = own.height / (own.height + SITE_SAMPLES)
         out[str(site)] = round_to_half(weight * of_site + (1 - weight) * season_min)
     return out
+
+
+def delayed_share(samples: pl.DataFrame) -> float:
+    """Return the share of loads that are delayed on the way, by exponential delays with mean `DELAY_MIN`.
+
+    It follows from the share of known drives that took `LATE_MIN` longer than the usual one, shrunk to `USUAL_LATE`.
+
+    Args:
+        samples: lag samples with the columns of `SAMPLE`.
+    """
+    late, known = (float(samples[c].sum()) for c in ("late_n", "drive_n"))
+    share = (late + USUAL_LATE * LATE_LOADS) / (known + LATE_LOADS)
+    return min(MAX_DELAYED, share * float(np.exp(LATE_MIN / DELAY_MIN)))
 
 
 def round_to_half(minutes: float) -> float:

@@ -22,7 +22,14 @@ from transforms.trace.day_clocks import (
     USUAL_SPREAD_MIN,
     DayClocks,
 )
-from transforms.trace.lag_medians import MIN_LOADS, lag_spread, median_or_default, round_to_half, site_spreads
+from transforms.trace.lag_medians import (
+    MIN_LOADS,
+    delayed_share,
+    lag_spread,
+    median_or_default,
+    round_to_half,
+    site_spreads,
+)
 from transforms.trace.offset_cause import CLOCK, FASTEST_MIN_PER_KM, offset_cause
 
 Array = NDArray[np.float64]
@@ -229,6 +236,7 @@ class LagModel:
             leave_min=round_to_half(median_or_default(left["leave_min"], USUAL_LEAVE_MIN)),
             leave_spread_min=leave_spread,
             closure=round(median_or_default(seen["closure"], 1.0), 2),
+            delayed=round(delayed_share(seen) / 0.04) * 0.04,
             site_spread_min={s: max(2.0, sd) for s, sd in site_spreads(seen, leave_spread, spread).items()},
         )
 

@@ -15,7 +15,7 @@ from transforms.trace.field_work import (
     sort_by_weighing,
     to_minutes,
 )
-from transforms.trace.lag_medians import unsorted_spread
+from transforms.trace.lag_medians import LATE_MIN, unsorted_spread
 from transforms.trace.load_ends_hmm import departure_times
 from transforms.trace.mass_streams import Stream, Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
@@ -118,6 +118,7 @@ def _sample(
                 int(leave_min.size),
                 _scatter(drive_min),
                 int(drive_min.size),
+                _late(drive_min),
                 median_to_left,
                 closure,
                 seen,
@@ -152,6 +153,11 @@ def _scatter(x: Array) -> float | None:
         return None
     near = np.abs(x - np.median(x)) < OUTLYING_DRIVE_MIN
     return float(np.std(x[near], ddof=1)) if near.sum() > 1 else None
+
+
+def _late(drive_min: Array) -> int:
+    """Return the number of drives that took `LATE_MIN` longer than the median one."""
+    return int((drive_min > np.median(drive_min) + LATE_MIN).sum()) if drive_min.size else 0
 
 
 def _centre(x: Array) -> tuple[float | None, float | None]:

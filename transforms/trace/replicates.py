@@ -22,6 +22,7 @@ from transforms.trace.field_work import (
     nearest_stretch,
     to_minutes,
 )
+from transforms.trace.lag_medians import DELAY_MIN
 from transforms.trace.mass_streams import MINUTE_US, Stream, Stretch
 from transforms.trace.trace_tables import FieldTrace
 
@@ -36,9 +37,6 @@ SMOOTHING, LONGEST_DELAY_MIN = 0.7, 70.0
 """Standard deviation of the smoothing of known lags over their own, and the longest delay that is not a wrong ticket."""
 YIELD_SD, YIELD_LASTS_T = 0.06, 40.0
 """Standard deviation of the log of yield along a field, and the tonnes over which it is alike (common practice, no
-source)."""
-DELAYED, DELAY_MIN = 0.08, 25.0
-"""Share of loads that are delayed on the way and their mean delay, if no departure is known (common practice, no
 source)."""
 WIDER = 1.4
 """Standard deviation of lags over the one that the tracing uses, which is a lower quartile of the stretches (measured on
@@ -134,7 +132,7 @@ def draw_loads(
             share, last = _contents(begin, end, true_t, batch_of)
             j = int(rng.integers(own.km.size))
             full = float(left_min[last]) - ahead
-            lag = day.lag_min(str(own.site[j]), float(own.km[j])) + _residual(rng, own, day.lag_sd_min(str(own.site[j])))
+            lag = day.lag_min(str(own.site[j]), float(own.km[j])) + _residual(rng, own, day.lag_sd_min(str(own.site[j])), day.delayed)
             if rng.random() < LOST:
                 continue
             name = f"R{len(tickets)}"
@@ -157,7 +155,7 @@ def _own_loads(loads: pl.DataFrame, day: DayClocks) -> _Own:
     return _Own(site, km, loads["delivered_t"].to_numpy(), named, np.isfinite(left), known[plausible])
 
 
-def _residual(rng: np.random.Generator, own: _Own, sd_min: float) -> float:
+def _residual(rng: np.random.Generator, own: _Own, sd_min: float, delayed: float) -> float:
     """Return a lag less the expected one, min: a known one, or one from the assumed distribution.
 
     Known lags are smoothed without a change of their variance, because two loads of the same lag never change places.
@@ -167,7 +165,7 @@ def _residual(rng: np.random.Generator, own: _Own, sd_min: float) -> float:
         mean, sd = float(known.mean()), float(known.std(ddof=1))
         off = (float(rng.choice(known)) - mean) * np.sqrt(known.size / (known.size - 1)) + SMOOTHING * sd * rng.normal()
         return float(mean + off / np.hypot(1.0, SMOOTHING))
-    return float(rng.normal(0, WIDER * sd_min) + (rng.exponential(DELAY_MIN) if rng.random() < DELAYED else 0.0))
+    return float(rng.normal(0, WIDER * sd_min) + (rng.exponential(DELAY_MIN) if rng.random() < delayed else 0.0))
 
 
 def _true_batches(rng: np.random.Generator, stream: Stream) -> tuple[NDArray[np.int64], Array, Array]:

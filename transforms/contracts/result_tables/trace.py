@@ -38,6 +38,7 @@ class LagSample(dy.Schema):
     leave_n = dy.Int64()
     drive_spread_min = dy.Float64(nullable=True)
     drive_n = dy.Int64()
+    late_n = dy.Int64()
     full_to_left_min = dy.Float64(nullable=True)
     closure = dy.Float64()
     has_signal = dy.Bool()
