@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
-from transforms.trace.calibration import HEAP, calibrate_quality, kind_of
+from transforms.trace.calibration import calibrate_quality, kind_of
 from transforms.trace.crossed_departures import infer_swaps
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import (
@@ -24,6 +24,7 @@ from transforms.trace.field_work import (
     sort_by_weighing,
     to_minutes,
 )
+from transforms.trace.heaps import build_heap, heap_contents
 from transforms.trace.load_ends_hmm import Departures
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.shares import LoadShares, load_shares
@@ -194,31 +195,31 @@ def _trace_heaps(
     weighed_t: Array,
     usual: float,
 ) -> None:
-    """Add loads hauled long after the work, each spread evenly over mass lifted before and not hauled in time."""
-    names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
+    """Add loads hauled long after the work, from the mass lifted before and not hauled in time."""
     hauled_late = np.flatnonzero(~straight & (after > 0))
     if not hauled_late.size:
         return
-    remaining = [
-        (stretch, 1 - weighed_t[k] / (usual * stretch.lifted_t))
-        for k, stretch in enumerate(work.stretches)
-        if weighed_t[k] < UNCLAIMED * usual * stretch.lifted_t
-    ]
-    for i in hauled_late:
-        heap = [(s, part) for s, part in remaining if s.last_min < left[i]]
-        total = sum(part * s.lifted_t for s, part in heap)
-        if not total:
+    names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
+    lifted_t = np.array([s.lifted_t for s in work.stretches])
+    hauled = weighed_t / (usual * lifted_t)
+    heap = build_heap(work.stretches, np.where(hauled < UNCLAIMED, 1 - hauled, 0.0))
+    order = hauled_late[np.argsort(left[hauled_late], kind="stable")]
+    machines = [s.machine_id for stretch in work.stretches for s in stretch.streams]
+    named = np.array([machines.index(m) if m in machines else -1 for m in loads["machine_id"][order.tolist()]])
+    owner = np.array([machines.index(work.stretches[k].streams[m].machine_id) for k, m in zip(heap.stretch, heap.stream)])
+    found = heap_contents(heap, owner, left[order], delivered[order] / usual, named)
+    for i, share, sure in zip(order, found.share, found.sure, strict=True):
+        if not sure:
             out.add_untraced([names[i]], reason("nothing_left_to_haul"))
             continue
         known = 0.0
-        for stretch, part in heap:
-            streams = [np.full(s.batch_t.size, m) for m, s in enumerate(stretch.streams)]
-            batches = [np.arange(s.batch_t.size) for s in stretch.streams]
-            mass = np.concatenate([s.batch_t for s in stretch.streams]) * part / total
-            unknown = np.full(mass.size, np.nan)
-            even_shares = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, unknown, 1.0)
-            known += _add_bin_shares(out, names[i], stretch, even_shares)
-        sure = HEAP * known
-        out.grades.append(Grade(names[i], "heap", sure, sure, known, 0.0, reason("from_heap")))
+        for k in np.unique(heap.stretch[share > 0]):
+            own = (heap.stretch == k) & (share > 0)
+            unknown = np.full(int(own.sum()), np.nan)
+            part = LoadShares(heap.stream[own], heap.batch[own], share[own], unknown, 1.0)
+            known += _add_bin_shares(out, names[i], work.stretches[k], part)
+        why = [reason("from_heap"), *([] if found.order_known else [reason("heap_order_unknown")])]
+        graded = float(sure) * known
+        out.grades.append(Grade(names[i], "heap", graded, graded, known, 0.0, combine_reasons(why)))
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(delivered[hauled_late].sum()), 0.0))

@@ -3,7 +3,8 @@
 import numpy as np
 import polars as pl
 
-MIN_LOADS, MIN_SAMPLES = 5, 3
+MIN_LOADS, MIN_FREEDOM = 5, 12
+"""Loads of a sample, and degrees of freedom of known drives, from which a standard deviation is estimated."""
 SITE_SAMPLES = 6.0
 """Number of samples whose weight the season's standard deviation of lags has in that of a site."""
 LATE_MIN, DELAY_MIN = 15.0, 15.0
@@ -27,9 +28,9 @@ def lag_spread(samples: pl.DataFrame, leave_spread_min: float, usual_min: float)
         leave_spread_min: standard deviation of the time from the emptying to the reported departure, minutes.
         usual_min: value used if there are no samples, minutes.
     """
-    driven = samples.filter(pl.col("drive_n") >= MIN_LOADS)
-    if driven.height >= MIN_SAMPLES:
-        freedom, own_sd = driven["drive_n"].to_numpy() - 1, driven["drive_spread_min"].fill_null(usual_min).to_numpy()
+    driven = samples.filter((pl.col("drive_n") > 1) & pl.col("drive_spread_min").is_not_null())
+    if (driven["drive_n"] - 1).sum() >= MIN_FREEDOM:
+        freedom, own_sd = driven["drive_n"].to_numpy() - 1, driven["drive_spread_min"].to_numpy()
         return float(np.hypot(np.sqrt(np.average(own_sd**2, weights=freedom)), leave_spread_min))
     own = samples.filter(pl.col("n") >= MIN_LOADS)["lag_spread_min"]
     found = own.quantile(0.25) if own.len() else None

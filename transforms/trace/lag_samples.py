@@ -29,7 +29,6 @@ LAG_SD_MIN = 4.0
 """Standard deviation assumed for lags during the search."""
 STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 5, 1))
 """Minutes by which lags are varied, coarse before fine."""
-OUTLYING_DRIVE_MIN = 20.0
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
@@ -151,7 +150,7 @@ def _scatter(x: Array) -> float | None:
     """
     if not x.size:
         return None
-    near = np.abs(x - np.median(x)) < OUTLYING_DRIVE_MIN
+    near = np.abs(x - np.median(x)) < LATE_MIN
     return float(np.std(x[near], ddof=1)) if near.sum() > 1 else None
 
 

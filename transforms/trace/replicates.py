@@ -38,9 +38,6 @@ SMOOTHING, LONGEST_DELAY_MIN = 0.7, 70.0
 YIELD_SD, YIELD_LASTS_T = 0.06, 40.0
 """Standard deviation of the log of yield along a field, and the tonnes over which it is alike (common practice, no
 source)."""
-WIDER = 1.4
-"""Standard deviation of lags over the one that the tracing uses, which is a lower quartile of the stretches (measured on
-invented haulage)."""
 LOST = 0.005
 """Share of loads without a ticket (common practice, no source)."""
 LAST_LOAD_T = 4.0
@@ -165,7 +162,7 @@ def _residual(rng: np.random.Generator, own: _Own, sd_min: float, delayed: float
         mean, sd = float(known.mean()), float(known.std(ddof=1))
         off = (float(rng.choice(known)) - mean) * np.sqrt(known.size / (known.size - 1)) + SMOOTHING * sd * rng.normal()
         return float(mean + off / np.hypot(1.0, SMOOTHING))
-    return float(rng.normal(0, WIDER * sd_min) + (rng.exponential(DELAY_MIN) if rng.random() < delayed else 0.0))
+    return float(rng.normal(0, sd_min) + (rng.exponential(DELAY_MIN) if rng.random() < delayed else 0.0))
 
 
 def _true_batches(rng: np.random.Generator, stream: Stream) -> tuple[NDArray[np.int64], Array, Array]:
