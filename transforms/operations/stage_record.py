@@ -40,6 +40,7 @@ RESULTS: dict[str, tuple[str, ...]] = {
         "root_check_outcome",
         "root_check_setting",
         "traced_field",
+        "trace_replicate",
         "truck_stop",
         "truck_stop_day",
     ),
