@@ -14,7 +14,7 @@ from transforms.config.workspace import Workspace
 from transforms.operations.stage_record import attaches_pdf, page_variant
 
 
-def _build_facts() -> list[Any]:
+def build_facts() -> list[Any]:
     """Ingest new files and build the facts: read, bin, trace, conditions, marts, uptake, storability."""
     received = tasks.receive_files()
     traced = tasks.trace_loads(wait_for=[tasks.bin_telemetry(wait_for=[received])])
@@ -46,7 +46,7 @@ def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
 
 def run_all_stages(run: RunContext) -> list[Any]:
     """Run every stage, from new files to the shift page."""
-    return [_fit_and_report(run, _build_facts())]
+    return [_fit_and_report(run, build_facts())]
 
 
 def post_shift(run: RunContext) -> list[Any]:
@@ -70,7 +70,7 @@ def compare(_: RunContext) -> list[Any]:
 
 def season_end(run: RunContext) -> list[Any]:
     """Ingest the last files and write every page of the season, also as PDF and workbook."""
-    shift_page = _fit_and_report(run, _build_facts())
+    shift_page = _fit_and_report(run, build_facts())
     written = [
         tasks.write_season_report(wait_for=[shift_page]),
         tasks.write_guide(wait_for=[shift_page]),

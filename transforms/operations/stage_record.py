@@ -118,7 +118,8 @@ def post_shift_stages(season: Season, *, refits: bool) -> list[tuple[str, str]]:
         refits: the run recomputes the checks that refit the model, and the fleet comparison.
     """
     mode = REFITS if refits else KEPT
-    variants = {CHECK: mode, COMPARE: mode, MISSING: mode, SHIFT_PAGE: page_variant(pdf=attaches_pdf(season), xlsx=False)}
+    variants = dict.fromkeys((CHECK, COMPARE, MISSING), mode)
+    variants[SHIFT_PAGE] = page_variant(pdf=attaches_pdf(season), xlsx=False)
     return [(stage, variants.get(stage, "")) for stage in RESULTS if stage != PAGES]
 
 
