@@ -14,7 +14,7 @@ from transforms.config.workspace import Workspace
 from transforms.operations.stage_record import attaches_pdf, page_variant
 
 
-def _build_facts() -> list[Any]:
+def build_facts() -> list[Any]:
     """Ingest new files and build the facts: read, bin, trace, conditions, marts, uptake, storability."""
     received = tasks.receive_files()
     traced = tasks.trace_loads(wait_for=[tasks.bin_telemetry(wait_for=[received])])
@@ -23,7 +23,7 @@ def _build_facts() -> list[Any]:
 
 
 def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
-    """Fit and write the shift page: fit, checks, comparison, advice, guide, page.
+    """Fit and write the shift page: fit, checks, comparison, missing data, advice, guide, page.
 
     Args:
         run: the running job.
@@ -36,6 +36,7 @@ def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
     products = [
         tasks.check_fits(run.mode, wait_for=[fits]),
         tasks.compare_subjects(run.mode, wait_for=[fits]),
+        tasks.assess_missing_data(run.mode, wait_for=[fits]),
         tasks.advise_machines(wait_for=[fits]),
         tasks.compute_guide(wait_for=[fits]),
     ]
@@ -45,7 +46,7 @@ def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
 
 def run_all_stages(run: RunContext) -> list[Any]:
     """Run every stage, from new files to the shift page."""
-    return [_fit_and_report(run, _build_facts())]
+    return [_fit_and_report(run, build_facts())]
 
 
 def post_shift(run: RunContext) -> list[Any]:
@@ -69,7 +70,7 @@ def compare(_: RunContext) -> list[Any]:
 
 def season_end(run: RunContext) -> list[Any]:
     """Ingest the last files and write every page of the season, also as PDF and workbook."""
-    shift_page = _fit_and_report(run, _build_facts())
+    shift_page = _fit_and_report(run, build_facts())
     written = [
         tasks.write_season_report(wait_for=[shift_page]),
         tasks.write_guide(wait_for=[shift_page]),

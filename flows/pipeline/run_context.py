@@ -18,7 +18,7 @@ from transforms.config.workspace import Workspace
 from transforms.errors import locate_error
 from transforms.ingest.ingest_file import IngestedFile
 from transforms.operations.publish import Publication
-from transforms.operations.stage_record import ADVISE, CHECK, COMPARE, FIT, GUIDE, KEPT, REFITS, StageRecord
+from transforms.operations.stage_record import ADVISE, CHECK, COMPARE, FIT, GUIDE, KEPT, MISSING, REFITS, StageRecord
 from transforms.parallel import Executor
 
 
@@ -105,7 +105,7 @@ class RunContext:
 
     def variant_of(self, stage: str) -> str:
         """Return the variant of a fit stage."""
-        return self.mode if stage in {CHECK, COMPARE} else ""
+        return self.mode if stage in {CHECK, COMPARE, MISSING} else ""
 
     def store(self, stage: str, variant: str, written: tuple[Path, ...]) -> None:
         """Store that a stage has run; recomputed checks also serve runs that would keep them."""

@@ -144,6 +144,17 @@ def compare_subjects(mode: str) -> Any:
     return perform("compare subjects", work, record.COMPARE, mode)
 
 
+@_stage_task("assess missing data")
+def assess_missing_data(mode: str) -> Any:
+    """Estimate what trucks or machines on every ticket would be worth, if `mode` is `refits`."""
+
+    def work(run: RunContext) -> None:
+        if run.refit_checks:
+            stages.assess_missing_data(run.workspace, run.reporter, run.executor)
+
+    return perform("assess missing data", work, record.MISSING, mode)
+
+
 @_stage_task("advise machines")
 def advise_machines() -> Any:
     """Compute the setting changes for the next shift."""

@@ -21,6 +21,7 @@ class ExecutionConfig:
         lake: a folder, or an address on S3-compatible storage; empty for `lake/` in the workspace.
         keep_telemetry_days: days after which raw telemetry is deleted and only its bins are kept; 0 keeps it forever.
         keep_received_days: days for which compressed copies of received files are kept; 0 keeps none.
+        threads: threads of the database on this machine.
     """
 
     engine: str = "here"
@@ -28,6 +29,7 @@ class ExecutionConfig:
     lake: str = ""
     keep_telemetry_days: int = 0
     keep_received_days: int = 400
+    threads: int = 2
 
 
 @dataclass(frozen=True)

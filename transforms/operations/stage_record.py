@@ -23,7 +23,7 @@ from transforms.storage.warehouse import Warehouse
 
 BIN, TRACE, CONDITIONS, MARTS = "bin_telemetry", "trace_loads", "conditions", "marts"
 UPTAKE, STORABILITY, FIT, CHECK, COMPARE = "uptake", "storability", "fit_responses", "check_fits", "compare_subjects"
-ADVISE, GUIDE, SHIFT_PAGE, PAGES = "advise_machines", "guide", "shift_page", "pages"
+MISSING, ADVISE, GUIDE, SHIFT_PAGE, PAGES = "missing_data", "advise_machines", "guide", "shift_page", "pages"
 RESULTS: dict[str, tuple[str, ...]] = {
     BIN: ("binned_day", "sensor_activity", "sensor_fault", "set_point_day", "unload_event"),
     TRACE: (
@@ -40,6 +40,9 @@ RESULTS: dict[str, tuple[str, ...]] = {
         "root_check_outcome",
         "root_check_setting",
         "traced_field",
+        "trace_replicate",
+        "truck_stop",
+        "truck_stop_day",
     ),
     CONDITIONS: ("field_hour", "weather_filled"),
     MARTS: (
@@ -70,6 +73,7 @@ RESULTS: dict[str, tuple[str, ...]] = {
     ),
     CHECK: ("fit_check",),
     COMPARE: ("benchmark", "season_change"),
+    MISSING: ("missing_data",),
     ADVISE: ("advice", "advice_issued", "next_condition", "part_advice", "variation_option"),
     GUIDE: ("guide", "guide_class", "guide_curve", "guide_worth", "product_basis", "trial_wanted"),
     SHIFT_PAGE: ("setting_decision", "shift_course", "shift_pass"),
@@ -114,7 +118,8 @@ def post_shift_stages(season: Season, *, refits: bool) -> list[tuple[str, str]]:
         refits: the run recomputes the checks that refit the model, and the fleet comparison.
     """
     mode = REFITS if refits else KEPT
-    variants = {CHECK: mode, COMPARE: mode, SHIFT_PAGE: page_variant(pdf=attaches_pdf(season), xlsx=False)}
+    variants = dict.fromkeys((CHECK, COMPARE, MISSING), mode)
+    variants[SHIFT_PAGE] = page_variant(pdf=attaches_pdf(season), xlsx=False)
     return [(stage, variants.get(stage, "")) for stage in RESULTS if stage != PAGES]
 
 
