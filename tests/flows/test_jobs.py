@@ -88,7 +88,7 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
     requested: list[bool] = []
 
-    monkeypatch.setattr(jobs, "_build_facts", list)
+    monkeypatch.setattr(jobs, "build_facts", list)
     monkeypatch.setattr(jobs, "_fit_and_report", lambda run, _: requested.append(run.refit_checks))
     for name in (POST_SHIFT, WHOLE):
         jobs.JOBS[name](RunContext(Workspace(tmp_path), QUIET, serial))

@@ -56,7 +56,7 @@ def test_flows_take_only_texts_and_carry_the_version_and_the_name_of_the_run():
 
 def test_every_stage_is_a_task_of_the_module_and_takes_no_internal_object():
     found = [t for t in vars(tasks).values() if type(t).__name__ == "Task"]
-    assert len(found) == 21
+    assert len(found) == 22
     for task in found:
         assert {p.annotation for p in inspect.signature(task.fn).parameters.values()} <= {str, bool}
     retried = {t.name for t in found if t.retries}
