@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from flows.cli.call_errors import ContradictingOptions
+from flows.cli.completion import complete_assignment
 from flows.cli.options import HERE, Folder, Json, OpenPage, PageOptions, Wait
 from flows.cli.trial import trial_app
 from flows.cli.vary import vary_app
@@ -104,6 +105,7 @@ def what_if(
         typer.Option(
             "--set",
             metavar=mark("SETTING=VALUE"),
+            autocompletion=complete_assignment,
             help="Set a machine setting by its label or a part of it, with a unit, such as depth=8cm; repeatable.",
         ),
     ] = None,

@@ -37,6 +37,8 @@ ARGUMENTS = {
     "plan_id": mark("plan"),
 }
 """Arguments of commands -> their names in help."""
+NO_RANGE = "{:.0}"
+"""Format that shows nothing: a range is shown as the name of the value."""
 TYPES: dict[Any, str] = {
     int: mark("NUMBER"),
     float: mark("NUMBER"),
@@ -98,9 +100,10 @@ def _translated_parts() -> Iterator[None]:
     """Translate the words that the library puts around help texts, which are its constants, in a block."""
     from typer import rich_utils
 
-    before = {name: getattr(rich_utils, name) for name in PARTS}
-    for name, text in PARTS.items():
-        setattr(rich_utils, name, translated(text))
+    texts = {**{name: translated(text) for name, text in PARTS.items()}, "RANGE_STRING": NO_RANGE}
+    before = {name: getattr(rich_utils, name) for name in texts}
+    for name, text in texts.items():
+        setattr(rich_utils, name, text)
     try:
         yield
     finally:
@@ -118,6 +121,8 @@ def _value_name(param: Any) -> str | None:
         return translated(param.metavar or ARGUMENTS[param.name])
     if param.is_flag:
         return ""
+    if param.min is not None and param.max is not None:
+        return say("{lo} to {hi}", lo=f"{param.min:g}", hi=f"{param.max:g}")
     kind = param.type_descriptor.annotation
     name = param.metavar or TYPES.get(next(iter(get_args(kind)), kind))
     return name and translated(name)
@@ -129,6 +134,8 @@ def _translate_param(param: Any) -> None:
     if choices := choices_of(param):
         param.help = say("{help} One of: {values}.", help=param.help, values=", ".join(choices))
     param.metavar = _value_name(param)
+    if isinstance(param, TyperArgument):
+        param.display_type_rich = lambda **_: None  # type: ignore[method-assign]  # its name says what it is
     param.rich_help_panel = param.rich_help_panel and translated(param.rich_help_panel)
 
 

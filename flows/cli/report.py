@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
+from flows.cli.completion import complete_grower, complete_setting
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.help import CommandLine
 from flows.cli.options import HERE, Folder, Json, OpenPage, Pdf, Wait, Xlsx
@@ -120,7 +121,13 @@ def report_followed(
 def report_grower(
     folder: Folder = HERE,
     only: Annotated[
-        str | None, typer.Option("--only", metavar=mark("GROWER"), help="Write only the sheet of this grower.")
+        str | None,
+        typer.Option(
+            "--only",
+            metavar=mark("GROWER"),
+            autocompletion=complete_grower,
+            help="Write only the sheet of this grower.",
+        ),
     ] = None,
     pdf: Pdf = False,
     xlsx: Xlsx = False,
@@ -173,7 +180,9 @@ def report_load(
     setting: Annotated[
         str | None,
         typer.Option(
-            metavar=mark("SETTING"), help="Colour the map by this setting at first; the page offers all others."
+            metavar=mark("SETTING"),
+            autocompletion=complete_setting,
+            help="Colour the map by this setting at first; the page offers all others.",
         ),
     ] = None,
     pdf: Pdf = False,

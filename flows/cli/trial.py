@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flows.cli.completion import complete_machine, complete_setting, complete_trial
 from flows.cli.delivery import report_publication
 from flows.cli.help import CommandLine
 from flows.cli.options import HERE, Folder, Json, Wait
@@ -55,13 +56,18 @@ class TrialOptions:
         str | None,
         typer.Option(
             metavar=mark("SETTING"),
+            autocompletion=complete_setting,
             help="Choose the setting to test by label, such as depth (default: the best trial that the advice "
             "suggests).",
         ),
     ] = None
     machine: Annotated[
         str | None,
-        typer.Option(metavar=mark("MACHINE"), help="Choose the machine (default: the one in that advice)."),
+        typer.Option(
+            metavar=mark("MACHINE"),
+            autocompletion=complete_machine,
+            help="Choose the machine (default: the one in that advice).",
+        ),
     ] = None
     field: Annotated[
         str | None, typer.Option(metavar=mark("FIELD"), help="Choose the field (default: where the machine is now).")
@@ -130,7 +136,7 @@ def trial_plan(
 
 @trial_app.command(name="read")
 def trial_read(
-    trial_id: Annotated[str, typer.Argument(help="Name of the trial.")],
+    trial_id: Annotated[str, typer.Argument(help="Name of the trial.", autocompletion=complete_trial)],
     folder: Folder = HERE,
     wait: Wait = 0,
     as_json: Json = False,

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flows.cli.completion import complete_machine, complete_plan
 from flows.cli.delivery import report_publication
 from flows.cli.help import CommandLine
 from flows.cli.options import HERE, Folder, Json, Pdf, Wait
@@ -79,7 +80,9 @@ def vary_plan(
     machine: Annotated[
         str | None,
         typer.Option(
-            metavar=mark("MACHINE"), help="Plan for this machine alone (default: all that worked in the last shift)."
+            metavar=mark("MACHINE"),
+            autocompletion=complete_machine,
+            help="Plan for this machine alone (default: all that worked in the last shift).",
         ),
     ] = None,
     pdf: Pdf = False,
@@ -148,7 +151,7 @@ def _machine_outcome(machine: "MachinePlan") -> dict[str, Any]:
 
 @vary_app.command(name="read")
 def vary_read(
-    plan_id: Annotated[str, typer.Argument(help="Name of the plan.")],
+    plan_id: Annotated[str, typer.Argument(help="Name of the plan.", autocompletion=complete_plan)],
     folder: Folder = HERE,
     wait: Wait = 0,
     as_json: Json = False,

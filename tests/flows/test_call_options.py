@@ -15,6 +15,7 @@ from flows.cli.app import app
 from flows.cli.call_options import VARIABLE
 from flows.cli.panels import PROGRAM, REPORT
 from flows.runtime import local_pool
+from tests.support import command_reference
 from tests.support.program import Ran, taretrace_here
 from transforms.config.workspace import init_workspace
 
@@ -192,8 +193,17 @@ def test_colour_can_be_switched_off(monkeypatch, way):
     assert bool(re.search(r"\x1b\[[\d;]*3\d", out)) == (way == "colour")
 
 
-@pytest.mark.parametrize(("line", "word"), [("taretrace in", "ingest"), ("taretrace benchmark --kind op", "operator")])
-def test_commands_and_values_are_completed(line, word):
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ("taretrace in", "ingest"),
+        ("taretrace benchmark --kind op", "operator"),
+        ("taretrace what-if -w FOLDER --set share_de", "share_depth_cm="),
+        ("taretrace vary plan --workspace FOLDER --machine M0", "M01"),
+    ],
+)
+def test_commands_and_values_are_completed(whole, line, word):
+    line = line.replace("FOLDER", str(whole.workspace.root))
     words = line.split()
     done = subprocess.run(
         [sys.executable, "-c", "import sys; sys.argv[0] = 'taretrace'; from flows.cli.app import main; main()"],
@@ -245,3 +255,7 @@ def test_a_dry_run_of_ingest_is_the_check_and_writes_nothing(whole):
         new.unlink()
     assert (dry.code, json.loads(dry.out)) == (check.code, json.loads(check.out))
     assert {p: p.stat().st_mtime_ns for p in root.rglob("*") if p.is_file()} == before
+
+
+def test_the_reference_of_commands_is_in_step_with_their_help():
+    assert command_reference.PAGE.read_text("utf-8") == command_reference.page(), "run `poe reference`"
