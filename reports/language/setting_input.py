@@ -37,17 +37,17 @@ def find_setting(text: str, catalogue: Catalogue, where: str, among: Sequence[st
             or a part of one of these that only one setting has: `depth` for the share depth.
         catalogue: the settings known.
         where: the option, for error messages.
-        among: names of the settings that can be meant; None for all.
+        among: names of the settings that are preferred if several have such a name; None for all.
 
     Raises:
         WorkspaceError: no setting or more than one has such a name.
     """
-    settings = [s for n, s in catalogue.items() if among is None or n in among]
-    wanted = _plain(text)
-    named = {s.name: _names(s, catalogue) for s in settings}
-    exact = [s for s in settings if wanted and wanted in named[s.name]]
-    words = wanted.split()
-    found = exact or [s for s in settings if words and any(all(w in n for w in words) for n in named[s.name])]
+    wanted, words = _plain(text), _plain(text).split()
+    named = {s.name: _names(s, catalogue) for s in catalogue.values()}
+    found = [s for s in catalogue.values() if wanted and wanted in named[s.name]]
+    if not found and words:
+        found = [s for s in catalogue.values() if any(all(w in n for w in words) for n in named[s.name])]
+    found = [s for s in found if among is None or s.name in among] or found
     if len(found) == 1:
         return found[0]
     if found:
@@ -58,7 +58,7 @@ def find_setting(text: str, catalogue: Catalogue, where: str, among: Sequence[st
             text=text,
             names=", ".join(setting_label(s.name, catalogue) for s in found),
         )
-    labels = [setting_label(s.name, catalogue) for s in settings]
+    labels = [setting_label(n, catalogue) for n in (catalogue if among is None else among)]
     raise WorkspaceError(
         "there is no setting '{text}'", where=where, remedy="{hint}", text=text, hint=use_one_of(text, labels)
     )

@@ -132,6 +132,16 @@ def test_nothing_invented_is_written_into_the_workspace_of_the_variable(season, 
     assert (tmp_path / "mine" / "season.toml").exists()
 
 
+def test_a_demo_or_a_backup_is_not_written_over_a_workspace(season, tmp_path):
+    """The option names the new folder."""
+    assert str(season) in taretrace_here("demo", "-w", season).err
+    file = tmp_path / "season.tar"
+    assert taretrace_here("backup", season, "--to", file).code == 0
+    assert taretrace_here("restore", file, "-w", season).code == 2
+    assert taretrace_here("restore", file, "-w", tmp_path / "again").code == 0
+    assert (tmp_path / "again" / "season.toml").exists()
+
+
 def test_the_version_is_printed_by_the_program_alone():
     ran = taretrace_here("--version")
     assert (ran.code, ran.err) == (0, "")
