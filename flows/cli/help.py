@@ -176,17 +176,24 @@ class _Translated:
         return option
 
 
+@contextmanager
+def _command_named(ctx: Any) -> Iterator[None]:
+    """Note the command in errors of the block: an error of an option does not name it."""
+    try:
+        yield
+    except typer.TyperException as problem:
+        problem.ctx = ctx  # type: ignore[attr-defined]
+        raise
+
+
 class Command(_Translated, TyperCommand):
     """Command with translated help and errors."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Return the arguments left over, which are none."""
         ctx.allow_extra_args = True  # the library's own error of too many arguments is an English sentence
-        try:
+        with _command_named(ctx):
             left = super().parse_args(ctx, args)
-        except typer.TyperException as problem:
-            problem.ctx = ctx  # type: ignore[attr-defined]  # an error of an option does not name the command
-            raise
         if left and not ctx.resilient_parsing:
             raise UnexpectedArguments(left)
         return left
@@ -201,7 +208,8 @@ class Group(_Translated, TyperGroup):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Return the arguments of the command that is called."""
-        left = super().parse_args(ctx, args)
+        with _command_named(ctx):
+            left = super().parse_args(ctx, args)
         if not ctx._protected_args and not ctx.resilient_parsing:  # noqa: SLF001 (the name of the command called)
             raise MissingCommand
         return left

@@ -22,6 +22,8 @@ CALLS = {
     "unknown command": (["qqq"], "qqq"),
     "misspelled command": (["report", "loadd"], "load"),
     "misspelled choice": (["export", "x", "--format", "parqet"], "'parquet'"),
+    "no value before the command": (["-w"], "-w"),
+    "unknown option before the command": (["--quite", "fit"], "--quiet"),
     "no command": (["report", "-q"], "--help"),
     "two workspaces": (["status", "a", "-w", "b"], "--workspace b"),
     "quiet and verbose": (["status", "-q", "-v"], "--verbose"),
