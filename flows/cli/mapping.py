@@ -15,6 +15,7 @@ class FileKind(StrEnum):
 
     telemetry = "telemetry"
     load = "load"
+    truck_position = "truck_position"
     tare = "tare"
     loss_audit = "loss_audit"
     root_check = "root_check"
