@@ -14,18 +14,28 @@ from flows.cli.own_standing import own_lines, own_outcome, own_table
 from flows.cli.stored_columns import display_units
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, conditions_label, response_label, setting_label
+from reports.language.labels import capital, condition_label, conditions_label, response_label, setting_label
 from reports.language.precision import setting_value
 from reports.language.reason_text import format_reason, with_reasons
+from reports.language.setting_input import parse_assignment
 from reports.language.translate import mark, say, say_n, translated
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.mean_interval import MeanInterval
-from transforms.advice.what_if import Answer, UntriedSetting, WhatIfQuery, answer_query, untried_settings
+from transforms.advice.what_if import (
+    Answer,
+    UnseenCondition,
+    UntriedSetting,
+    WhatIfQuery,
+    answer_query,
+    unseen_conditions,
+    untried_settings,
+)
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Season, Workspace
 from transforms.contracts.classes import classes_at
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
@@ -46,20 +56,9 @@ def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
     return status.code.value, [note.text for note in earlier_note(product, status)]
 
 
-def _parse_settings(pairs: list[str]) -> dict[str, float]:
-    values = {}
-    for pair in pairs:
-        name, _, value = pair.partition("=")
-        try:
-            values[name.strip()] = float(value)
-        except ValueError as problem:
-            raise WorkspaceError(
-                "'{pair}' is not a setting with a value",
-                where="--set",
-                remedy="write it as share_depth_cm=6.5",
-                pair=pair,
-            ) from problem
-    return values
+def _parse_settings(pairs: list[str], season: Season, shown: DisplayUnits, among: list[str]) -> dict[str, float]:
+    """Return the values of the options `--set`, each setting by name or label, in its stored unit."""
+    return dict(parse_assignment(pair, season.catalogue, "--set", shown.codes, among) for pair in pairs)
 
 
 def _load_owners(workspace: Workspace, kind: str) -> dict[str, str]:
@@ -98,9 +97,10 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
         raise WorkspaceError(
             "there is no {kind} '{name}'",
             where=str(folder),
-            remedy="use the id from the export",
+            remedy="{hint}",
             kind=kind,
             name=only_for,
+            hint=use_one_of(only_for, table["subject_id"].unique().sort().to_list()),
         )
     catalogue, last = workspace.season.catalogue, table["last_shift_date"][0]
     table, shown = with_reasons(table.sort("shrunken", nulls_last=True), catalogue), display_units(workspace.season)
@@ -187,15 +187,22 @@ def _pile_table(lying: pl.DataFrame, shown: DisplayUnits) -> ConsoleTable:
     )
 
 
-def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], *, as_json: bool) -> None:
-    """Show the predictions for given conditions (wetness, clay, temperature, yield) and settings."""
+def what_if(
+    folder: Path, given: tuple[float | None, ...], settings: list[str], *, is_forced: bool, as_json: bool
+) -> None:
+    """Show the predictions for given conditions (wetness, clay, temperature, yield) and settings.
+
+    Raises:
+        WorkspaceError: nothing was tried there, and the answer is not forced.
+    """
     workspace = Workspace(folder)
     season = workspace.season
     table = read_table(workspace.what_if)
     medians = table["at"]
     names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
     conditions = {n: medians[n] if v is None else v for n, v in zip(names, given, strict=True)}
-    question = WhatIfQuery(**conditions, settings=_parse_settings(settings))
+    shown = display_units(season)
+    question = WhatIfQuery(**conditions, settings=_parse_settings(settings, season, shown, list(table["settings"])))
     found = answer_query(table, question)
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     loads = say_n(
@@ -205,16 +212,23 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
         conditions=capital(conditions_label(wet, soil)),
     )
     notes = [f"{loads} {assumption_words(season)}", say(CAUTION)]
-    ranges = [_tried_range(u, season) for u in untried_settings(table, question)] or [
-        format_reason(why, season.catalogue) for why in found.untried
+    ranges = [
+        *(_tried_range(u, season) for u in untried_settings(table, question)),
+        *(_seen_range(u, shown) for u in unseen_conditions(table, question)),
+        *(format_reason(why, season.catalogue) for why in found.untried if why.code == "fleet_has_few_loads"),
     ]
-    warnings = (
-        [say("Warning, this is outside the observed range: {ranges}.", ranges="; ".join(ranges))] if ranges else []
-    )
+    if ranges and not is_forced:
+        raise WorkspaceError(
+            "nothing was tried there",
+            where=" ".join(f"--set {pair}" for pair in settings) or "what-if",
+            remedy="{ranges}; ask for values that were tried, or add --force to see what the model extrapolates",
+            ranges="; ".join(ranges),
+        )
+    warnings = [say("Extrapolated, nothing was tried there: {ranges}.", ranges="; ".join(ranges))] if ranges else []
     code, earlier = basis_of(workspace, GUIDE)
     untried = [format_reason(why, season.catalogue) for why in found.untried]
     outcome = {"question": asdict(question), **asdict(found), "untried": untried, "basis_code": code}
-    finish(as_json, outcome, [*earlier, *warnings, *notes], [_answer_table(found, display_units(season))])
+    finish(as_json, outcome, [*earlier, *warnings, *notes], [_answer_table(found, shown)])
 
 
 def _tried_range(untried: UntriedSetting, season: Season) -> str:
@@ -225,6 +239,14 @@ def _tried_range(untried: UntriedSetting, season: Season) -> str:
         return say("{setting} was not tried in such conditions", setting=label)
     low, high = (setting_value(v, setting, shown) for v in (untried.low, untried.high))
     return say("{setting} was tried only from {low} to {high} in such conditions", setting=label, low=low, high=high)
+
+
+def _seen_range(unseen: UnseenCondition, shown: DisplayUnits) -> str:
+    """Return a clause on the range in which loads of the season were lifted."""
+    unit = {"air_temp_c": "degC", "yield_t_ha": "t/ha"}[unseen.condition]
+    low, high = (shown.quantity(v, unit) for v in (unseen.low, unseen.high))
+    label = condition_label(unseen.condition)
+    return say("{condition} was only from {low} to {high} this season", condition=label, low=low, high=high)
 
 
 def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:

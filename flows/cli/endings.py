@@ -2,6 +2,7 @@
 
 import errno
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import NoReturn
@@ -12,6 +13,7 @@ from rich.console import Console
 from flows.cli.output import complain, print_line
 from flows.runtime.interrupts import is_interrupted, record_interrupts
 from flows.runtime.progress import PROGRESS
+from flows.runtime.verbosity import VERBOSITY
 from reports.language.translate import say
 from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
@@ -49,6 +51,8 @@ def one_sentence() -> Iterator[None]:
     except BaseException as problem:  # noqa: BLE001 - a panic in a library is not an `Exception`
         if is_interrupted():  # a library may turn Ctrl-C into another error
             _stop()
+        if VERBOSITY.is_verbose:
+            traceback.print_exc()
         complain(
             say(
                 "an internal error ({problem}); the workspace is intact; please report the error",
@@ -72,7 +76,7 @@ def call_app(app: typer.Typer) -> NoReturn:
 
         set_call_language()
         if message := describe_call_error(problem):  # empty after help was shown
-            complain(say("{message}; use --help to list the options", message=message))
+            complain(say("{message} (see --help)", message=message))
         sys.exit(problem.exit_code)
     except typer.Abort:
         complain(say("no answer was given: answer the question, or use an option from --help"))

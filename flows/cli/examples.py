@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from flows.cli.options import Json
+from flows.cli.options import Json, NewFolder
 from flows.cli.output import finish, line_with, strong
 from reports.language.translate import mark, set_language, translated
 from transforms.errors import WorkspaceError
@@ -14,9 +14,10 @@ ExampleLanguage = Literal["en", "de", "pl"]
 
 
 def examples(
-    folder: Annotated[Path, typer.Argument(help="Path of the new folder.", show_default=True)] = Path("examples"),
+    folder: NewFolder = Path("examples"),
     language: Annotated[
-        ExampleLanguage | None, typer.Option(help="Write the files of one language: en, de or pl (default: all).")
+        ExampleLanguage | None,
+        typer.Option(metavar=mark("LANGUAGE"), help="Write the files of one language (default: all)."),
     ] = None,
     as_json: Json = False,
 ) -> None:

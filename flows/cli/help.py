@@ -1,16 +1,20 @@
 """Help of commands in the language of the workspace that the call names, or of the environment."""
 
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast, get_args
 
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
 
-from flows.cli.call_errors import UnexpectedArguments, UnknownCommand
+from flows.cli.call_errors import MissingCommand, UnexpectedArguments, UnknownCommand, choices_of
+from flows.cli.call_options import COMPLETION, EVERYWHERE, ONCE, PANEL, VARIABLE, nearest_workspace, with_call_options
+from flows.cli.option_groups import with_single_options
+from flows.cli.panels import arranged, panels_of
 from flows.runtime.language import set_workspace_language
 from reports.language.help_text import help_paragraphs
 from reports.language.translate import mark, say, set_language, start_in_english, translated
@@ -21,6 +25,7 @@ PARTS = {
     "OPTIONS_PANEL_TITLE": mark("Options"),
     "COMMANDS_PANEL_TITLE": mark("Commands"),
     "DEFAULT_STRING": mark("[default: {}]"),
+    "ENVVAR_STRING": mark("[variable: {}]"),
     "REQUIRED_LONG_STRING": mark("[required]"),
 }
 """Constants of `typer.rich_utils` -> texts that it shows around ours."""
@@ -32,9 +37,21 @@ ARGUMENTS = {
     "plan_id": mark("plan"),
 }
 """Arguments of commands -> their names in help."""
+NO_RANGE = "{:.0}"
+"""Format that shows nothing: a range is shown as the name of the value."""
+TYPES: dict[Any, str] = {
+    int: mark("NUMBER"),
+    float: mark("NUMBER"),
+    str: mark("TEXT"),
+    Path: mark("PATH"),
+}
+"""Types of options -> names of their values in help, unless the option names its value."""
 Called = TypeVar("Called", bound=Callable[..., Any])
 VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
 """Variables that name the language of messages; the first one that is set counts, as everywhere under POSIX."""
+
+
+HELP = re.compile("-h|--help")
 
 
 def named_workspace(words: list[str], here: Path) -> Path | None:
@@ -45,14 +62,17 @@ def named_workspace(words: list[str], here: Path) -> Path | None:
         here: current folder.
 
     Returns:
-        The first folder with a season.toml among the arguments, else the nearest one from `here` upwards.
+        The first folder with a season.toml among the arguments and the variable, else the nearest one from `here`
+        upwards.
     """
-    folders = [here / word.rpartition("=")[2] for word in words if word != "--help"]
-    for folder in (*folders, here, *here.parents):
+    folders = [here / word.rpartition("=")[2] for word in words if not HELP.fullmatch(word)]
+    if variable := os.environ.get(VARIABLE):
+        folders.append(here / variable)
+    for folder in folders:
         with suppress(OSError):  # a word may be too long for a file name
             if (folder / "season.toml").is_file():
                 return folder
-    return None
+    return nearest_workspace(here)
 
 
 def environment_locale(environment: dict[str, str]) -> str | None:
@@ -80,9 +100,10 @@ def _translated_parts() -> Iterator[None]:
     """Translate the words that the library puts around help texts, which are its constants, in a block."""
     from typer import rich_utils
 
-    before = {name: getattr(rich_utils, name) for name in PARTS}
-    for name, text in PARTS.items():
-        setattr(rich_utils, name, translated(text))
+    texts = {**{name: translated(text) for name, text in PARTS.items()}, "RANGE_STRING": NO_RANGE}
+    before = {name: getattr(rich_utils, name) for name in texts}
+    for name, text in texts.items():
+        setattr(rich_utils, name, text)
     try:
         yield
     finally:
@@ -94,18 +115,43 @@ def _paragraphs(text: str | None) -> str | None:
     return text and "\n\n".join(translated(p) for p in help_paragraphs(text))
 
 
-def _translate(command: Any) -> None:
+def _value_name(param: Any) -> str | None:
+    """Return the name of a parameter's value in help: empty for a switch, None for a closed list without a name."""
+    if isinstance(param, TyperArgument):
+        return translated(param.metavar or ARGUMENTS[param.name])
+    if param.is_flag:
+        return ""
+    if param.min is not None and param.max is not None:
+        return say("{lo} to {hi}", lo=f"{param.min:g}", hi=f"{param.max:g}")
+    kind = param.type_descriptor.annotation
+    name = param.metavar or TYPES.get(next(iter(get_args(kind)), kind))
+    return name and translated(name)
+
+
+def _translate_param(param: Any) -> None:
+    """Translate the texts of a parameter, and list the values that it accepts."""
+    param.help = _paragraphs(COMPLETION.get(param.name) or getattr(param, "help", None))
+    if choices := choices_of(param):
+        param.help = say("{help} One of: {values}.", help=param.help, values=", ".join(choices))
+    param.metavar = _value_name(param)
+    if isinstance(param, TyperArgument):
+        param.display_type_rich = lambda **_: None  # type: ignore[method-assign]  # its name says what it is
+    param.rich_help_panel = param.rich_help_panel and translated(param.rich_help_panel)
+
+
+def _translate(command: Any, path: str) -> None:
     """Translate the texts of a command and of its parameters; a command lives for one call of the program."""
     command.help, command.epilog = _paragraphs(command.help), _paragraphs(command.epilog)
     command.options_metavar = say("[OPTIONS]")
     for param in command.params:
-        param.help = _paragraphs(getattr(param, "help", None))
-        name = param.metavar or (ARGUMENTS[param.name] if isinstance(param, TyperArgument) else None)
-        param.metavar = name and translated(name)
+        _translate_param(param)
     for inner in getattr(command, "commands", {}).values():
         inner.help = _paragraphs(inner.help)
     if isinstance(command, TyperGroup):
         command.subcommand_metavar = say("COMMAND [ARGS]...")
+        for panel, names in panels_of(path).items():
+            for name in names:
+                cast("TyperCommand", command.commands[name]).rich_help_panel = translated(panel)
 
 
 class _Translated:
@@ -114,7 +160,7 @@ class _Translated:
     def format_help(self, ctx: Any, formatter: Any) -> None:
         with start_in_english():
             set_call_language()
-            _translate(self)
+            _translate(self, ctx.command_path)
             with _translated_parts():
                 super().format_help(ctx, formatter)  # type: ignore[misc]
 
@@ -125,8 +171,19 @@ class _Translated:
     def get_help_option(self, ctx: Any) -> Any:
         option = super().get_help_option(ctx)  # type: ignore[misc]
         if option is not None:
-            option.help = say("Show this message and exit.")
+            option.help, option.rich_help_panel = say("Show this message and exit."), say(PANEL)
+            option.metavar = ""
         return option
+
+
+@contextmanager
+def _command_named(ctx: Any) -> Iterator[None]:
+    """Note the command in errors of the block: an error of an option does not name it."""
+    try:
+        yield
+    except typer.TyperException as problem:
+        problem.ctx = ctx  # type: ignore[attr-defined]
+        raise
 
 
 class Command(_Translated, TyperCommand):
@@ -135,11 +192,8 @@ class Command(_Translated, TyperCommand):
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Return the arguments left over, which are none."""
         ctx.allow_extra_args = True  # the library's own error of too many arguments is an English sentence
-        try:
+        with _command_named(ctx):
             left = super().parse_args(ctx, args)
-        except typer.TyperException as problem:
-            problem.ctx = ctx  # type: ignore[attr-defined]  # an error of an option does not name the command
-            raise
         if left and not ctx.resilient_parsing:
             raise UnexpectedArguments(left)
         return left
@@ -148,19 +202,50 @@ class Command(_Translated, TyperCommand):
 class Group(_Translated, TyperGroup):
     """Group of commands with translated help and errors."""
 
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names of the commands in a user's order."""
+        return arranged(super().list_commands(ctx), ctx.command_path)
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Return the arguments of the command that is called."""
+        with _command_named(ctx):
+            left = super().parse_args(ctx, args)
+        if not ctx._protected_args and not ctx.resilient_parsing:  # noqa: SLF001 (the name of the command called)
+            raise MissingCommand
+        return left
+
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Return the name of a command, the command and its arguments."""
         if not ctx.resilient_parsing and args[0] not in self.commands and not args[0].startswith("-"):
-            raise UnknownCommand(args[0], list(self.commands))
+            raise UnknownCommand(args[0], [n for n in self.list_commands(ctx) if not self.commands[n].hidden])
         return super().resolve_command(ctx, args)
 
 
-class CommandLine(typer.Typer):
-    """Program or group of commands whose help follows the language."""
+def _take_options() -> None:
+    """Do nothing: the options of a group act by their callbacks."""
 
-    def __init__(self, **options: Any) -> None:
-        super().__init__(cls=Group, no_args_is_help=True, **options)
+
+class CommandLine(typer.Typer):
+    """Program or group of commands whose help follows the language, and whose commands share some options."""
+
+    def __init__(self, *, is_program: bool = False, **options: Any) -> None:
+        settings = {"help_option_names": ["-h", "--help"]} if is_program else None
+        shared = {**ONCE, **EVERYWHERE} if is_program else EVERYWHERE
+        super().__init__(
+            cls=Group,
+            no_args_is_help=True,
+            callback=with_call_options(_take_options, shared),
+            add_completion=is_program,
+            context_settings=settings,
+            **options,
+        )
 
     def command(self, name: str | None = None, **options: Any) -> Callable[[Called], Called]:
         """Return the decorator that adds a command."""
-        return super().command(name, cls=Command, **options)
+        add = super().command(name, cls=Command, **options)
+
+        def register(function: Called) -> Called:
+            add(with_call_options(with_single_options(function)))
+            return function
+
+        return register

@@ -7,7 +7,8 @@ import typer
 
 from flows.cli.help import CommandLine
 from flows.cli.mapping import map_file
-from flows.cli.options import HERE, Folder, FolderOption, Json, Strict
+from flows.cli.options import HERE, Folder, Json, Strict
+from reports.language.translate import mark
 
 
 def check(folder: Folder = HERE, strict: Strict = False, as_json: Json = False) -> None:
@@ -20,7 +21,8 @@ def check(folder: Folder = HERE, strict: Strict = False, as_json: Json = False) 
 def rejected(
     folder: Folder = HERE,
     to: Annotated[
-        Path | None, typer.Option(help="Write into this folder (default: out/rejected in the workspace).")
+        Path | None,
+        typer.Option(metavar=mark("FOLDER"), help="Write into this folder (default: out/rejected in the workspace)."),
     ] = None,
     file: Annotated[str, typer.Option(help="Include only source files whose name contains this text.")] = "",
     as_json: Json = False,
@@ -37,7 +39,7 @@ explain_app = CommandLine(help="Trace a result back to the source files and line
 @explain_app.command(name="load")
 def explain_load_command(
     load_id: Annotated[str, typer.Argument(help="Number of the load, as printed on its weigh ticket.")],
-    folder: FolderOption = HERE,
+    folder: Folder = HERE,
     as_json: Json = False,
 ) -> None:
     """Trace a load back through its harvesting minutes to the lines of the source files."""

@@ -1,36 +1,53 @@
 """The commands `init` and `schema`: create a workspace, and the schemas with which editors check its files."""
 
 import sys
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
-from flows.cli.options import HERE, Folder, Json
+from flows.cli.options import HERE, Folder, Json, NewWorkspace
 from flows.cli.output import finish, line_with, strong
 from reports.language.translate import mark, say, set_language, translated
 from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.errors import WorkspaceError
 
 
-def init(
-    folder: Folder = HERE,
-    zone: Annotated[str | None, typer.Option(help="Set the time zone of the shifts, such as Europe/Prague.")] = None,
+@dataclass(frozen=True)
+class SeasonOptions:
+    """Answers given as options."""
+
+    zone: Annotated[
+        str | None,
+        typer.Option(metavar=mark("ZONE"), help="Set the time zone of the shifts, such as Europe/Prague."),
+    ] = None
     locale: Annotated[
-        str | None, typer.Option(help="Set language and country of the pages, such as en-GB, de-DE or pl-PL.")
-    ] = None,
-    units: Annotated[str | None, typer.Option(help="Set the units on the pages: metric or us.")] = None,
+        str | None,
+        typer.Option(
+            metavar=mark("LOCALE"), help="Set language and country of the pages, such as en-GB, de-DE or pl-PL."
+        ),
+    ] = None
+    units: Annotated[
+        Literal["metric", "us"] | None, typer.Option(metavar=mark("UNITS"), help="Set the units on the pages.")
+    ] = None
     factory: Annotated[
-        list[str], typer.Option(help="Add a factory, NAME or NAME=LATITUDE,LONGITUDE; repeatable.")
-    ] = [],  # noqa: B006
+        list[str],
+        typer.Option(metavar=mark("FACTORY"), help="Add a factory, NAME or NAME=LATITUDE,LONGITUDE; repeatable."),
+    ] = field(default_factory=list)
     values: Annotated[
         list[str],
         typer.Option(
             "--set",
-            metavar="KEY=VALUE",
+            metavar=mark("KEY=VALUE"),
             help="Set a key of [season] or [prices], such as shift_starts=06:00 or beet_per_t=41.5; repeatable.",
         ),
-    ] = [],  # noqa: B006
+    ] = field(default_factory=list)
+
+
+def init(
+    folder: NewWorkspace = HERE,
+    options: SeasonOptions = SeasonOptions(),
     ask: Annotated[
         bool | None,
         typer.Option("--ask/--yes", help="Ask for what is not given, or take defaults (default: ask on a terminal)."),
@@ -47,7 +64,9 @@ def init(
     from transforms.config.season_comments import translate_comments
     from transforms.config.season_writer import SeasonAnswers, season_text
 
-    given = given_answers({"time_zone": zone, "locale": locale, "units": units}, factory, values)
+    given = given_answers(
+        {"time_zone": options.zone, "locale": options.locale, "units": options.units}, options.factory, options.values
+    )
     file = folder / "season.toml"
     is_new = not file.exists()
     if not is_new and given != SeasonAnswers():

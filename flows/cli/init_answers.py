@@ -8,6 +8,7 @@ from transforms.config.season_tables import PricesTable, SeasonTable, SiteTable
 from transforms.config.season_writer import SeasonAnswers
 from transforms.config.tables import check_table
 from transforms.config.workspace import Prices
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 
 NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
@@ -80,9 +81,9 @@ def _pair(text: str) -> tuple[str, str]:
         raise WorkspaceError(
             "'{text}' sets no key of [season] or [prices]",
             where="--set",
-            remedy="write KEY=VALUE with one of {keys}",
+            remedy="write KEY=VALUE; {hint}",
             text=text,
-            keys=", ".join(keys),
+            hint=use_one_of(key, keys),
         )
     return key, value
 

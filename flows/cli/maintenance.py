@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from flows.cli.call_options import new_folder
 from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
@@ -51,7 +52,8 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
 def backup(
     folder: Folder = HERE,
     to: Annotated[
-        Path | None, typer.Option(help="Write to this file (default: a dated file next to the workspace).")
+        Path | None,
+        typer.Option(metavar=mark("FILE"), help="Write to this file (default: a dated file next to the workspace)."),
     ] = None,
     received: Annotated[bool, typer.Option(help="Include the stored copies of received files.")] = True,
     wait: Wait = 0,
@@ -92,7 +94,9 @@ def backup(
 
 def restore(
     file: Annotated[Path, typer.Argument(help="Path of the backup file.", exists=True, dir_okay=False)],
-    folder: Annotated[Path | None, typer.Argument(help="Path of a new folder for the workspace.")] = None,
+    folder: Annotated[
+        Path | None, typer.Argument(help="Path of a new folder for the workspace.", callback=new_folder)
+    ] = None,
     check: Annotated[bool, typer.Option("--check", help="Only verify the backup; write nothing.")] = False,
     as_json: Json = False,
 ) -> None:

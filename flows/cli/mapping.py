@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.options import HERE, FolderOption, Json
+from flows.cli.options import HERE, Folder, Json, Wait
+from reports.language.translate import mark
 
 
 class FileKind(StrEnum):
@@ -29,31 +30,32 @@ class FileKind(StrEnum):
 
 def map_file(
     file: Annotated[Path, typer.Argument(help="Sample file of the new export, or a task-data folder.")],
-    folder: FolderOption = HERE,
+    folder: Folder = HERE,
     answer: Annotated[
-        list[str], typer.Option("--answer", "-a", help="Answer a question in advance, KEY=VALUE; repeatable.")
+        list[str],
+        typer.Option(
+            "--answer", "-a", metavar=mark("KEY=VALUE"), help="Answer a question in advance, KEY=VALUE; repeatable."
+        ),
     ] = [],  # noqa: B006
     kind: Annotated[
         FileKind | None,
-        typer.Option(
-            metavar="KIND",
-            help="Set the kind of file (default: proposed from its content): telemetry, load, truck_position, tare, "
-            "loss_audit, root_check, weather_hour, forecast_hour, weather_day, weather_reading, field, "
-            "field_boundary, machine_setup.",
-        ),
+        typer.Option(metavar=mark("KIND"), help="Set the kind of file (default: proposed from its content)."),
     ] = None,
-    name: Annotated[str | None, typer.Option(help="Name the mapping (default: kind and file name).")] = None,
+    name: Annotated[
+        str | None, typer.Option(metavar=mark("NAME"), help="Name the mapping (default: kind and file name).")
+    ] = None,
     ask: Annotated[
         bool | None,
         typer.Option("--ask/--no-ask", help="Ask open questions, or stop at them (default: ask on a terminal)."),
     ] = None,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Propose how to read a new kind of export, show ten rows read that way, and save the mapping.
 
     It never guesses what changes a result: if the file does not state a unit, for example, it asks for it.
     """
-    from flows.cli.mapping_dialog import talk
+    from flows.cli.mapping_dialog import MapOptions, talk
 
     given = [f"kind={kind.value}", *answer] if kind is not None else answer
-    talk(file, folder, given, name, ask=ask, as_json=as_json)
+    talk(file, folder, given, MapOptions(name, ask, wait, as_json))

@@ -5,7 +5,7 @@ import re
 import sys
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -50,7 +50,24 @@ MAX_SIBLINGS = 3
 Result = TypeVar("Result")
 
 
-def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, as_json: bool) -> None:
+@dataclass(frozen=True)
+class MapOptions:
+    """Options of the command `map`.
+
+    Attributes:
+        name: name of the mapping; None for kind and file name.
+        ask: ask open questions; None to ask on a terminal.
+        wait_s: how long to wait for another run to end before saving.
+        as_json: print the result as JSON.
+    """
+
+    name: str | None
+    ask: bool | None
+    wait_s: float
+    as_json: bool
+
+
+def talk(file: Path, folder: Path, answer: list[str], options: MapOptions) -> None:
     """Propose how to read a file, ask for what it does not state, show ten rows and save a mapping per kind of rows.
 
     Raises:
@@ -61,8 +78,8 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     if not file.exists():
         raise WorkspaceError("the file does not exist", where=str(file), remedy="check its path")
     answers = parse_answers(answer)
-    is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
-    console = Console(stderr=True) if as_json else prose_console()
+    is_interactive = sys.stdin.isatty() and not options.as_json if options.ask is None else options.ask
+    console = Console(stderr=True) if options.as_json else prose_console()
     context = replace(proposal_context(workspace), siblings=_siblings(file))
     proposals = _proposed(file, context, answers)
     is_offered = not sys.stdin.isatty()
@@ -81,7 +98,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         proposals = _proposed(file, context, answers)
     if not is_interactive or not sys.stdin.isatty():
         print_proposal(console, proposals, season)
-    _save(workspace, file, proposals, name, console, as_json=as_json)
+    _save(workspace, file, proposals, console, options)
 
 
 def proposal_context(workspace: Workspace) -> ProposalContext:
@@ -189,16 +206,14 @@ def _report_open_questions(
     )
 
 
-def _save(
-    workspace: Workspace, file: Path, proposals: list[Proposal], name: str | None, console: Console, *, as_json: bool
-) -> None:
+def _save(workspace: Workspace, file: Path, proposals: list[Proposal], console: Console, options: MapOptions) -> None:
     """Read ten rows through each proposal and save it; if questions are open, report them instead."""
     catalogue = workspace.season.catalogue
     if open_questions(proposals):
-        _report_open_questions(file, proposals, console, catalogue, as_json=as_json)
+        _report_open_questions(file, proposals, console, catalogue, as_json=options.as_json)
     previews: list[MappingPreview] = []
     for proposal in proposals:
-        target = _choose_path(workspace, proposal, file, name, {p.target for p in previews})
+        target = _choose_path(workspace, proposal, file, options.name, {p.target for p in previews})
         mapping = parse_mapping(proposal.table(), target.stem, catalogue, str(target))
         rows, rejected, examined = _run(
             lambda mapping=mapping: run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS),  # type: ignore[misc]
@@ -206,7 +221,7 @@ def _save(
             is_mapped=True,
         )
         previews.append(MappingPreview(proposal, target, rows, rejected, examined))
-    if as_json:
+    if options.as_json:
         typer.echo(json.dumps(_result(previews, catalogue), default=str))
     else:
         for preview in previews:
@@ -217,8 +232,8 @@ def _save(
             where=str(file),
             remedy="give other answers with --answer KEY=VALUE",
         )
-    _write(workspace, [p for p in previews if p.is_readable], file, console, as_json=as_json)
-    for preview in () if as_json else (p for p in previews if not p.is_readable):
+    _write(workspace, [p for p in previews if p.is_readable], file, console, options)
+    for preview in () if options.as_json else (p for p in previews if not p.is_readable):
         print_line(
             console, say("Not saved: {mapping}, because no row can be read with it", mapping=preview.target.name)
         )
@@ -244,17 +259,21 @@ def _result(previews: list[MappingPreview], catalogue: Catalogue) -> dict[str, A
 
 
 def _write(
-    workspace: Workspace, previews: list[MappingPreview], file: Path, console: Console, *, as_json: bool
+    workspace: Workspace,
+    previews: list[MappingPreview],
+    file: Path,
+    console: Console,
+    options: MapOptions,
 ) -> None:
     """Save the mappings."""
     texts = [_mapping_toml(p.proposal, file, workspace.season.catalogue) for p in previews]
-    with lock_workspace(workspace.root, "map"):
+    with lock_workspace(workspace.root, "map", options.wait_s):
         workspace.mappings.mkdir(exist_ok=True)
         # Editors find the schema of a mapping by its first line.
         schema = f"#:schema ../{MAPPING_SCHEMA}\n" if (workspace.root / MAPPING_SCHEMA).exists() else ""
         for preview, text in zip(previews, texts, strict=True):
             preview.target.write_text(schema + text, "utf-8")
-    for preview in () if as_json else previews:
+    for preview in () if options.as_json else previews:
         print_line(
             console,
             say(

@@ -18,7 +18,10 @@ def serve(
     folder: Folder = HERE,
     pool: Annotated[
         str | None,
-        typer.Option(help="Run the flows on the workers of this Prefect work pool (default: in this process)."),
+        typer.Option(
+            metavar=mark("POOL"),
+            help="Run the flows on the workers of this Prefect work pool (default: in this process).",
+        ),
     ] = None,
     ui: Annotated[bool, typer.Option("--ui", help="Show the runs on web pages of this machine (Prefect UI).")] = False,
 ) -> None:

@@ -26,12 +26,15 @@ class Form(StrEnum):
 def export(
     folder: Folder = HERE,
     to: Annotated[
-        Path | None, typer.Option(help="Write into this folder (default: out/tables in the workspace).")
+        Path | None,
+        typer.Option(metavar=mark("FOLDER"), help="Write into this folder (default: out/tables in the workspace)."),
     ] = None,
     form: Annotated[
         Form,
         typer.Option(
-            "--format", help="Choose the file format: parquet or csv (one file per table), or xlsx (one workbook)."
+            "--format",
+            metavar=mark("FORMAT"),
+            help="Choose the file format: one file per table (parquet, csv), or one workbook (xlsx).",
         ),
     ] = Form.parquet,
     wait: Wait = 0,

@@ -1,16 +1,18 @@
 """Commands for split-run trials: plan, read."""
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flows.cli.completion import complete_machine, complete_setting, complete_trial
 from flows.cli.delivery import report_publication
 from flows.cli.help import CommandLine
-from flows.cli.options import HERE, Folder, Json
+from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import finish
 from flows.runtime.progress import Reporter
 from reports.language.display_units import number
-from reports.language.translate import say, say_n
+from reports.language.translate import mark, say, say_n
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Season, Workspace
 from transforms.storage.lock import lock_workspace
@@ -46,22 +48,49 @@ def _trial_question(trial: "Trial", season: Season) -> str:
     )
 
 
-@trial_app.command(name="plan")
-def trial_plan(
-    folder: Folder = HERE,
+@dataclass(frozen=True)
+class TrialOptions:
+    """Options of a trial; None means that advice or data decide."""
+
     setting: Annotated[
-        str | None, typer.Option(help="Choose the setting to test (default: the best trial that the advice suggests).")
-    ] = None,
-    machine: Annotated[str | None, typer.Option(help="Choose the machine (default: the one in that advice).")] = None,
-    field: Annotated[str | None, typer.Option(help="Choose the field (default: where the machine is now).")] = None,
-    to: Annotated[float | None, typer.Option(help="Set the value to test, in the setting's stored unit.")] = None,
+        str | None,
+        typer.Option(
+            metavar=mark("SETTING"),
+            autocompletion=complete_setting,
+            help="Choose the setting to test by label, such as depth (default: the best trial that the advice "
+            "suggests).",
+        ),
+    ] = None
+    machine: Annotated[
+        str | None,
+        typer.Option(
+            metavar=mark("MACHINE"),
+            autocompletion=complete_machine,
+            help="Choose the machine (default: the one in that advice).",
+        ),
+    ] = None
+    field: Annotated[
+        str | None, typer.Option(metavar=mark("FIELD"), help="Choose the field (default: where the machine is now).")
+    ] = None
+    to: Annotated[
+        str | None,
+        typer.Option(metavar=mark("VALUE"), help="Set the value to test, with its unit, such as 8cm or 3.1in."),
+    ] = None
     day: Annotated[
-        str | None, typer.Option(help="Set the date, YYYY-MM-DD (default: the day after the last shift).")
-    ] = None,
+        str | None,
+        typer.Option(metavar=mark("DATE"), help="Set the date, YYYY-MM-DD (default: the day after the last shift)."),
+    ] = None
     detect_pct: Annotated[
         float | None,
         typer.Option(min=0.5, max=80, help="Set the change in dirt to detect, in percent (default: from the advice)."),
-    ] = None,
+    ] = None
+
+
+@trial_app.command(name="plan")
+def trial_plan(
+    folder: Folder = HERE,
+    asked: TrialOptions = TrialOptions(),
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Plan a trial of alternating loads in random order, sized for the noise of this lab and fleet.
@@ -70,15 +99,16 @@ def trial_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
+    from flows.cli.tested_setting import tested_setting
     from flows.pipeline.delivery import deliver_pages
     from reports.language.labels import capital
     from reports.language.reason_text import format_reason
     from transforms.storage.product_basis import ADVICE
 
-    request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
-    _ = workspace.season
-    with lock_workspace(folder, "trial plan"):
+    setting, value = tested_setting(asked.setting, asked.to, workspace.season)
+    request = stages.TrialAsked(setting, asked.machine, asked.field, value, asked.day, asked.detect_pct)
+    with lock_workspace(folder, "trial plan", wait):
         planned = stages.plan_trial(workspace, request)
         report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
@@ -89,7 +119,7 @@ def trial_plan(
         as_json,
         outcome,
         [
-            *(earlier if setting is None or machine is None else ()),
+            *(earlier if setting is None or asked.machine is None else ()),
             _trial_question(trial, season),
             capital(format_reason(planned.duration)) + ".",
             say("Sheet for the operator: {file}", file=sheet),
@@ -106,8 +136,9 @@ def trial_plan(
 
 @trial_app.command(name="read")
 def trial_read(
-    trial_id: Annotated[str, typer.Argument(help="Name of the trial.")],
+    trial_id: Annotated[str, typer.Argument(help="Name of the trial.", autocompletion=complete_trial)],
     folder: Folder = HERE,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Find the loads of a trial and report the difference between its settings in all that is measured on them.
@@ -121,7 +152,7 @@ def trial_read(
     from reports.language.reason_text import reason_text, row_reason
     from reports.sections.trial_results import traced_reason
 
-    analysed = stages.read_trial_loads(Workspace(folder), trial_id)
+    analysed = stages.read_trial_loads(Workspace(folder), trial_id, wait_s=wait)
     catalogue = Workspace(folder).season.catalogue
     rows: list[dict[str, Any]] = [result.columns for result in analysed.results]
     responses = [

@@ -4,13 +4,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from flows.cli.completion import complete_machine, complete_plan
 from flows.cli.delivery import report_publication
 from flows.cli.help import CommandLine
-from flows.cli.options import HERE, Folder, Json, Pdf
+from flows.cli.options import HERE, Folder, Json, Pdf, Wait
 from flows.cli.output import finish
 from flows.runtime.progress import Reporter
 from reports.language.display_units import number
-from reports.language.translate import say, say_n
+from reports.language.translate import mark, say, say_n
 from reports.page.formats import OutputFormats
 from reports.sections.cautions import SAFETY_CAUTION
 from transforms.config.workspace import Season, Workspace
@@ -77,9 +78,15 @@ def _left_out_lines(left_out: "tuple[LeftOut, ...]", season: Season) -> list[str
 def vary_plan(
     folder: Folder = HERE,
     machine: Annotated[
-        str | None, typer.Option(help="Plan for this machine alone (default: all that worked in the last shift).")
+        str | None,
+        typer.Option(
+            metavar=mark("MACHINE"),
+            autocompletion=complete_machine,
+            help="Plan for this machine alone (default: all that worked in the last shift).",
+        ),
     ] = None,
     pdf: Pdf = False,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Plan two settings per machine to vary in the coming shift, and write a card for each operator.
@@ -98,7 +105,7 @@ def vary_plan(
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
     season = workspace.season
-    with lock_workspace(folder, "vary plan"):
+    with lock_workspace(folder, "vary plan", wait):
         planned = stages.plan_variation(workspace, machine, OutputFormats(pdf=pdf))
         if planned.file is not None:
             report_publication(deliver_pages(workspace, reporter), reporter)
@@ -144,7 +151,10 @@ def _machine_outcome(machine: "MachinePlan") -> dict[str, Any]:
 
 @vary_app.command(name="read")
 def vary_read(
-    plan_id: Annotated[str, typer.Argument(help="Name of the plan.")], folder: Folder = HERE, as_json: Json = False
+    plan_id: Annotated[str, typer.Argument(help="Name of the plan.", autocompletion=complete_plan)],
+    folder: Folder = HERE,
+    wait: Wait = 0,
+    as_json: Json = False,
 ) -> None:
     """Find the loads of a plan after the shift, and compare the values set with those planned.
 
@@ -155,7 +165,7 @@ def vary_read(
     from reports.language.reason_text import format_reason
     from transforms.contracts.reason import Reason
 
-    followed = stages.read_varied_loads(Workspace(folder), plan_id)
+    followed = stages.read_varied_loads(Workspace(folder), plan_id, wait_s=wait)
     plan, loads, catalogue = followed.plan, followed.loads, Workspace(folder).season.catalogue
     planned = sum(len(m.loads) // 2 * len(m.settings) for m in plan.machines)
     pairs = loads.unique(["variation_block", "setting"], keep="first", maintain_order=True)

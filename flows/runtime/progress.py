@@ -1,5 +1,6 @@
 """Progress of a command: bars on a terminal, plain lines elsewhere, nothing with `--json`."""
 
+import datetime as dt
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from rich.text import Text
 
 from flows.cli.output import print_line
 from flows.cli.printable import printable
+from flows.runtime.verbosity import VERBOSITY
 from reports.language.translate import Counted, mark, say, say_text
 
 KEPT = mark("stopped in the stage '{stage}', which is unfinished; results of earlier stages are kept")
@@ -68,7 +70,7 @@ class Reporter:
     """
 
     def __init__(self, *, quiet: bool = False) -> None:
-        self.quiet = quiet
+        self.quiet = quiet or VERBOSITY.is_quiet
         self.console = Console(stderr=True)
         self.log: Callable[..., None] | None = None
 
@@ -87,6 +89,9 @@ class Reporter:
             self._log_stage(text, total, started)
             stage.has_ended = True
             return
+        if VERBOSITY.is_verbose:
+            clock = dt.datetime.now().astimezone().strftime("%H:%M:%S")
+            print_line(self.console, Text(f"{clock} ", "dim"), say("{stage} begins", stage=label))
         if self.console.is_terminal:
             columns = (
                 SpinnerColumn(),

@@ -2,7 +2,15 @@
 
 from flows.stages.advise import advise_machines, assess_storability, compute_guide
 from flows.stages.context import open_warehouse, require_facts, run_checks
-from flows.stages.fit import Fits, check_fits, clear_product_cache, compare_subjects, fit_responses
+from flows.stages.fit import (
+    Fits,
+    check_fits,
+    clear_product_cache,
+    compare_subjects,
+    fit_responses,
+    keep_fits,
+    kept_fits,
+)
 from flows.stages.ingest import Examined, examine_files, monitor_joins, receive_files
 from flows.stages.outcome import assess_uptake
 from flows.stages.telemetry import bin_telemetry, delete_expired_records
@@ -37,6 +45,8 @@ __all__ = [
     "delete_expired_records",
     "examine_files",
     "fit_responses",
+    "keep_fits",
+    "kept_fits",
     "monitor_joins",
     "open_warehouse",
     "plan_trial",

@@ -22,6 +22,7 @@ from transforms.jobs.fit_jobs import (
     run_fit_check,
 )
 from transforms.jobs.product_cache import ProductCache
+from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
 from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import part_effects
@@ -70,6 +71,7 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
     Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
     """
     season = workspace.season
+    workspace.stored_fits.unlink(missing_ok=True)
     cache = ProductCache(workspace.products, executor)
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
@@ -94,6 +96,28 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
         run_checks(warehouse)
     cache.remove_unused()
     return fits
+
+
+def keep_fits(workspace: Workspace, fits: Fits) -> None:
+    """Keep fits on disk for the command that follows; they are read again while nothing has changed."""
+    with open_warehouse(workspace) as warehouse:
+        store_fits(workspace.stored_fits, _inputs_key(warehouse, workspace.season), fits.by_response)
+
+
+def kept_fits(workspace: Workspace) -> Fits | None:
+    """Return the fits kept by the command before, if all tables and settings on which they rest are unchanged."""
+    if not workspace.stored_fits.exists():
+        return None
+    with open_warehouse(workspace) as warehouse:
+        found = load_fits(workspace.stored_fits, _inputs_key(warehouse, workspace.season))
+    return None if found is None else Fits(found)
+
+
+def _inputs_key(warehouse: Warehouse, season: Season) -> str:
+    """Return the fingerprint of the tables and settings on which fits and their result tables rest."""
+    names = dict.fromkeys((*(r.facts for r in RESPONSES.values()), "machine_setup"))
+    others = (season.catalogue, season.lab_cv_at_25_kg, season.advice.min_loads, season.time_zone)
+    return fits_key([*(warehouse.table(n) for n in names), _load_previous_season(season)], others)
 
 
 def clear_product_cache(workspace: Workspace) -> None:

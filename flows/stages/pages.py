@@ -29,6 +29,7 @@ from reports.pages.shift_data import load_shift_page
 from reports.pages.what_if import write_what_if
 from reports.pages.what_if_data import load_what_if_page
 from transforms.config.workspace import Season, Workspace
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.operations.load_view import UntracedLoadError
 from transforms.parallel import end_with_parent
@@ -114,13 +115,16 @@ def publish_grower_sheets(
     season, out = workspace.season, workspace.out / "growers"
     with stages.open_warehouse(workspace) as warehouse:
         stages.require_facts(warehouse, workspace, *MARTS)
-        sheets = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
+        found = list(grower_data(warehouse, season))
+        sheets = [d for d in found if only in {None, d.grower}]
     if not sheets:
+        growers = [d.grower for d in found]
         raise WorkspaceError(
             "there is no grower '{grower}'" if only else "the fields have no growers",
             where=str(workspace.root),
-            remedy="check the list of fields in the export",
+            remedy="{hint}" if growers else "check the list of fields in the export",
             grower=only,
+            hint=use_one_of(only or "", growers),
         )
     with reporter.stage(mark_n("Writing {n} grower sheet", "Writing {n} grower sheets"), len(sheets)) as advance:
         if len(sheets) < MIN_PARALLEL_SHEETS:

@@ -89,11 +89,11 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))
 
 
-def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
+def read_trial_loads(workspace: Workspace, trial_id: str, *, wait_s: float = 0.0) -> AnalysedTrial:
     """Find the loads of a trial, analyse all that is measured on them, and store both for the next fit."""
     catalogue = workspace.season.catalogue
     trial = read_trial(workspace.trials / f"{trial_id}.toml", catalogue)
-    with lock_workspace(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
+    with lock_workspace(workspace.root, "trial read", wait_s), open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace, "audit_fact", "root_check_fact")
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)

@@ -15,6 +15,7 @@ from reports.page.formats import HTML, OutputFormats
 from reports.pages.variation_card import write_variation_cards
 from transforms.config.workspace import Season, Workspace
 from transforms.contracts.reason import Reason
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
@@ -69,14 +70,7 @@ def plan_variation(workspace: Workspace, machine: str | None, formats: OutputFor
     existing = sorted(workspace.variations.glob("*.toml"))
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         require_facts(warehouse, workspace)
-        options = warehouse.table("variation_option")
-        if machine is not None and not (options := options.filter(pl.col("machine_id") == machine)).height:
-            raise WorkspaceError(
-                "there is no advice for machine '{machine}'",
-                where=where,
-                remedy="name a machine that worked in the last shift",
-                machine=machine,
-            )
+        options = _options_of(warehouse.table("variation_option"), machine, where)
         facts = _season_facts(warehouse, season)
     designed = design_plan(options, facts, [p.stem for p in existing], where)
     plan = designed.plan
@@ -94,6 +88,27 @@ def plan_variation(workspace: Workspace, machine: str | None, formats: OutputFor
     with path.open("x", encoding="utf-8") as file:
         file.write(plan_toml(plan, season.catalogue, sentence_of))
     return PlannedVariation(designed, path, tuple(write_variation_cards(plan, season, workspace.out, formats)))
+
+
+def _options_of(options: pl.DataFrame, machine: str | None, where: str) -> pl.DataFrame:
+    """Return the options of a machine; those of all machines if it is None.
+
+    Raises:
+        WorkspaceError: the machine has none.
+    """
+    if machine is None:
+        return options
+    own = options.filter(pl.col("machine_id") == machine)
+    if own.height:
+        return own
+    known = options["machine_id"].unique().sort().to_list()
+    raise WorkspaceError(
+        "there is no advice for machine '{machine}'",
+        where=where,
+        remedy="{hint}" if known else "run 'taretrace post-shift' first",
+        machine=machine,
+        hint=use_one_of(machine, known),
+    )
 
 
 def _season_facts(warehouse: Warehouse, season: Season) -> SeasonFacts:
@@ -119,10 +134,10 @@ def _require_unplanned(plan: VariationPlan, existing: list[Path], season: Season
             )
 
 
-def read_varied_loads(workspace: Workspace, plan_id: str) -> FollowedVariation:
+def read_varied_loads(workspace: Workspace, plan_id: str, *, wait_s: float = 0.0) -> FollowedVariation:
     """Find the loads of a plan, and store them for the next fit."""
     plan = read_plan(workspace.variations / f"{plan_id}.toml", workspace.season.catalogue)
-    with lock_workspace(workspace.root, "vary read"), open_warehouse(workspace) as warehouse:
+    with lock_workspace(workspace.root, "vary read", wait_s), open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
         loads = find_varied_loads(plan, warehouse.table("load_fact"))
         others = warehouse.table("varied_load").filter(pl.col("plan_id") != plan.plan_id)

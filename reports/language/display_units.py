@@ -86,6 +86,11 @@ class DisplayUnits:
         shown_digits = self.digits(unit) if digits is None else digits
         return f"{number(self.convert(value, unit), shown_digits)} {self.sign(unit)}".strip()
 
+    @property
+    def codes(self) -> dict[str, str]:
+        """Stored unit -> code of the displayed unit."""
+        return {stored: code for stored, (code, _, _) in SHOWN[self.system].items()}
+
     def digits(self, unit: str) -> int:
         """Return the usual number of decimals of the displayed unit."""
         return SHOWN[self.system][unit][2]

@@ -130,6 +130,11 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     return translated(source) if label is None else say(label)
 
 
+def condition_label(name: str) -> str:
+    """Return the label of a condition of the model."""
+    return say(CONDITION_LABELS[name])
+
+
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:
     """Return an interval as text.
 

@@ -11,7 +11,7 @@ import polars as pl
 from reports.language.bidi import isolated
 from reports.language.column_headings import column_words
 from reports.language.display_units import NO_VALUE
-from reports.language.labels import check_label, response_label, setting_label
+from reports.language.labels import check_label, condition_label, response_label, setting_label
 from reports.language.reason_messages import MESSAGES
 from reports.language.reason_messages.failed_reads import failed_read_words
 from reports.language.time_patterns import time_pattern
@@ -24,6 +24,7 @@ WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "file_kind", "stat
 
 TEXT_OF: dict[str, Callable[[str], str]] = {
     "response": response_label,
+    "condition": condition_label,
     "check": check_label,
     "failure": failed_read_words,
     "form": time_pattern,

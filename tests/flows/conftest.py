@@ -81,7 +81,8 @@ def stored_results(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(local_pool, "helpers", lambda _: nullcontext(serial))
     monkeypatch.setattr(export, "exported_tables", lambda warehouse, _: {"advice": warehouse.table("advice")})
-    monkeypatch.setattr(stages, "fit_responses", lambda *_: None)
+    for name in ("fit_responses", "keep_fits", "kept_fits"):
+        monkeypatch.setattr(stages, name, lambda *_: None)
     monkeypatch.setattr(stages, "check_fits", lambda *_: None)
     monkeypatch.setattr(stages, "advise_machines", advised)
     for name in ("publish_shift_page", "publish_fleet_page", "publish_grower_sheets"):

@@ -21,6 +21,13 @@ CALLS = {
     "further arguments": (["demo", "a", "b", "c"], "b c"),
     "unknown command": (["qqq"], "qqq"),
     "misspelled command": (["report", "loadd"], "load"),
+    "misspelled choice": (["export", "x", "--format", "parqet"], "'parquet'"),
+    "no value before the command": (["-w"], "-w"),
+    "unknown option before the command": (["--quite", "fit"], "--quiet"),
+    "no command": (["report", "-q"], "--help"),
+    "two workspaces": (["status", "a", "-w", "b"], "--workspace b"),
+    "quiet and verbose": (["status", "-q", "-v"], "--verbose"),
+    "page and value": (["what-if", "--page", "--temp", "9"], "--temp"),
 }
 """Case -> (call, word that its error contains)."""
 

@@ -9,8 +9,8 @@ import pytest
 import typer
 
 from flows.cli.app import app
+from flows.cli.call_options import COMPLETION
 from flows.cli.help import PARTS, environment_locale, named_workspace
-from flows.cli.mapping import FileKind
 from reports.language.help_text import help_paragraphs
 from tests.support.program import taretrace_here
 from tests.support.pseudo_language import bare, bracketed_workspace, texts_of_catalogue
@@ -62,7 +62,11 @@ def test_english_in_a_help_text_is_noticed():
 @pytest.mark.parametrize("words", COMMANDS, ids=lambda w: " ".join(w) or "program")
 def test_every_help_text_is_in_the_catalogue(words):
     command = COMMANDS[words]
-    texts = [command.help, command.epilog, *(getattr(p, "help", None) for p in command.params)]
+    texts = [
+        command.help,
+        command.epilog,
+        *(COMPLETION.get(p.name) or getattr(p, "help", None) for p in command.params),
+    ]
     found = {m.id for m in texts_of_catalogue() if isinstance(m.id, str)}
     assert [p for text in texts if text for p in help_paragraphs(text) if p not in found] == []
     assert set(PARTS.values()) <= found
@@ -108,8 +112,3 @@ def test_help_without_a_workspace_follows_the_environment(tmp_path, monkeypatch,
     assert taretrace_here("fit", "--help").out != english
     monkeypatch.setenv("LC_ALL", "xx_YY")
     assert taretrace_here("fit", "--help").out == english
-
-
-def test_the_help_of_map_names_every_kind_of_file():
-    texts = [p.help for p in COMMANDS[("map",)].params if p.name == "kind"]
-    assert set(re.findall(r"[a-z_]+", texts[0].rpartition(": ")[2])) == set(FileKind)

@@ -118,7 +118,7 @@ def test_without_a_terminal_nothing_is_asked(tmp_path, monkeypatch, options):
     ("options", "shown"),
     [
         (("--zone", "Moon/Base"), "'time_zone' is 'Moon/Base'"),
-        (("--units", "cubits"), "'units' is 'cubits'"),
+        (("--units", "cubits"), "metric, us"),
         (("--set", "beat_per_t=3"), "'beat_per_t=3' sets no key"),
         (("--set", "beet_per_t=much"), "'much' is not a valid value of beet_per_t"),
         (("--set", "shift_starts=early"), "'shift_starts' is 'early'"),

@@ -78,6 +78,21 @@ class UntriedSetting:
     high: float | None
 
 
+@dataclass(frozen=True)
+class UnseenCondition:
+    """Condition in which nearly no load of the season was lifted.
+
+    Attributes:
+        condition: its name.
+        low: lower end of the range seen, in the stored unit.
+        high: upper end of the range seen.
+    """
+
+    condition: str
+    low: float
+    high: float
+
+
 def _corners(table: dict[str, Any], q: WhatIfQuery) -> list[tuple[int, float]]:
     """Return the nodes around a point of wetness and clay with their weights; points beyond the grid use its edge."""
     sides = []
@@ -156,19 +171,42 @@ def untried_settings(table: dict[str, Any], q: WhatIfQuery) -> tuple[UntriedSett
     return tuple(out)
 
 
+def unseen_conditions(table: dict[str, Any], q: WhatIfQuery) -> tuple[UnseenCondition, ...]:
+    """Return the conditions of a question in which nearly no load of the season was lifted.
+
+    Args:
+        table: result of `tabulate`.
+        q: the question.
+
+    Returns:
+        The conditions, each with the range of the middle 96 % of the loads; beyond it, the table has its last value.
+    """
+    asked = {"air_temp_c": q.air_temp_c, "yield_t_ha": q.yield_t_ha}
+    return tuple(
+        UnseenCondition(n, grid[0], grid[-1])
+        for n, grid in table["sides"].items()
+        if not grid[0] - 1e-9 <= asked[n] <= grid[-1] + 1e-9
+    )
+
+
 def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[Reason, ...], int]:
     """Return the reasons why a question is outside the observed range, and the loads of the fleet in its class."""
     wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
     cell = table["tried"][f"{wet}|{soil}"]
+    unseen = tuple(
+        reason("condition_seen_only", condition=u.condition, low=u.low, high=u.high)
+        for u in unseen_conditions(table, q)
+    )
     if not cell["settings"]:
-        return (reason("fleet_has_few_loads", n=cell["n"], soil_class=soil, wetness_class=wet),), cell["n"]
+        few = reason("fleet_has_few_loads", n=cell["n"], soil_class=soil, wetness_class=wet)
+        return (few, *unseen), cell["n"]
     found = [
         reason("setting_not_tried", setting=u.setting)
         if u.low is None
         else reason("setting_tried_only", setting=u.setting, low=u.low, high=u.high)
         for u in untried_settings(table, q)
     ]
-    return tuple(found), cell["n"]
+    return (*found, *unseen), cell["n"]
 
 
 def _pct(share: Array | float) -> MeanInterval:

@@ -1,18 +1,16 @@
 """Configuration errors: collected per file and reported together, one sentence each."""
 
 import datetime as dt
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from transforms.contracts.phrase import Phrase, phrase
+from transforms.contracts.similar_name import similar_names
 from transforms.errors import WorkspaceError
 
 SHOWN_CHARACTERS = 60
 """Longer values are truncated in messages."""
-MIN_SIMILARITY = 0.6
-"""Minimum similarity of a suggested name."""
 
 Code = Literal["wrong_file", "wrong_table", "unknown_key", "missing_key", "wrong_value", "conflict"]
 
@@ -103,9 +101,8 @@ def suggestion(value: Any, choices: Iterable[str]) -> Phrase | None:
     """Return a question that suggests the most similar choice; None if no choice is similar."""
     if not isinstance(value, str) or len(value) > SHOWN_CHARACTERS:
         return None
-    by_folded = {c.casefold(): c for c in choices}
-    found = difflib.get_close_matches(value.casefold(), by_folded, n=1, cutoff=MIN_SIMILARITY)
-    return phrase("did you mean '{name}'?", name=by_folded[found[0]]) if found else None
+    found = similar_names(value, choices)
+    return phrase("did you mean '{name}'?", name=found[0]) if found else None
 
 
 def not_a_table(value: Any, where: str, remedy: Phrase) -> Problem:

@@ -28,6 +28,7 @@ from transforms.errors import WorkspaceError
 if TYPE_CHECKING:
     from transforms.storage.lake import LakePath
 
+STORED_FITS = ".fits"
 HOME = ".prefect"
 FOLDERS = ("mappings", "inbox", "lake", "out")
 SEASON_SCHEMA, MAPPING_SCHEMA = "season.schema.json", "mapping.schema.json"
@@ -181,6 +182,11 @@ class Workspace:
     def products(self) -> "LakePath":
         """Cache of weekly cross-products."""
         return self.lake / "cross_products"
+
+    @property
+    def stored_fits(self) -> Path:
+        """File with the fits of the command `fit`, for the command that follows."""
+        return self.root / STORED_FITS
 
     @property
     def home(self) -> Path:

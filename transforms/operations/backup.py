@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TypedDict
 
-from transforms.config.workspace import HOME, Workspace
+from transforms.config.workspace import HOME, STORED_FITS, Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.inbox import content_hash
 from transforms.ingest.isolated_read import READERS
@@ -22,7 +22,7 @@ from transforms.storage.lock import OWNER, locked_file
 from transforms.storage.warehouse import Warehouse
 
 MANIFEST = "manifest.json"
-LEFT_OUT = {LOCK, OWNER, HOME, READERS, RESTORING}
+LEFT_OUT = {LOCK, OWNER, HOME, STORED_FITS, READERS, RESTORING}
 """Locks, Prefect's run history and the restore marker: not part of the season's data."""
 UNFINISHED = ".backup.partial"
 DAMAGED = "warehouse.damaged-"

@@ -11,6 +11,7 @@ from transforms.arrays import narrow
 from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason, reason
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, draw_order
 from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, detectable_effect
@@ -46,12 +47,14 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
     setting = season.catalogue[name]
     own_rows = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
     if not own_rows.height:
+        known = facts.drop_nulls(name)["machine_id"].unique().sort().to_list()
         raise WorkspaceError(
             "{machine} has no load with a known value of '{name}'",
             where=where,
-            remedy="choose another machine",
+            remedy="{hint}",
             machine=found["machine_id"],
             name=setting.name,
+            hint=use_one_of(found["machine_id"], known),
         )
     last = own_rows.filter(pl.col("shift_date") == pl.col("shift_date").max())
     current = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2

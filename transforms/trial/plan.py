@@ -12,6 +12,7 @@ import numpy as np
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.toml_text import toml_comment, toml_string
 from transforms.contracts.reason import Reason, reason
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 
 ARMS = ("A", "B")
@@ -130,8 +131,12 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
             tuple(str(t) for t in content.get("tickets", [])),
         )
     except FileNotFoundError as problem:
+        known = sorted(p.stem for p in path.parent.glob("*.toml"))
         raise WorkspaceError(
-            "there is no such trial", where=str(path), remedy="plan a trial with 'taretrace trial plan'"
+            "there is no such trial",
+            where=str(path),
+            remedy="{hint}" if known else "plan a trial with 'taretrace trial plan'",
+            hint=use_one_of(path.stem, known),
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as problem:
         raise WorkspaceError(

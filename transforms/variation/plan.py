@@ -15,6 +15,7 @@ from transforms.config.tables import Name, Table, check_table
 from transforms.config.toml_text import toml_comment, toml_string
 from transforms.contracts.phrase import phrase
 from transforms.contracts.reason import Reason, reason
+from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 
 LOADS_PER_PAIR = 2
@@ -174,8 +175,12 @@ def read_plan(path: Path, catalogue: Catalogue) -> VariationPlan:
     try:
         content: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
     except FileNotFoundError as problem:
+        known = sorted(p.stem for p in path.parent.glob("*.toml"))
         raise WorkspaceError(
-            "there is no such plan", where=str(path), remedy="plan one with 'taretrace vary plan'"
+            "there is no such plan",
+            where=str(path),
+            remedy="{hint}" if known else "plan one with 'taretrace vary plan'",
+            hint=use_one_of(path.stem, known),
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
         raise WorkspaceError(
