@@ -19,7 +19,7 @@ from transforms.telemetry.sensor_faults import OtherDays, fault_stretches
 from transforms.telemetry.set_points import gaps_of_day
 from transforms.telemetry.unloads import find_unloads
 
-BIN_VERSION = "7"
+BIN_VERSION = "8"
 """Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 

@@ -117,7 +117,7 @@ def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: flo
 
 
 def _cold_start(criterion: Criterion, total: float, floor: float) -> tuple[WarmStart, int]:
-    """Return (initial variances, steps taken): a large model's moments if all are positive, else two Fellner-Schall steps.
+    """Return (initial variances, steps taken): moments if the model is large, else two Fellner-Schall steps.
 
     Args:
         criterion: likelihood of the model.
