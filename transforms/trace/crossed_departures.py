@@ -74,9 +74,7 @@ def place_weights(stretch: Stretch, shared: Association, loads: Departures, allo
             continue
         stream = stretch.streams[m]
         usual_min = float(departure_times(stream, place.end_t) @ place.chance) - ahead_min[m]
-        near = np.flatnonzero(
-            (np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (allowed[:, m] > SMALLEST)
-        )
+        near = np.flatnonzero((np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (allowed[:, m] > SMALLEST))
         full = departure_times(stream, _ends(place, loads, near, k)) - ahead_min[m]
         sd = loads.sd_min[near, None]
         density = LAG_PEAK / sd * (1 + ((loads.left_min[near, None] - full) / sd) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2)
