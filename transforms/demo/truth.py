@@ -1,6 +1,8 @@
 """True values of the demo season: bins, ground, traces and effects of settings."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -96,6 +98,44 @@ def true_trace(loads: list[TruckLoad], tickets: pl.DataFrame, bins: pl.DataFrame
     return trace.join(bins.select("bin", "machine", "bin_s", "field_index"), on="bin").sort("load_id", "bin_s")
 
 
+class _ReadSettings(dict[str, Array]):
+    """Settings that record which of them are read."""
+
+    def __init__(self, settings: dict[str, Array]) -> None:
+        super().__init__(settings)
+        self.read: set[str] = set()
+
+    def __getitem__(self, name: str) -> Array:
+        self.read.add(name)
+        return super().__getitem__(name)
+
+    def get(self, name: str, default: Any = None) -> Any:
+        self.read.add(name)
+        return super().get(name, default)
+
+
+class _Formula:
+    """A formula of the simulation at given settings; settings that it does not read are not evaluated again."""
+
+    def __init__(
+        self,
+        label: str,
+        function: Callable[[dict[str, Array], mechanics.Ground], Array],
+        settings: dict[str, Array],
+        ground: mechanics.Ground,
+    ) -> None:
+        self.label, self._function, self._ground = label, function, ground
+        watched = _ReadSettings(settings)
+        self._usual, self._read = function(watched, ground), watched.read
+
+    def values(self, name: str, moved: dict[str, Array]) -> Array:
+        """Return the values with the setting `name` moved."""
+        return self._function(moved, self._ground) if name in self._read else self._usual
+
+
+FORMULAS = {"dirt": mechanics.dirt_ratio, "loss": mechanics.root_loss_t_ha}
+
+
 def true_effects(
     settings: dict[str, Array], ground: mechanics.Ground, catalogue: Catalogue, bins: pl.DataFrame, trace: pl.DataFrame
 ) -> pl.DataFrame:
@@ -109,14 +149,15 @@ def true_effects(
         trace: the true share of each bin in each load.
     """
     weights = trace.select("load_id", "bin", "delivered_t")
+    formulas = [_Formula(label, f, settings, ground) for label, f in FORMULAS.items()]
     frames = []
     for name, value in settings.items():
         half = catalogue[name].step / 2
         up, down = ({**settings, name: value + s} for s in (half, -half))
         table = bins.select("bin").with_columns(
             *(
-                pl.Series(f"{label}_{side}", function(moved, ground))
-                for label, function in (("dirt", mechanics.dirt_ratio), ("loss", mechanics.root_loss_t_ha))
+                pl.Series(f"{formula.label}_{side}", formula.values(name, moved))
+                for formula in formulas
                 for side, moved in (("up", up), ("down", down))
             )
         )

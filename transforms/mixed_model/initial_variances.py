@@ -16,9 +16,6 @@ from scipy.linalg import cho_factor, solve_triangular
 from transforms.arrays import Array
 from transforms.mixed_model.cross_products import CrossProducts
 
-SMALLEST_SHARE = 0.02
-"""Lower bound of an initial variance, as a fraction of an equal share: moments may be negative."""
-
 
 def variance_of_y(m: CrossProducts) -> float:
     """Return the variance of y about its regression on X, from the cross-products alone."""
@@ -39,17 +36,15 @@ def equal_shares(m: CrossProducts, total: float) -> tuple[dict[str, float], floa
     return variances, total / 2
 
 
-def moments(m: CrossProducts, total: float) -> tuple[dict[str, float], float]:
-    """Return the variances that satisfy (40); each is at least a small fraction of an equal share of `total`.
+def moments(m: CrossProducts) -> tuple[dict[str, float], float] | None:
+    """Return the variances that satisfy (40); None if one is not positive, as happens near the zero boundary.
 
     Args:
         m: cross-products of the model, with X of full rank.
-        total: variance of y about its regression on X.
 
     Raises:
         numpy.linalg.LinAlgError: columns of X depend on each other.
     """
-    least, rest = equal_shares(m, total)
     spans, p = {**m.blocks, **m.factors}, m.p
     root = np.tril(cho_factor(m.DD[:p, :p], lower=True)[0])
     on_x = {k: solve_triangular(root, _columns_of_x(m, k).T, lower=True).T for k in spans}
@@ -68,8 +63,7 @@ def moments(m: CrossProducts, total: float) -> tuple[dict[str, float], float]:
     right = np.array([*squares, float(m.yy - y_on_x @ y_on_x)])
     scale = 1 / np.sqrt(np.diag(expected))
     found = scale * np.linalg.lstsq(expected * np.outer(scale, scale), scale * right, rcond=None)[0]
-    bounded = {k: max(float(found[i]), SMALLEST_SHARE * least[k]) for i, k in enumerate(spans)}
-    return bounded, max(float(found[n]), SMALLEST_SHARE * rest)
+    return (dict(zip(spans, found.tolist(), strict=False)), float(found[n])) if (found > 0).all() else None
 
 
 def _columns_of_x(m: CrossProducts, name: str) -> Array:

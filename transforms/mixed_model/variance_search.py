@@ -117,7 +117,7 @@ def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: flo
 
 
 def _cold_start(criterion: Criterion, total: float, floor: float) -> tuple[WarmStart, int]:
-    """Return (initial variances, steps taken): moments of a large model, two Fellner-Schall steps of a small one.
+    """Return (initial variances, steps taken): moments if the model is large, else two Fellner-Schall steps.
 
     Args:
         criterion: likelihood of the model.
@@ -127,9 +127,11 @@ def _cold_start(criterion: Criterion, total: float, floor: float) -> tuple[WarmS
     m = criterion.m
     if m.r.size >= LARGE_MODEL:
         try:
-            return moments(m, total), 1
+            found = moments(m)
         except np.linalg.LinAlgError:
             raise RemlError("columns of the model depend on each other") from None
+        if found is not None:
+            return found, 1
     s = criterion.eq.solve(*equal_shares(m, total))
     if criterion.eq.spans:
         s = criterion.eq.solve(*_fellner_schall(criterion, s, floor))

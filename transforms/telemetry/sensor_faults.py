@@ -178,34 +178,32 @@ def flag_faults(
     always = {n: "drift" for n in read.drifting if (n, "drift") not in known.questioned}
     if "ground_speed_kmh" not in always and "ground_speed_kmh" in read.by_setting and _is_speed_off(working):
         always["ground_speed_kmh"] = "off_position"
-    single = {n: _single_readings(catalogue[n], working[n]) for n in read.by_setting}
+    single = {n: _single_readings(catalogue[n], v, working[n].null_count()) for n, v in read.by_setting.items()}
     verdicts = [
         _verdict(name, single[name], stuck.get(name), always.get(name))
         for name in read.by_setting
         if single[name] or name in stuck or name in always
     ]
+    columns, nothing = [f"fault_{n}" for n in read.by_setting], pl.lit(None, dtype=pl.String)
+    if not verdicts:
+        return records.with_columns(nothing.alias(c) for c in columns)
     names = [verdict.meta.output_name() for verdict in verdicts]
-    found = working.with_columns(verdicts).select(names)
-    of_working = pl.when("working").then(pl.col("working").cum_sum() - 1)
-    rows = records.select(of_working.cast(pl.UInt32)).to_series() if names else None
-    nothing = pl.lit(None, dtype=pl.String)
-    columns = [f"fault_{n}" for n in read.by_setting]
-    return records.with_columns(
-        found[c].gather(rows) if rows is not None and c in names else nothing.alias(c) for c in columns
-    )
+    of_working = pl.when("working").then(pl.col("working").cum_sum() - 1).cast(pl.UInt32)
+    rows = records.select(of_working).to_series()
+    found = working.with_columns(verdicts).select(pl.col(names).gather(pl.lit(rows)))
+    return records.with_columns(found[c] if c in names else nothing.alias(c) for c in columns)
 
 
-def _single_readings(setting: Setting, values: pl.Series) -> list[tuple[pl.Expr, str]]:
+def _single_readings(setting: Setting, values: Array, nulls: int) -> list[tuple[pl.Expr, str]]:
     """Return (condition, fault code) of the faults of single readings that occur or may occur on a day.
 
     Args:
         setting: the setting.
-        values: its readings over working time, null if missing, at least one known.
+        values: its readings over working time, NaN if missing, at least one known, shape (n,).
+        nulls: number of missing readings; the other NaN were logged as such.
     """
     value, out = pl.col(setting.name), list[tuple[pl.Expr, str]]()
-    # A reading that is not a number compares as greater than any other.
-    is_number = not (values.dtype.is_float() and values.is_nan().any())
-    low, high, apart = _extent(values) if is_number else (-np.inf, np.inf, np.inf)
+    low, high, apart = _extent(values, nulls)
     if low < setting.low or high > setting.high:
         out.append(((value < setting.low) | (value > setting.high), "out_of_range"))
     if apart > SPIKE_STEPS * setting.step:
@@ -214,18 +212,21 @@ def _single_readings(setting: Setting, values: pl.Series) -> list[tuple[pl.Expr,
     return out
 
 
-def _extent(values: pl.Series) -> tuple[float, float, float]:
+def _extent(values: Array, nulls: int) -> tuple[float, float, float]:
     """Return the least reading, the greatest, and a bound of their distance from the median of five neighbours.
 
     No reading is further from that median than the readings of the day are from each other, nor, if none is missing,
-    than two moves from one reading to the next.
+    than two moves from one reading to the next. A logged NaN compares as greater than any number: nothing is bounded.
     """
-    numbers = values.drop_nulls().cast(pl.Float64).to_numpy()
+    low, high = float(np.min(values)), float(np.max(values))
+    if np.isfinite(high - low):
+        # A little more than two moves, because differences are rounded.
+        return low, high, min(high - low, 2.0001 * float(np.abs(np.diff(values)).max(initial=0.0)))
+    numbers = values[~np.isnan(values)]
+    if values.size - numbers.size > nulls:
+        return -np.inf, np.inf, np.inf
     low, high = float(numbers.min()), float(numbers.max())
-    if numbers.size < values.len() or not np.isfinite(high - low):
-        return low, high, high - low
-    # A little more than two moves, because differences are rounded.
-    return low, high, min(high - low, 2.0001 * float(np.abs(np.diff(numbers)).max(initial=0.0)))
+    return low, high, high - low
 
 
 def _verdict(name: str, single: list[tuple[pl.Expr, str]], stuck: Mask | None, always: str | None) -> pl.Expr:
