@@ -58,6 +58,7 @@ from transforms.contracts.result_tables.trace import (
     LoadTraceGrade,
     MassBalance,
     MissingData,
+    TraceReplicate,
     TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
@@ -86,6 +87,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "last_season": LastSeason,
     "load_trace": LoadTrace,
     "load_trace_grade": LoadTraceGrade,
+    "trace_replicate": TraceReplicate,
     "load_why": LoadWhy,
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
