@@ -6,7 +6,10 @@ from typing import Any
 from tests.validation.dialects.build_columns import ColumnBuilder
 from tests.validation.dialects.kind_columns import EXTRAS
 from tests.validation.dialects.second_extras import draw_second_extras
-from tests.validation.dialects.truth import FileColumn
+from tests.validation.dialects.truth import FileColumn, Meaning
+
+TRUCKS = {"truck", "plate"}
+"""Columns of a ticket that tracing can use, though it needs none."""
 
 
 def draw_extras(builder: ColumnBuilder) -> list[FileColumn]:
@@ -33,4 +36,8 @@ def _draw(builder: ColumnBuilder) -> list[FileColumn]:
         "engine": [round(rng.uniform(55, 95), 1) for _ in range(n)],
     }
     wanted = [k for k in EXTRAS[builder.kind] if rng.random() < style.extra_share]
-    return [FileColumn(style.lexicon.unneeded(k), cells[k], decimals=0 if k == "line" else 2) for k in wanted]
+    made = [FileColumn(style.lexicon.unneeded(k), cells[k], decimals=0 if k == "line" else 2) for k in wanted]
+    for key, column in zip(wanted, made, strict=True):
+        if builder.kind == "load" and key in TRUCKS:
+            column.meanings, column.is_optional = (Meaning("load", "truck_id"),), True
+    return made

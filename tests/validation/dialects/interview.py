@@ -77,6 +77,7 @@ def interview(file: DialectFile, path: Path, context: ProposalContext, seed: int
         (f"{p.proposal.kind}.{c.column}", c.confidence, is_right_proposal(p, c))
         for p in first
         for c in p.proposal.columns
+        if c.column not in p.truth.optional_columns()
     ]
     _count_outcomes(file, last, score)
     score.trouble = _trouble(file, path, last, context.catalogue, score)
@@ -174,7 +175,7 @@ def _count_outcomes(file: DialectFile, last: list[Proposed], score: FileScore) -
         f"{p.proposal.kind}.{c.column} from {c.row.get('from')}"
         for p in by_truth.values()
         for c in p.proposal.columns
-        if c.column not in p.truth.columns() and not _is_asked(p, c.column, score)
+        if c.column not in {*p.truth.columns(), *p.truth.optional_columns()} and not _is_asked(p, c.column, score)
     ]
 
 

@@ -60,6 +60,11 @@ class TableTruth:
         """Return all table columns that the file determines."""
         return {*self.sources, *self.truth.constants}
 
+    def optional_columns(self) -> set[str]:
+        """Return the table columns that some columns may be read as, though nobody needs them."""
+        optional = [c for c in self.table.columns if c.is_optional]
+        return {m.column for c in optional for m in c.meanings if m.kind == self.truth.kind}
+
     def zone(self) -> str:
         """Return the zone of times that carry none."""
         zones = [s[0].meaning.zone for s in self.sources.values() if s[0].meaning.zone is not None]
