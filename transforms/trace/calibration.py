@@ -100,10 +100,12 @@ def calibrate_season(drawn: pl.DataFrame) -> SeasonCalibration:
     claimed, overlap = drawn["claimed_quality"].to_numpy(), drawn["overlap"].to_numpy()
     hats = np.array([np.interp(claimed, KNOTS, row) for row in np.eye(size)]).T
     of_kind = drawn["kind_code"].to_numpy()
-    x = np.hstack([
-        *(hats * (of_kind == k)[:, None] for k in kinds),
-        (drawn["site_id"].to_numpy()[:, None] == np.array(sites)[None, :]).astype(float),
-    ])
+    x = np.hstack(
+        [
+            *(hats * (of_kind == k)[:, None] for k in kinds),
+            (drawn["site_id"].to_numpy()[:, None] == np.array(sites)[None, :]).astype(float),
+        ]
+    )
     rest = overlap - sum(hats @ prior[k] * (of_kind == k) for k in kinds)
     alike = np.kron(np.eye(len(kinds)), np.diff(np.eye(size), axis=0))
     alike = np.hstack([alike, np.zeros((alike.shape[0], len(sites)))])

@@ -130,7 +130,7 @@ def _trace_stretch(
         associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
     )
     if shared is not None:
-        shared = infer_swaps(stretch, shared, departures, named, ahead_min)
+        shared = infer_swaps(stretch, shared, departures, ahead_min)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
             out.add_untraced([name], reason("ticket_machine_without_telemetry"))
@@ -206,7 +206,9 @@ def _trace_heaps(
     order = hauled_late[np.argsort(left[hauled_late], kind="stable")]
     machines = [s.machine_id for stretch in work.stretches for s in stretch.streams]
     named = np.array([machines.index(m) if m in machines else -1 for m in loads["machine_id"][order.tolist()]])
-    owner = np.array([machines.index(work.stretches[k].streams[m].machine_id) for k, m in zip(heap.stretch, heap.stream)])
+    owner = np.array(
+        [machines.index(work.stretches[k].streams[m].machine_id) for k, m in zip(heap.stretch, heap.stream)]
+    )
     found = heap_contents(heap, owner, left[order], delivered[order] / usual, named)
     for i, share, sure in zip(order, found.share, found.sure, strict=True):
         if not sure:

@@ -66,7 +66,13 @@ def build_heap(stretches: list[Stretch], left_part: Array) -> Heap:
         left_part: fraction of each stretch that was not hauled in time, shape (k,); 0 if nothing lay there.
     """
     rows = [
-        (np.full(s.batch_t.size, k), np.full(s.batch_t.size, m), np.arange(s.batch_t.size), s.left_min, s.batch_t * part)
+        (
+            np.full(s.batch_t.size, k),
+            np.full(s.batch_t.size, m),
+            np.arange(s.batch_t.size),
+            s.left_min,
+            s.batch_t * part,
+        )
         for k, (stretch, part) in enumerate(zip(stretches, left_part, strict=True))
         if part > 0
         for m, s in enumerate(stretch.streams)
