@@ -24,8 +24,9 @@ KINDS = {
 }
 """Kind of load -> fraction of its mass that was traced correctly, at each knot.
 
-That of heaps is expected already (`heaps.py`). If emptyings are not seen (`silent`), a load is also spread over about one tankful. Machines are contested if several
-shared the field and not every ticket names a machine: the converged messages are then overconfident.
+That of heaps is corrected already (`heaps.py`). If emptyings are not seen (`silent`), a load is also spread over about
+one tankful. Machines are contested if several shared the field and not every ticket names a machine: the converged
+messages are then overconfident.
 """
 KNOT_LOADS, BEND_LOADS, SITE_LOADS = 6.0, 12.0, 60.0
 """Drawn loads that weigh as much as the prior: of a knot, of equal corrections at neighbouring knots, and of a site

@@ -4,7 +4,7 @@ The chains take loads in the order of their estimated departures. If lags vary b
 departures, some loads changed places on the way. A place is the role of one load in the chains: its machine and its
 ends there. The weight of a load in a place is the density of its departure, given the place,
 
-    A_ik = sum_m b_km sqrt(b_im) sum_x p_kmx f((d_i - T_m(x)) / sd_i)                                               (2.5)
+    A_ik = sum_m b_km sqrt(b_im) sum_x p_kmx f((d_i - T_m(x)) / sd_i)                                          (2.5)
 
 with b the association of loads with machines, p the ends of place k, and f a t density. The probability that a
 load has a place is the marginal of the permutations weighted by the product of A: sum-product messages between rows
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.trace.association import Association
+from transforms.trace.day_clocks import DayClocks
 from transforms.trace.lag_model import HEAVY
 from transforms.trace.load_ends_hmm import OUTLIER_LAG_MIN, OUTLIER_PROBABILITY, Departures, Placement, departure_times
 from transforms.trace.mass_streams import Stretch
@@ -28,8 +29,9 @@ SMALLEST = 0.01
 SMALLEST_SWAP = 0.01
 """A pair of loads is compared if the odds of the swapped order, one against one, exceed this."""
 REACH_SD = 9.0
-LAG_PEAK = 0.375
-"""Density of the t distribution with `HEAVY` degrees of freedom at 0: a few loads are long delayed."""
+"""Longest difference between a load's departure and a place, in standard deviations."""
+T_PEAK = 0.375
+"""Density of the t distribution with `HEAVY` degrees of freedom at 0."""
 
 
 def place_chances(weight: Array) -> Array:
@@ -56,15 +58,26 @@ def place_chances(weight: Array) -> Array:
     return np.asarray(chance / chance.sum(axis=1, keepdims=True))
 
 
-def place_weights(stretch: Stretch, shared: Association, loads: Departures, ahead_min: Array) -> Array:
+def lag_density(off_min: Array, sd_min: Array) -> Array:
+    """Return the density of departures: t with `HEAVY` degrees of freedom, because some loads are long delayed.
+
+    Args:
+        off_min: estimated departure less the true one, minutes.
+        sd_min: its standard deviation, minutes.
+    """
+    return np.asarray(T_PEAK / sd_min * (1 + (off_min / sd_min) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2))
+
+
+def place_weights(stretch: Stretch, shared: Association, loads: Departures, day: DayClocks) -> Array:
     """Return the weight of each load in each place (2.5), shape (n, n).
 
     Args:
         stretch: the stretch of work.
         shared: association of all loads with the streams, in the order of their departures.
         loads: the n loads.
-        ahead_min: minutes by which the clock of each machine runs ahead, shape (m,).
+        day: lags and clocks of the day.
     """
+    ahead_min = [day.machine_ahead_min.get(s.machine_id, 0.0) for s in stretch.streams]
     n = loads.left_min.size
     floor = OUTLIER_PROBABILITY / OUTLIER_LAG_MIN
     out = np.full((n, n), floor)
@@ -74,12 +87,10 @@ def place_weights(stretch: Stretch, shared: Association, loads: Departures, ahea
             continue
         stream = stretch.streams[m]
         usual_min = float(departure_times(stream, place.end_t) @ place.chance) - ahead_min[m]
-        near = np.flatnonzero(
-            (np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (shared.belief[:, m] > SMALLEST)
-        )
+        is_near = np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min
+        near = np.flatnonzero(is_near & (shared.belief[:, m] > SMALLEST))
         full = departure_times(stream, _ends(place, loads, near, k)) - ahead_min[m]
-        sd = loads.sd_min[near, None]
-        density = LAG_PEAK / sd * (1 + ((loads.left_min[near, None] - full) / sd) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2)
+        density = lag_density(loads.left_min[near, None] - full, loads.sd_min[near, None])
         out[near, k] += shared.belief[k, m] * own[near, m] * (density @ place.chance)
     return out
 
@@ -101,17 +112,16 @@ def _ends(place: Placement, loads: Departures, rows: NDArray[np.int64], k: int) 
     return np.asarray(place.end_t[None, :] + larger[:, None] * place.size_t[None, :])
 
 
-def infer_swaps(stretch: Stretch, shared: Association, loads: Departures, ahead_min: dict[str, float]) -> Association:
+def infer_swaps(stretch: Stretch, shared: Association, loads: Departures, day: DayClocks) -> Association:
     """Return the association in which each load may have the place of any other.
 
     Args:
         stretch: the stretch of work.
         shared: association of all loads with the streams, in the order of their departures.
         loads: the n loads.
-        ahead_min: machine -> minutes its clock runs ahead.
+        day: lags and clocks of the day.
     """
-    ahead = np.array([ahead_min.get(s.machine_id, 0.0) for s in stretch.streams])
-    weight = place_weights(stretch, shared, loads, ahead)
+    weight = place_weights(stretch, shared, loads, day)
     own = np.maximum(np.diag(weight), weight.max(axis=1) * 1e-9)
     swapped = weight * weight.T / (own[:, None] * own[None, :])
     np.fill_diagonal(swapped, 0.0)

@@ -1,4 +1,4 @@
-"""Replicate draws of a field: loads drawn from its own emptyings, lags and tickets, traced like those that were weighed.
+"""Replicate draws of a field: loads drawn from its own emptyings, lags and tickets, and traced like weighed ones.
 
 The truth of a draw is known, so its trace shows how good the tracing is on the haulage of this season: with its trucks,
 its queues, its breaks and its share of tickets that name a machine or a departure. METHODS.md section 2.
@@ -13,8 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.contracts.result_tables import schema_of
-from transforms.trace.day_clocks import DayClocks
-from transforms.trace.field_trace import CLOCKS_SD_MIN, trace_field
+from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
+from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     TracedFieldWork,
@@ -34,7 +34,7 @@ ONE_IN = 8
 MIN_LOADS, MIN_KNOWN = 4, 2
 """Loads that a stretch needs, and known departures that weigh as much as the assumed distribution of lags."""
 SMOOTHING, LONGEST_DELAY_MIN = 0.7, 70.0
-"""Standard deviation of the smoothing of known lags over their own, and the longest delay that is not a wrong ticket."""
+"""Standard deviation of the smoothing of known lags, over their own, and the longest delay that is no wrong ticket."""
 YIELD_SD, YIELD_LASTS_T = 0.06, 40.0
 """Standard deviation of the log of yield along a field, and the tonnes over which it is alike (common practice, no
 source)."""
@@ -123,7 +123,8 @@ def draw_loads(
     own = _own_loads(loads, day)
     closure = float(own.delivered_t.sum()) / stretch.lifted_t
     late_min = rng.normal(0, CLOCKS_SD_MIN)
-    tickets, truth = [], []
+    tickets: list[tuple[str, str, float, str | None, float, float, float]] = []
+    truth: list[tuple[str, str, NDArray[np.int64], Array]] = []
     for stream in stretch.streams:
         batch_of, left_min, true_t = _true_batches(rng, stream)
         ahead = day.machine_ahead_min.get(stream.machine_id, 0.0)
