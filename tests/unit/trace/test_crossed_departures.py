@@ -37,7 +37,7 @@ def test_marginals_of_permutations_agree_with_enumeration():
         off.append(place_chances(weight) - enumerated(weight))
     assert np.sqrt(np.mean(np.square(off))) < 0.08
     # Not too sure of the order, on average.
-    assert np.mean([np.diag(o).mean() for o in off]) == pytest.approx(0.0, abs=0.03)
+    assert np.mean([np.diag(o).mean() for o in off]) == pytest.approx(0.0, abs=0.06)
 
 
 def test_a_certain_order_stays():
