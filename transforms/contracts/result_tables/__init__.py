@@ -57,7 +57,9 @@ from transforms.contracts.result_tables.trace import (
     LoadTrace,
     LoadTraceGrade,
     MassBalance,
+    MissingData,
     TraceReplicate,
+    TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
@@ -89,6 +91,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "load_why": LoadWhy,
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
+    "missing_data": MissingData,
     "next_condition": NextCondition,
     "realised_saving": RealisedSaving,
     "realised_shift": RealisedShift,
@@ -105,6 +108,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
     "variation_option": VariationOption,

@@ -98,3 +98,34 @@ class MassBalance(dy.Schema):
     weighed_t = dy.Float64()
     lifted_t = dy.Float64()
     closure = dy.Float64(nullable=True)
+
+
+class TruckStop(dy.Schema):
+    """Rows of `truck_stop`."""
+
+    day = dy.String()
+    truck_id = dy.String()
+    machine_id = dy.String(nullable=True)
+    field_id = dy.String(nullable=True)
+    site_id = dy.String(nullable=True)
+    arrived_at = _instant()
+    left_at = _instant()
+    distance_m = dy.Float64()
+    machine_ahead_min = dy.Float64()
+
+
+class MissingData(dy.Schema):
+    """Rows of `missing_data`."""
+
+    source_code = dy.String()
+    fields = dy.Int64()
+    n = dy.Int64()
+    used_now_pct = dy.Float64()
+    used_with_pct = dy.Float64()
+    quality_now = dy.Float64()
+    quality_with = dy.Float64()
+    lacking_loads = dy.Int64()
+    season_loads = dy.Int64()
+    season_now_pct = dy.Float64()
+    season_with_pct = dy.Float64()
+    inputs = dy.String()
