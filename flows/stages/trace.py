@@ -46,6 +46,7 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         with reporter.stage(TRACING, len(due)) as advance:
             season_trace.trace(due, learned, advance)
         with warehouse.transaction():
+            season_trace.grade_again()
             warehouse.replace("clock_offset", learned.offsets())
             _measure_audits(warehouse, lake, learned, season)
             _measure_root_checks(warehouse, lake, learned, season)

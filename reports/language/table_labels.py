@@ -50,6 +50,7 @@ TABLES = {
     "load_setting": mark("Settings of loads"),
     "load_trace": mark("Minutes of loads"),
     "load_trace_grade": mark("Trace quality of loads"),
+    "trace_replicate": mark("Replicate draws of traced loads"),
     "load_why": mark("Causes of the dirt of loads"),
     "machine_day": mark("Machine-days"),
     "mass_balance": mark("Mass balance of fields"),

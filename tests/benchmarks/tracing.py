@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
 from typing import Any
-from unittest import mock
 
 import altair as alt
 import numpy as np
@@ -34,10 +33,8 @@ from tests.validation.traced import (
     trace_plan,
 )
 from transforms.arrays import to_float
-from transforms.contracts.reason import codes_of
 from transforms.demo.scenario import Plan, Scenario
 from transforms.trace import calibration
-from transforms.trace import field_trace as trace
 
 MILD: dict[str, Any] = {
     "lag_scale": 0.9,
@@ -110,7 +107,7 @@ def ceiling(season: TracedSeason) -> float:
 
 
 def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
-    """Trace one season: a row for the tracing and each baseline, and (grade, overlap) of every load."""
+    """Trace one season: a row for the tracing and each baseline, and grade, kind and overlap of every load."""
     season = trace_plan(cell.plan)
     truth, true = season.truth, season.true_settings()
     ways = {"traced": season.load_trace} | baselines(season.bins, season.loads, season.unloads)
@@ -133,22 +130,7 @@ def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
             }
         )
     graded = overlap(season.load_trace, truth).join(season.grade, on="load_id")
-    codes = [codes_of(*pair) for pair in graded.select("reason_code", "reason_args").iter_rows()]
-    seen = pl.Series("seen", ["emptyings_not_detected" not in c for c in codes], dtype=pl.Boolean)
-    heap = pl.Series("heap", ["from_heap" in c for c in codes], dtype=pl.Boolean)
-    return rows, graded.select("overlap", "trace_quality", seen, heap)
-
-
-def uncalibrated(cell: Cell) -> pl.DataFrame:
-    """Trace one season with the grade as the tracing thinks it."""
-
-    def uncorrected(sure: float, *, contested: bool = False, heap: bool = False, **_: bool) -> float:
-        return sure + 10 * contested + 20 * heap
-
-    with mock.patch.object(trace, "calibrate_quality", uncorrected):
-        found = measured(cell)[1]
-    code = (pl.col("trace_quality") / 10).floor()
-    return found.with_columns((code == 1).alias("contested"), (pl.col("trace_quality") - 10 * code))
+    return rows, graded.select("overlap", "trace_quality", "claimed_quality", "kind_code")
 
 
 def cells(first_seed: int) -> list[Cell]:
@@ -160,18 +142,17 @@ def cells(first_seed: int) -> list[Cell]:
 def calibrate() -> None:
     """Print the knots: mean overlap about each value of what the tracing thinks."""
     with ProcessPoolExecutor(2) as pool:
-        graded = pl.concat(pool.map(uncalibrated, cells(9000)))
-    print("heap", round(to_float(graded.filter("heap")["overlap"].mean()), 2))
-    for seen, contested in calibration.KINDS:
-        rows = graded.filter((pl.col("seen") == seen) & (pl.col("contested") == contested) & ~pl.col("heap"))
-        sure, hit = rows["trace_quality"].to_numpy(), rows["overlap"].to_numpy()
+        graded = pl.concat([found for _, found in pool.map(measured, cells(9000))])
+    for kind in calibration.KINDS:
+        rows = graded.filter(pl.col("kind_code") == kind)
+        sure, hit = rows["claimed_quality"].to_numpy(), rows["overlap"].to_numpy()
         knots = np.array(calibration.KNOTS)
         # Least squares of a line bent at the knots, held rising.
         basis = np.array([np.interp(sure, knots, row) for row in np.eye(knots.size)]).T
         ridge = 3.0 * np.diff(np.eye(knots.size), 2, axis=0)
         a = np.vstack([basis, ridge, 1e3 * np.eye(knots.size)[:1]])
         at = np.linalg.lstsq(a, np.concatenate([hit, np.zeros(ridge.shape[0] + 1)]), rcond=None)[0]
-        print((seen, contested), [round(float(v), 2) for v in np.maximum.accumulate(np.clip(at, 0, 1))])
+        print(kind, [round(float(v), 2) for v in np.maximum.accumulate(np.clip(at, 0, 1))])
 
 
 def spaced(number: int) -> str:
@@ -209,7 +190,8 @@ def write_overlap(table: pl.DataFrame) -> None:
 
 def plot(graded: pl.DataFrame) -> None:
     """Write mean overlap of loads by their grade, ten classes, and draw it into calibration.svg."""
-    classes = graded.with_columns((pl.col("trace_quality") * 10).floor().clip(0, 9).alias("tenth"))
+    seen = pl.col("kind_code").str.starts_with("silent").not_().alias("seen")
+    classes = graded.with_columns(seen, (pl.col("trace_quality") * 10).floor().clip(0, 9).alias("tenth"))
     table = classes.group_by("seen", "tenth").agg(pl.len().alias("n"), pl.col("trace_quality", "overlap").mean())
     table = table.filter(pl.col("n") >= 30).with_columns(
         pl.when("seen").then(pl.lit("emptyings seen")).otherwise(pl.lit("not seen")).alias("kind")

@@ -112,7 +112,7 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
     sampled = main.filter(pl.col("machine_id").is_in(with_signal)).join(
         tables["tare"].select("load_id").unique(), on="load_id"
     )
-    heaps = tables["load_trace_grade"].filter(pl.col("reason_code") == "from_heap")
+    heaps = tables["load_trace_grade"].filter(pl.col("kind_code") == "heap")
     sampled = sampled.join(heaps, on="load_id", how="anti").select("load_id")
     true = mean_settings(true_trace.join(sampled, on="load_id"), truth(demo, "bin"), names)
     known = tables["load_trace"].filter(pl.col("bin_at").is_not_null())

@@ -19,6 +19,7 @@ TABLES = (
     "clock_offset",
     "audit_setting",
     "lag_sample",
+    "trace_replicate",
     "load_fact",
 )
 LAST_DAY = "09.10.2025"
@@ -98,7 +99,8 @@ def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
     now = traced_tables(workspace)
     kept = before["load_trace_grade"].filter(same)
     assert kept.height > 0
-    assert kept.equals(now["load_trace_grade"].filter(same))
+    # Grades are calibrated by the draws of all fields.
+    assert kept.drop("trace_quality").equals(now["load_trace_grade"].filter(same).drop("trace_quality"))
 
 
 @pytest.mark.slow

@@ -9,7 +9,7 @@ from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
-BESIDE = ("binned_day", "unload_event", "lag_sample", "received_tare", "guide_curve", "load_setting")
+BESIDE = ("binned_day", "unload_event", "lag_sample", "trace_replicate", "received_tare", "guide_curve", "load_setting")
 HISTORY = (
     "advice_issued",
     "advice_uptake",

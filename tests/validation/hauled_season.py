@@ -100,11 +100,15 @@ def _lift(
         if is_heap:
             tipped += tanks
         else:
-            world.loads += [(name, m, left, truck, parts, "direct") for left, truck, parts in fill_in_turn(rng, kind, tanks)]
+            world.loads += [
+                (name, m, left, truck, parts, "direct") for left, truck, parts in fill_in_turn(rng, kind, tanks)
+            ]
     if is_heap:
         order = str(rng.choice(HEAP_ORDERS))
         tipped.sort(key=lambda t: t[0])
-        world.loads += [(name, -1, left, truck, parts, order) for left, truck, parts in load_heap(rng, kind, tipped, order)]
+        world.loads += [
+            (name, -1, left, truck, parts, order) for left, truck, parts in load_heap(rng, kind, tipped, order)
+        ]
 
 
 def _lags(rng: np.random.Generator, kind: Haulage, world: _World) -> np.ndarray:
@@ -146,7 +150,9 @@ def haul_season(kind: Haulage, seed: int) -> HauledSeason:
     loads, truth = _tickets(rng, kind, world, bins)
     is_silent = rng.permutation(kind.machines) < round(kind.silent * kind.machines)
     logged = [(f"H{m}", at) for m, at in world.unloads if not is_silent[m]]
-    unloads = pl.DataFrame({"machine_id": [m for m, _ in logged], "started_at": _minute(np.array([a for _, a in logged]))})
+    unloads = pl.DataFrame(
+        {"machine_id": [m for m, _ in logged], "started_at": _minute(np.array([a for _, a in logged]))}
+    )
     unloads = unloads.with_columns(pl.lit(None, dtype=pl.Float64).alias("unloaded_t"))
     signals = machine_signals(unloads, {f"H{m}": 22.0 for m in range(kind.machines)})
     works = []
@@ -174,7 +180,9 @@ def _tickets(
             "number": np.arange(count),
             "field_id": [o[0] for o in own],
             "site_id": [world.fields[o[0]][2] for o in own],
-            "machine_id": pl.Series([f"H{o[1]}" if n and o[1] >= 0 else None for o, n in zip(own, named, strict=True)], dtype=pl.String),
+            "machine_id": pl.Series(
+                [f"H{o[1]}" if n and o[1] >= 0 else None for o, n in zip(own, named, strict=True)], dtype=pl.String
+            ),
             "left_field_at": _minute(left + rng.normal(0, 1.0, count)).dt.truncate("1m"),
             "weighed_at": _minute(weighed).dt.truncate("1m"),
             "delivered_t": delivered * np.exp(rng.normal(0, 0.012, count)),
@@ -188,7 +196,11 @@ def _tickets(
     rows = []
     for load, number in table.select("load_id", "number").iter_rows():
         index, mass = own[number][4]
-        rows.append(bins[index].select("machine_id", "bin_at").with_columns(pl.lit(load).alias("load_id"), pl.Series("share", mass / mass.sum())))
+        rows.append(
+            bins[index]
+            .select("machine_id", "bin_at")
+            .with_columns(pl.lit(load).alias("load_id"), pl.Series("share", mass / mass.sum()))
+        )
     return table, pl.concat(rows)
 
 
@@ -206,4 +218,6 @@ def _kinds(loads: pl.DataFrame, world: _World) -> pl.DataFrame:
         (pl.col("left_min").rank().over(group) != pl.col("weighed_min").rank().over(group)).alias("is_crossed"),
         (pl.col("machine").n_unique().over("field_id") > 1).alias("is_shared"),
     )
-    return crews.select("load_id", "field_id", "order", "is_crossed", "is_shared", pl.format("H{}", "machine").alias("true_machine"))
+    return crews.select(
+        "load_id", "field_id", "order", "is_crossed", "is_shared", pl.format("H{}", "machine").alias("true_machine")
+    )

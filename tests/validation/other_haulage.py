@@ -100,7 +100,9 @@ def empty_tanks(
     return out
 
 
-def fill_in_turn(rng: np.random.Generator, kind: Haulage, tanks: list[tuple[float, Parts]]) -> list[tuple[float, int, Parts]]:
+def fill_in_turn(
+    rng: np.random.Generator, kind: Haulage, tanks: list[tuple[float, Parts]]
+) -> list[tuple[float, int, Parts]]:
     """Return (departure, kind of truck, mass from each bin) of each truck, filled from tanks one after the other."""
     out: list[tuple[float, int, Parts]] = []
     truck = int(rng.integers(len(kind.capacities_t)))

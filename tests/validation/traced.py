@@ -17,6 +17,7 @@ from transforms.demo.sensors import at, logged
 from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
+from transforms.trace.calibration import calibrate_season
 from transforms.trace.clock_use import latest_clocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
@@ -24,6 +25,7 @@ from transforms.trace.haul_distance import add_haul_distance
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.mass_streams import field_stretches, machine_signals
+from transforms.trace.replicates import replicate_grades
 
 STARTS = dt.time(5)
 
@@ -127,9 +129,9 @@ def trace_plan(plan: Plan) -> TracedSeason:
         stretches = field_stretches(by_field[f], signals, yields[f], LOCAL_ZONE, STARTS) if f in by_field else []
         works.append(TracedFieldWork(f, stretches, loads.get(f, tickets.clear())))
     learnt = LagModel(pl.concat([lag_samples(w) for w in works]))
-    found = [
-        trace_field(w, {s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches}) for w in works
-    ]
+    clocks = [{s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches} for w in works]
+    found = [trace_field(w, c) for w, c in zip(works, clocks, strict=True)]
+    drawn = pl.concat([replicate_grades(w, c) for w, c in zip(works, clocks, strict=True)])
     names = [n for n in load_catalogue() if n in bins.columns]
     return TracedSeason(
         season,
@@ -138,11 +140,17 @@ def trace_plan(plan: Plan) -> TracedSeason:
         faults,
         tickets,
         pl.concat([t.load_trace for t in found]),
-        pl.concat([t.grade for t in found]),
+        grade_again(pl.concat([t.grade for t in found]), drawn, tickets),
         pl.concat([t.balance for t in found]),
         learnt.offsets(),
         names,
     )
+
+
+def grade_again(grade: pl.DataFrame, drawn: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
+    """Grades calibrated by the replicate draws of the season, as the stage calibrates them."""
+    sites = grade.join(loads.select("load_id", "site_id"), on="load_id", how="left", maintain_order="left")
+    return grade.with_columns(pl.Series("trace_quality", calibrate_season(drawn).quality(sites)))
 
 
 def overlap(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:

@@ -39,15 +39,15 @@ class RetraceJob:
 
 
 def grades_with_source(job: RetraceJob) -> pl.DataFrame:
-    """Return `load_id, trace_quality` of a field's loads if every ticket had the source."""
+    """Return `load_id, site_id, kind_code, claimed_quality` of a field's loads if every ticket had the source."""
     loads = job.field.loads
     if job.source == "machine_id":
         traced = pl.col("load_id").replace_strict(job.machines, default=None, return_dtype=pl.String)
         loads = loads.with_columns(pl.coalesce("machine_id", traced).alias("machine_id"))
     else:
         loads = invent_trucks(loads, job.machines, seed=1)
-    found, _ = trace_job(replace(job.field, loads=loads))
-    return found.grade.select("load_id", "trace_quality")
+    grade = trace_job(replace(job.field, loads=loads)).trace.grade.select("load_id", "kind_code", "claimed_quality")
+    return grade.join(loads.select("load_id", "site_id"), on="load_id", how="left", maintain_order="left")
 
 
 def missing_data(season: SeasonTrace, learned: LagModel) -> pl.DataFrame:
@@ -60,7 +60,7 @@ def missing_data(season: SeasonTrace, learned: LagModel) -> pl.DataFrame:
     warehouse = season.warehouse
     loads = warehouse.query("missing_source")
     inputs = _fingerprint(warehouse.table("traced_field"))
-    rows = []
+    rows, calibration = [], season.calibration()
     for source in SOURCES:
         lacking = loads.filter(pl.col("machines") > 1, pl.col(source).is_null())
         if source == "truck_id":
@@ -73,7 +73,8 @@ def missing_data(season: SeasonTrace, learned: LagModel) -> pl.DataFrame:
             RetraceJob(season.job_with_clocks(f, learned), source, _machines(loads.filter(pl.col("field_id") == f)))
             for f in fields
         ]
-        graded = pl.concat(list(season.executor(grades_with_source, jobs))).rename({"trace_quality": "quality_with"})
+        graded = pl.concat(list(season.executor(grades_with_source, jobs)))
+        graded = graded.select("load_id", pl.Series("quality_with", calibration.quality(graded)))
         both = sample.join(graded, on="load_id", how="inner", maintain_order="left")
         now, then = _used_pct(both["trace_quality"]), _used_pct(both["quality_with"])
         season_now = _used_pct(loads["trace_quality"])

@@ -15,6 +15,7 @@ from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.load_settings import load_settings
 from transforms.trace.mass_streams import Signals, field_stretches
+from transforms.trace.replicates import replicate_grades
 from transforms.trace.trace_tables import FieldTrace
 
 BIN_COLUMNS = ("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id")
@@ -69,11 +70,28 @@ def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:
     return lag_samples(work), json.dumps(clock_uses(work))
 
 
-def trace_job(job: FieldJob) -> tuple[FieldTrace, pl.DataFrame]:
-    """Trace a field; return the result and the settings of its loads."""
+@dataclass(frozen=True)
+class TracedField:
+    """A traced field.
+
+    Attributes:
+        trace: shares, grades and mass balance.
+        settings: the settings of its loads.
+        replicates: replicate draws of its stretches of work.
+    """
+
+    trace: FieldTrace
+    settings: pl.DataFrame
+    replicates: pl.DataFrame
+
+
+def trace_job(job: FieldJob) -> TracedField:
+    """Trace a field."""
     bins = job.bins()
-    found = trace_field(job.work(bins), job.clocks)
-    return found, _settings_of(job.field_id, found, bins, job.catalogue)
+    work = job.work(bins)
+    found = trace_field(work, job.clocks)
+    settings = _settings_of(job.field_id, found, bins, job.catalogue)
+    return TracedField(found, settings, replicate_grades(work, job.clocks))
 
 
 def setting_columns(catalogue: Catalogue) -> dict[str, pl.DataType | type[pl.DataType]]:

@@ -16,6 +16,7 @@ from transforms.jobs.truck_stops import stops_by_field
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
+from transforms.trace.calibration import SeasonCalibration, calibrate_season
 from transforms.trace.clock_use import clocks_fingerprint, latest_clocks, select_clocks
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.haul_distance import add_haul_distance
@@ -25,7 +26,7 @@ from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
 from transforms.trace.truck_trips import add_trips
 
-TRACE_VERSION = "2"
+TRACE_VERSION = "3"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0
@@ -161,7 +162,7 @@ class SeasonTrace:
         """Delete the stored results of fields."""
         loads = self.warehouse.matching("load_trace_grade", fields).select("load_id")
         self.warehouse.delete_matching("load_trace", loads)
-        for name in ("load_trace_grade", "mass_balance", "load_setting"):
+        for name in ("load_trace_grade", "mass_balance", "load_setting", "trace_replicate"):
             self.warehouse.delete_matching(name, fields)
         self.warehouse.delete_matching("traced_field", fields)
 
@@ -185,20 +186,31 @@ class SeasonTrace:
         jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day)) for f, _, uses in pending]
         traced = self.executor(trace_job, jobs)  # runs on while results are stored
         for chunk in _chunks(pending, FIELDS_PER_TRANSACTION):
-            found, settings = [], []
+            found = []
             for field_id, _, _ in chunk:
-                result, load_settings = next(traced)
-                found.append((field_id, result))
-                settings.append(load_settings)
+                found.append((field_id, next(traced)))
                 advance()
             with self.warehouse.transaction():
                 self._drop(pl.DataFrame({"field_id": [f for f, _, _ in chunk]}))
-                self.warehouse.append("load_trace", pl.concat([t.load_trace for _, t in found]))
-                grades = [t.grade.with_columns(pl.lit(f).alias("field_id")) for f, t in found]
+                self.warehouse.append("load_trace", pl.concat([t.trace.load_trace for _, t in found]))
+                grades = [t.trace.grade.with_columns(pl.lit(f).alias("field_id")) for f, t in found]
                 self.warehouse.append("load_trace_grade", pl.concat(grades))
-                self.warehouse.append("mass_balance", pl.concat([t.balance for _, t in found]))
-                self.warehouse.append("load_setting", pl.concat(settings))
+                self.warehouse.append("mass_balance", pl.concat([t.trace.balance for _, t in found]))
+                self.warehouse.append("load_setting", pl.concat([t.settings for _, t in found]))
+                self.warehouse.append("trace_replicate", pl.concat([t.replicates for _, t in found]))
                 self._mark([(f, self.inputs[f], used, uses) for f, used, uses in chunk])
+
+    def calibration(self) -> SeasonCalibration:
+        """Return the calibration of grades by the replicate draws of all fields."""
+        return calibrate_season(self.warehouse.table("trace_replicate").sort("field_id", "shift_date", "load_id"))
+
+    def grade_again(self) -> None:
+        """Calibrate the grades of all loads by the replicate draws of all fields."""
+        graded = self.warehouse.table("load_trace_grade").sort("load_id")
+        sites = pl.concat([part.select("load_id", "site_id") for part in (self.no_loads, *self.loads.values())])
+        rows = graded.join(sites, on="load_id", how="left", maintain_order="left")
+        graded = graded.with_columns(pl.Series("trace_quality", self.calibration().quality(rows)))
+        self.warehouse.replace("load_trace_grade", graded)
 
 
 AUDIT_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {

@@ -39,7 +39,7 @@ class Association:
     placed: dict[tuple[int, int], Placement]
 
 
-def allowed_machines(stretch: Stretch, named: list[str | None]) -> Array:
+def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
     """Return prior weights, shape (n, m), from tickets alone: a named machine almost excludes the others."""
     stream_of = {s.machine_id: i for i, s in enumerate(stretch.streams)}
     out = np.ones((len(named), len(stream_of)))
@@ -93,7 +93,7 @@ def associate_loads(
         max_iterations: maximum number of message rounds.
     """
     n, stream_count = len(named), len(stretch.streams)
-    allowed = allowed_machines(stretch, named)
+    allowed = _allowed(stretch, named)
     odds = np.ones((n, stream_count))
     placed: dict[tuple[int, int], Placement] = {}
     # A load that only a wrong ticket could bring here is left out of the chain: it costs time and adds no information.

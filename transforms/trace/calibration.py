@@ -24,8 +24,9 @@ KINDS = {
 }
 """Kind of load -> fraction of its mass that was traced correctly, at each knot.
 
-That of heaps is expected already (`heaps.py`). If emptyings are not seen (`silent`), a load is also spread over about one tankful. Machines are contested if several
-shared the field and not every ticket names a machine: the converged messages are then overconfident.
+That of heaps is corrected already (`heaps.py`). If emptyings are not seen (`silent`), a load is also spread over about
+one tankful. Machines are contested if several shared the field and not every ticket names a machine: the converged
+messages are then overconfident.
 """
 KNOT_LOADS, BEND_LOADS, SITE_LOADS = 6.0, 12.0, 60.0
 """Drawn loads that weigh as much as the prior: of a knot, of equal corrections at neighbouring knots, and of a site
@@ -100,10 +101,12 @@ def calibrate_season(drawn: pl.DataFrame) -> SeasonCalibration:
     claimed, overlap = drawn["claimed_quality"].to_numpy(), drawn["overlap"].to_numpy()
     hats = np.array([np.interp(claimed, KNOTS, row) for row in np.eye(size)]).T
     of_kind = drawn["kind_code"].to_numpy()
-    x = np.hstack([
-        *(hats * (of_kind == k)[:, None] for k in kinds),
-        (drawn["site_id"].to_numpy()[:, None] == np.array(sites)[None, :]).astype(float),
-    ])
+    x = np.hstack(
+        [
+            *(hats * (of_kind == k)[:, None] for k in kinds),
+            (drawn["site_id"].to_numpy()[:, None] == np.array(sites)[None, :]).astype(float),
+        ]
+    )
     rest = overlap - sum(hats @ prior[k] * (of_kind == k) for k in kinds)
     alike = np.kron(np.eye(len(kinds)), np.diff(np.eye(size), axis=0))
     alike = np.hstack([alike, np.zeros((alike.shape[0], len(sites)))])

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+CLOCKS_SD_MIN = 1.5
+"""Standard error of lags and clocks, which are rounded to whole minutes."""
 USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
 USUAL_MIN_PER_KM, USUAL_MIN_PER_KM_SD = 1.45, 0.2
 """Prior of waiting and weighing, and of driving at about 41 km/h (common practice, no source)."""

@@ -14,7 +14,7 @@ from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrate_quality, kind_of
 from transforms.trace.crossed_departures import infer_swaps
-from transforms.trace.day_clocks import DayClocks
+from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
@@ -37,8 +37,6 @@ CLOSES = 1.25
 NEGLIGIBLE_SHARE = 1e-7
 UNCLAIMED = 0.5
 """If less than this fraction of a stretch was hauled in time, the rest lay in a heap at the edge of the field."""
-CLOCKS_SD_MIN = 1.5
-"""Standard error of lags and clocks, which are rounded to whole minutes."""
 MOSTLY_KNOWN, CLEARLY, HALF = 0.9, 0.8, 0.5
 
 
@@ -71,8 +69,7 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         own = np.flatnonzero(straight & (index == k))
         order = own[np.argsort(left[own], kind="stable")]
         departures = Departures(left[order], sd[order], delivered[order])
-        ahead_min = clocks_of[k].machine_ahead_min
-        _trace_stretch(out, work.field_id, stretch, loads[order.tolist()], departures, usual, ahead_min)
+        _trace_stretch(out, work.field_id, stretch, loads[order.tolist()], departures, usual, clocks_of[k])
     _trace_heaps(out, work, loads, left, after, straight, weighed_t, usual)
     ungraded = set(names[~straight].tolist()) - {g[0] for g in out.grades}
     why = reason("no_work_near_load" if work.stretches else "no_telemetry_in_field")
@@ -117,7 +114,7 @@ def _trace_stretch(
     loads: pl.DataFrame,
     departures: Departures,
     usual: float,
-    ahead_min: dict[str, float],
+    day: DayClocks,
 ) -> None:
     """Add the shares and grades of the loads of one stretch, and its mass balance by machine."""
     ratio = float(departures.delivered_t.sum()) / stretch.lifted_t
@@ -127,10 +124,12 @@ def _trace_stretch(
     machines_here = {s.machine_id for s in stretch.streams}
     contested = len(machines_here) > 1 and None in named
     shared = (
-        associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
+        associate_loads(stretch, departures, named, ratio if closes else usual, usual, day.machine_ahead_min)
+        if names
+        else None
     )
     if shared is not None:
-        shared = infer_swaps(stretch, shared, departures, named, ahead_min)
+        shared = infer_swaps(stretch, shared, departures, day)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
             out.add_untraced([name], reason("ticket_machine_without_telemetry"))
@@ -206,7 +205,12 @@ def _trace_heaps(
     order = hauled_late[np.argsort(left[hauled_late], kind="stable")]
     machines = [s.machine_id for stretch in work.stretches for s in stretch.streams]
     named = np.array([machines.index(m) if m in machines else -1 for m in loads["machine_id"][order.tolist()]])
-    owner = np.array([machines.index(work.stretches[k].streams[m].machine_id) for k, m in zip(heap.stretch, heap.stream)])
+    owner = np.array(
+        [
+            machines.index(work.stretches[k].streams[m].machine_id)
+            for k, m in zip(heap.stretch, heap.stream, strict=True)
+        ]
+    )
     found = heap_contents(heap, owner, left[order], delivered[order] / usual, named)
     for i, share, sure in zip(order, found.share, found.sure, strict=True):
         if not sure:

@@ -14,7 +14,7 @@ from transforms.trace.mass_streams import Stretch
 
 Array = NDArray[np.float64]
 
-EVEN = 1 / 3
+EVEN = 0.5
 """Prior probability that a heap is so mixed that its order does not matter (common practice, no source)."""
 MIXED_T = 9.0
 """Standard deviation of the place of beets in the heap, by tipping and loading, t (common practice, no source)."""
@@ -22,6 +22,8 @@ COMPLETE = 1.25
 """If the loads of a heap weigh as much as the heap within this factor, they are all of it and are scaled to it."""
 WRONG_MACHINE = 0.05
 """Smallest part of a load that is expected from the machine that its ticket names."""
+RIGHT = 0.75
+"""True over expected overlap (measured on invented heaps of two generators)."""
 KNOWN_ORDER = 0.8
 """An order at least as likely as this is known."""
 
@@ -66,7 +68,13 @@ def build_heap(stretches: list[Stretch], left_part: Array) -> Heap:
         left_part: fraction of each stretch that was not hauled in time, shape (k,); 0 if nothing lay there.
     """
     rows = [
-        (np.full(s.batch_t.size, k), np.full(s.batch_t.size, m), np.arange(s.batch_t.size), s.left_min, s.batch_t * part)
+        (
+            np.full(s.batch_t.size, k),
+            np.full(s.batch_t.size, m),
+            np.arange(s.batch_t.size),
+            s.left_min,
+            s.batch_t * part,
+        )
         for k, (stretch, part) in enumerate(zip(stretches, left_part, strict=True))
         if part > 0
         for m, s in enumerate(stretch.streams)
@@ -107,7 +115,7 @@ def heap_contents(
         chance = chance * np.exp(np.array(fits) - max(fits))
         chance /= chance.sum()
     share = sum(c * way for c, way in zip(chance, ways, strict=True))
-    sure = sum(c * np.minimum(way, share).sum(axis=1) for c, way in zip(chance, ways, strict=True))
+    sure = RIGHT * sum(c * np.minimum(way, share).sum(axis=1) for c, way in zip(chance, ways, strict=True))
     return HeapLoads(np.asarray(share), np.asarray(sure), bool(chance.max() >= KNOWN_ORDER))
 
 

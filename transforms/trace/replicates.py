@@ -1,4 +1,4 @@
-"""Replicate draws of a field: loads drawn from its own emptyings, lags and tickets, traced like those that were weighed.
+"""Replicate draws of a field: loads drawn from its own emptyings, lags and tickets, and traced like weighed ones.
 
 The truth of a draw is known, so its trace shows how good the tracing is on the haulage of this season: with its trucks,
 its queues, its breaks and its share of tickets that name a machine or a departure. METHODS.md section 2.
@@ -13,8 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.contracts.result_tables import schema_of
-from transforms.trace.day_clocks import DayClocks
-from transforms.trace.field_trace import CLOCKS_SD_MIN, trace_field
+from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
+from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     TracedFieldWork,
@@ -34,7 +34,7 @@ ONE_IN = 8
 MIN_LOADS, MIN_KNOWN = 4, 2
 """Loads that a stretch needs, and known departures that weigh as much as the assumed distribution of lags."""
 SMOOTHING, LONGEST_DELAY_MIN = 0.7, 70.0
-"""Standard deviation of the smoothing of known lags over their own, and the longest delay that is not a wrong ticket."""
+"""Standard deviation of the smoothing of known lags, over their own, and the longest delay that is no wrong ticket."""
 YIELD_SD, YIELD_LASTS_T = 0.06, 40.0
 """Standard deviation of the log of yield along a field, and the tonnes over which it is alike (common practice, no
 source)."""
@@ -91,7 +91,9 @@ def replicate_grades(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) ->
             continue
         found = trace_field(TracedFieldWork(work.field_id, [stretch], drawn), {stretch.shift_date: day})
         rows = _compared(found, truth).join(drawn.select("load_id", "site_id"), on="load_id")
-        named = rows.with_columns(pl.lit(work.field_id).alias("field_id"), pl.lit(stretch.shift_date).alias("shift_date"))
+        named = rows.with_columns(
+            pl.lit(work.field_id).alias("field_id"), pl.lit(stretch.shift_date).alias("shift_date")
+        )
         parts.append(named.select(pl.col(n).cast(t) for n, t in REPLICATE.items()))
     return pl.concat(parts)
 
@@ -121,7 +123,8 @@ def draw_loads(
     own = _own_loads(loads, day)
     closure = float(own.delivered_t.sum()) / stretch.lifted_t
     late_min = rng.normal(0, CLOCKS_SD_MIN)
-    tickets, truth = [], []
+    tickets: list[tuple[str, str, float, str | None, float, float, float]] = []
+    truth: list[tuple[str, str, NDArray[np.int64], Array]] = []
     for stream in stretch.streams:
         batch_of, left_min, true_t = _true_batches(rng, stream)
         ahead = day.machine_ahead_min.get(stream.machine_id, 0.0)
@@ -129,14 +132,18 @@ def draw_loads(
             share, last = _contents(begin, end, true_t, batch_of)
             j = int(rng.integers(own.km.size))
             full = float(left_min[last]) - ahead
-            lag = day.lag_min(str(own.site[j]), float(own.km[j])) + _residual(rng, own, day.lag_sd_min(str(own.site[j])), day.delayed)
+            lag = day.lag_min(str(own.site[j]), float(own.km[j])) + _residual(
+                rng, own, day.lag_sd_min(str(own.site[j])), day.delayed
+            )
             if rng.random() < LOST:
                 continue
             name = f"R{len(tickets)}"
             reported = full + day.leave_min + rng.normal(0, day.leave_spread_min) if own.is_reported[j] else np.nan
             named = stream.machine_id if own.is_named[j] else None
             weighed = full + lag + late_min
-            tickets.append((name, str(own.site[j]), float(own.km[j]), named, reported, weighed, (end - begin) * closure))
+            tickets.append(
+                (name, str(own.site[j]), float(own.km[j]), named, reported, weighed, (end - begin) * closure)
+            )
             kept = np.flatnonzero((share > 0) & (stream.part_bin_us >= 0))
             truth.append((name, stream.machine_id, stream.part_bin_us[kept], share[kept]))
     return _ticket_table(tickets), _truth_table(truth)
@@ -212,7 +219,9 @@ def _to_time(minutes: list[float]) -> pl.Series:
 
 def _ticket_table(rows: list[tuple[str, str, float, str | None, float, float, float]]) -> pl.DataFrame:
     """Return drawn tickets with the columns of `TracedFieldWork.loads`; times are whole minutes."""
-    names, sites, km, machines, left, weighed, delivered = (list(c) for c in zip(*rows, strict=True)) if rows else [[]] * 7
+    names, sites, km, machines, left, weighed, delivered = (
+        (list(c) for c in zip(*rows, strict=True)) if rows else [[]] * 7
+    )
     return pl.DataFrame(
         {
             "load_id": pl.Series(names, dtype=pl.String),
@@ -233,6 +242,13 @@ def _truth_table(rows: list[tuple[str, str, NDArray[np.int64], Array]]) -> pl.Da
         if bins.size
     ]
     if not frames:
-        return pl.DataFrame(schema={"load_id": pl.String, "machine_id": pl.String, "bin_at": pl.Datetime("us", "UTC"), "share": pl.Float64})
+        return pl.DataFrame(
+            schema={
+                "load_id": pl.String,
+                "machine_id": pl.String,
+                "bin_at": pl.Datetime("us", "UTC"),
+                "share": pl.Float64,
+            }
+        )
     at = pl.col("bin_at").cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
     return pl.concat(frames).with_columns(at)

@@ -24,8 +24,8 @@ class FieldTrace:
 
     Attributes:
         load_trace: `load_id, machine_id, bin_at, share, share_sd`; machine and bin are null on the untraced remainder.
-        grade: `load_id, kind_code, trace_quality, claimed_quality, traced_share, machine_chance, reason_code, reason_args`;
-            `claimed_quality` is the tracing's own estimate before calibration.
+        grade: `load_id, kind_code, trace_quality, claimed_quality, traced_share, machine_chance, reason_code,
+            reason_args`; `claimed_quality` is the tracing's own estimate before calibration.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
     """
 

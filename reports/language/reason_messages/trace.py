@@ -15,6 +15,7 @@ TRACE: dict[str, str] = {
     "no_work_near_load": mark("no machine worked in this field within hours of it"),
     "no_telemetry_in_field": mark("no telemetry in this field"),
     "nothing_left_to_haul": mark("it left long after the work, when everything lifted had already been hauled"),
-    "from_heap": mark("loaded long after the work from a heap: spread over everything that lay there"),
+    "from_heap": mark("loaded long after the work from a heap"),
+    "heap_order_unknown": mark("it is not known from which end the heap was loaded: spread over both ends"),
     "load_not_processed": mark("it has not been processed yet"),
 }
