@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
+from transforms.trace.truck_home import Trucks
 
 Array = NDArray[np.float64]
 MAX_ITERATIONS, TOLERANCE = 8, 0.03
@@ -79,6 +80,7 @@ def associate_loads(
     closure: float,
     usual: float,
     ahead_min: dict[str, float],
+    truck_ids: list[str | None] | None = None,
     max_iterations: int = MAX_ITERATIONS,
 ) -> Association:
     """Return the association of each load with the streams of a stretch and its possible ends in them.
@@ -90,6 +92,7 @@ def associate_loads(
         closure: weighed over lifted mass of the stretch if that is plausible, else the usual one.
         usual: the field's usual closure.
         ahead_min: machine -> minutes its clock runs ahead.
+        truck_ids: truck of each load, or None; None if no ticket has one.
         max_iterations: maximum number of message rounds.
     """
     n, stream_count = len(named), len(stretch.streams)
@@ -109,15 +112,20 @@ def associate_loads(
     contested = bool((is_candidate.sum(axis=1) > 1).any())
     if contested:
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
+    trucks = Trucks.of(truck_ids or [None] * n, stream_count)
+    by_truck = np.ones((n, stream_count))
     belief = _belief(weight, odds)
     for iteration in range(max_iterations if contested else 1):
+        if iteration and contested and trucks.are_known:
+            by_truck = trucks.messages(belief)
         for m in range(stream_count):
             rows = candidates[m]
             if not rows.size:
                 continue
-            fits = weight * odds
+            prior = weight * by_truck
+            fits = prior * odds
             others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
-            found, new = chains[m].place(weight[rows, m], others[rows])
+            found, new = chains[m].place(prior[rows, m], others[rows])
             keep = 0.0 if iteration == 0 else DAMPING
             log_odds = keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300))
             odds[rows, m] = np.exp(log_odds)
@@ -125,7 +133,7 @@ def associate_loads(
         before, belief = belief, _belief(weight, odds)
         if np.abs(belief - before).max(initial=0.0) < TOLERANCE:
             break
-    return Association(belief, placed)
+    return Association(_belief(weight * by_truck, odds), placed)
 
 
 def _first_guess(

@@ -122,11 +122,14 @@ def _trace_stretch(
     ratio = float(departures.delivered_t.sum()) / stretch.lifted_t
     closes = 1 / CLOSES <= ratio / usual <= CLOSES
     names, named = loads["load_id"].to_list(), loads["machine_id"].to_list()
+    trucks = loads["truck_id"].to_list() if "truck_id" in loads.columns else None
     weighed_by_stream = np.zeros(len(stretch.streams))
     machines_here = {s.machine_id for s in stretch.streams}
     contested = len(machines_here) > 1 and None in named
     shared = (
-        associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
+        associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min, trucks)
+        if names
+        else None
     )
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
