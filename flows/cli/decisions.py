@@ -1,4 +1,4 @@
-"""Commands that support decisions: benchmark, piles, what-if, trial."""
+"""Commands that support decisions: benchmark, piles, what-if, trial, vary."""
 
 from enum import StrEnum
 from typing import Annotated
@@ -7,6 +7,7 @@ import typer
 
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.trial import trial_app
+from flows.cli.vary import vary_app
 
 
 class SubjectKind(StrEnum):
@@ -93,5 +94,6 @@ def register_decisions(app: typer.Typer) -> None:
     """Add these commands to the program."""
     app.command(name="what-if")(what_if)
     app.add_typer(trial_app, name="trial")
+    app.add_typer(vary_app, name="vary")
     app.command()(benchmark)
     app.command()(piles)

@@ -24,7 +24,13 @@ PARTS = {
     "REQUIRED_LONG_STRING": mark("[required]"),
 }
 """Constants of `typer.rich_utils` -> texts that it shows around ours."""
-ARGUMENTS = {"folder": mark("folder"), "file": mark("file"), "load_id": mark("load"), "trial_id": mark("trial")}
+ARGUMENTS = {
+    "folder": mark("folder"),
+    "file": mark("file"),
+    "load_id": mark("load"),
+    "trial_id": mark("trial"),
+    "plan_id": mark("plan"),
+}
 """Arguments of commands -> their names in help."""
 Called = TypeVar("Called", bound=Callable[..., Any])
 VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")

@@ -21,6 +21,7 @@ from flows.cli.mapping_questions import (
     parse_answers,
     question_row,
     unplaced_columns,
+    unread_sheets,
 )
 from flows.cli.output import print_line, prose_console, show
 from reports.language.bidi import without_isolates
@@ -170,6 +171,7 @@ def _report_open_questions(
             "proposal": texts[0],
             "proposals": texts,
             "unplaced": unplaced_columns(proposals),
+            "unread_sheets": unread_sheets(proposals),
             "optional": [question_row(q, catalogue) for q in optional_questions(proposals)],
         }
         typer.echo(json.dumps(result))
@@ -209,13 +211,17 @@ def _save(
     else:
         for preview in previews:
             show(*preview_tables(preview, workspace.season))
-    if not any(p.rows.height for p in previews):
+    if not any(p.is_readable for p in previews):
         raise WorkspaceError(
             "no row can be read with this mapping",
             where=str(file),
             remedy="give other answers with --answer KEY=VALUE",
         )
-    _write(workspace, [p for p in previews if p.rows.height], file, console, as_json=as_json)
+    _write(workspace, [p for p in previews if p.is_readable], file, console, as_json=as_json)
+    for preview in () if as_json else (p for p in previews if not p.is_readable):
+        print_line(
+            console, say("Not saved: {mapping}, because no row can be read with it", mapping=preview.target.name)
+        )
 
 
 def _result(previews: list[MappingPreview], catalogue: Catalogue) -> dict[str, Any]:
@@ -227,12 +233,14 @@ def _result(previews: list[MappingPreview], catalogue: Catalogue) -> dict[str, A
             "rows": p.filled().to_dicts(),
             "rejected": p.rejected.height,
             "looked_at": p.examined,
+            "saved": p.is_readable,
         }
         for p in previews
     ]
     proposals = [p.proposal for p in previews]
     optional = [question_row(q, catalogue) for q in optional_questions(proposals)]
-    return {**mappings[0], "mappings": mappings, "unplaced": unplaced_columns(proposals), "optional": optional}
+    unread = {"unplaced": unplaced_columns(proposals), "unread_sheets": unread_sheets(proposals)}
+    return {**mappings[0], "mappings": mappings, **unread, "optional": optional}
 
 
 def _write(

@@ -9,7 +9,7 @@ from rich.console import Console
 from flows.cli.columns import Figure, plain
 from flows.cli.console_table import ConsoleTable
 from flows.cli.intake_tables import kind_words, rejected_table
-from flows.cli.mapping_questions import unplaced_columns
+from flows.cli.mapping_questions import unplaced_columns, unread_sheets
 from flows.cli.output import print_line, show
 from flows.cli.stored_columns import stored_columns, stored_heading
 from reports.language.display_units import number
@@ -38,6 +38,11 @@ class MappingPreview:
     rejected: pl.DataFrame
     examined: int
 
+    @property
+    def is_readable(self) -> bool:
+        """True if a row can be read, so that the mapping is saved."""
+        return self.rows.height > 0
+
     def filled(self) -> pl.DataFrame:
         """Return the first rows without empty columns."""
         rows = self.rows
@@ -48,11 +53,14 @@ def print_proposal(console: Console, proposals: list[Proposal], season: Season) 
     """Print the proposed mappings as part of the dialogue."""
     for why in dict.fromkeys(why for p in proposals for why in p.reasons):
         print_line(console, f"· {format_reason(why, season.catalogue)}")
-    for proposal in proposals:
+    for proposal in (p for p in proposals if p.columns):
         show(_proposal_table(proposal, season), stderr=console.stderr)
     unread = unplaced_columns(proposals)
     if unread:
         print_line(console, say("Not read: {columns}", columns=", ".join(unread)))
+    sheets = unread_sheets(proposals)
+    if sheets:
+        print_line(console, say("Sheets not read: {sheets}", sheets=", ".join(sheets)))
 
 
 def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:

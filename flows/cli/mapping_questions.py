@@ -144,6 +144,11 @@ def unplaced_columns(proposals: list[Proposal]) -> list[str]:
     return list(dict.fromkeys(c for p in proposals for c in p.unread))
 
 
+def unread_sheets(proposals: list[Proposal]) -> list[str]:
+    """Return the filled sheets of a workbook that none of its mappings reads."""
+    return list(dict.fromkeys(name for p in proposals for name in p.unread_sheets))
+
+
 def read_answer(console: Console, prompt: str, guess: str) -> str:
     """Ask until there is an answer or a guess; the prompt stays out of a piped table.
 

@@ -1,4 +1,4 @@
-"""Commands that write pages from stored results: report shift, season, fleet, grower, guide, what-if, load, texts."""
+"""Commands that write pages from stored results: report shift, season, fleet, followed, grower and others."""
 
 import json
 from collections.abc import Callable
@@ -113,6 +113,28 @@ def report_fleet(
         [say("This page names people: for the manager only.")],
         is_opened=is_opened,
     )
+
+
+@report_app.command(name="followed")
+def report_followed(
+    folder: Folder = HERE,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+    is_opened: OpenPage = False,
+) -> None:
+    """Write the page on the advice of the season: changes made, by week and machine, and what they saved."""
+    from flows.stages import pages
+
+    paths = _write_locked(
+        folder,
+        "report followed",
+        wait,
+        as_json,
+        lambda w, r: pages.publish_followed_page(w, r, OutputFormats(pdf, xlsx)),
+    )
+    _print_pages(as_json, "followed_page", mark("Advice followed: {page}"), paths, [say(CAUTION)], is_opened=is_opened)
 
 
 @report_app.command(name="grower")

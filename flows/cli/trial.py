@@ -1,6 +1,6 @@
 """Commands for split-run trials: plan, read."""
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -110,33 +110,33 @@ def trial_read(
     folder: Folder = HERE,
     as_json: Json = False,
 ) -> None:
-    """Find the loads of a trial and report the difference between its settings by randomisation inference.
+    """Find the loads of a trial and report the difference between its settings in all that is measured on them.
+
+    It may be called on any day: the evidence for stopping early allows for that, all other figures count at the end.
 
     The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings.
     """
     from flows import stages
-    from reports.language.reason_text import format_reason
+    from flows.cli.trial_lines import result_lines
+    from reports.language.reason_text import reason_text, row_reason
+    from reports.sections.trial_results import traced_reason
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id)
-    trial, result = analysed.trial, analysed.result
-    lines = [say("{n} of {all} pairs are measured.", n=result.pairs, all=len(trial.order) // 2)]
-    if result.effect_pct is not None:
-        effect, low, high = (number(v, 1, sign=True) for v in (result.effect_pct, result.lo95, result.hi95))
-        lines[0] += " " + say(
-            "B against A: dirt {effect} % ({low} to {high}, 95 %), p = {p}.",
-            effect=effect,
-            low=low,
-            high=high,
-            p=number(result.p_value, 3),
-        )
-    message = format_reason(result.reason, Workspace(folder).season.catalogue)
-    outcome = {"trial": trial.trial_id, **result.columns, "reason": message, "loads": analysed.loads.to_dicts()}
-    lines.append(say("Result: {message}.", message=message))
-    if result.strayed:
-        strayed = say_n(
-            "{n} load ran closer to the other value than to its own.",
-            "{n} loads ran closer to the other value than to their own.",
-            result.strayed,
-        )
-        lines.append(strayed)
-    finish(as_json, outcome, lines)
+    catalogue = Workspace(folder).season.catalogue
+    rows: list[dict[str, Any]] = [result.columns for result in analysed.results]
+    responses = [
+        {
+            **row,
+            "reason": row_reason(row, catalogue),
+            "traced_reason": traced_reason(row, catalogue),
+            "stop": reason_text(row["stop_code"], None, catalogue) or None,
+        }
+        for row in rows
+    ]
+    outcome = {
+        "trial": trial_id,
+        **responses[0],
+        "responses": responses,
+        "loads": analysed.loads.to_dicts(),
+    }
+    finish(as_json, outcome, result_lines(rows, len(analysed.trial.order) // 2, catalogue))

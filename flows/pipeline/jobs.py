@@ -81,6 +81,7 @@ def season_end(workspace: Workspace, reporter: Reporter, executor: Executor) -> 
             pages.publish_season_report,
             pages.publish_guide,
             pages.publish_fleet_page,
+            pages.publish_followed_page,
             pages.publish_grower_sheets,
         )
         for p in as_stage_task(page, retries=2)(workspace, reporter, ALL_FORMATS)

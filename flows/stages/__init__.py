@@ -8,6 +8,7 @@ from flows.stages.outcome import assess_uptake
 from flows.stages.telemetry import bin_telemetry, delete_expired_records
 from flows.stages.trace import build_facts, build_marts, compute_conditions, compute_shift_timeline, trace_loads
 from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
+from flows.stages.variation import plan_variation, read_varied_loads
 
 __all__ = [
     "Examined",
@@ -31,7 +32,9 @@ __all__ = [
     "monitor_joins",
     "open_warehouse",
     "plan_trial",
+    "plan_variation",
     "read_trial_loads",
+    "read_varied_loads",
     "receive_files",
     "require_facts",
     "run_checks",

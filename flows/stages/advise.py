@@ -11,6 +11,7 @@ from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits
 from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
+from transforms.advice.cost_effects import usual_levels
 from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import DAYS_AHEAD, NextShift, Outlook, WeatherAhead, weather_ahead, working_hours
@@ -34,7 +35,10 @@ from transforms.storage.advice_record import record_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.size import TrialNoise
-from transforms.trial.suggested_trials import suggest_trials
+from transforms.trial.suggested_trials import TrialPrices, suggest_trials
+from transforms.variation.options import OPTION_SCHEMA, variation_options
+from transforms.variation.season_scale import season_scale
+from transforms.variation.value import SeasonScale
 
 ADVICE_SEED = 20_251_001
 """Seed of the posterior draws, fixed so that the same data give the same advice."""
@@ -64,6 +68,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
     season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
         rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
+        options = [pl.DataFrame(schema=OPTION_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             facts = warehouse.table("load_fact")
@@ -97,12 +102,15 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                     }
                 )
                 rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice, relied))
+                seen = shown_advice(mark_withheld(rows[-1], season.name, season.advice.hold_back))
+                options.append(variation_options(situation, effects, seen, season))
             parts = _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
         table = pl.concat(rows)
         marked = mark_withheld(table, season.name, season.advice.hold_back)
         with warehouse.transaction():
             warehouse.replace("advice", shown_advice(marked))
             warehouse.replace("part_advice", parts)
+            warehouse.replace("variation_option", pl.concat(options))
             if table.height:
                 record_advice(warehouse, marked, dt.datetime.now(dt.UTC))
             store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
@@ -121,25 +129,25 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             if not warehouse.table("guide_class").height:
                 store_basis(warehouse, GUIDE, OutcomeCode.TOO_FEW_LOADS)
             return
-        shared = (
-            season.catalogue,
-            season.prices,
-            season.advice.min_loads,
-            warehouse.query("class_tonnes"),
-            ADVICE_SEED,
-        )
+        tonnes = warehouse.query("class_tonnes")
+        shared = (season.catalogue, season.prices, season.advice.min_loads, tonnes, ADVICE_SEED)
         priced = {r: fits.shared[r] for r in PRICED if r in fits.shared}
         shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]
         guide_tables, what_if = local(executor)(build_guide_table, jobs)
         write_table(what_if, workspace.what_if)
+        ground = warehouse.query("trial_ground")
+        scale = read_season_scale(warehouse, season)
         suggested = suggest_trials(
             warehouse.table("effect"),
-            warehouse.query("trial_ground"),
+            ground,
             TrialNoise(float(np.sqrt(fits.dirt.reml.residual)), season.lab_cv_at_25_kg),
             season.trial_power,
             season.catalogue,
+            TrialPrices(
+                usual_levels(what_if), season.prices, scale, float(tonnes["soil_free_t"].sum()) / ground.height
+            ),
         )
         with warehouse.transaction():
             for name, rows in (
@@ -151,6 +159,17 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             ):
                 warehouse.replace(name, rows)
             store_basis(warehouse, GUIDE, OutcomeCode.COMPUTED)
+
+
+def read_season_scale(warehouse: Warehouse, season: Season) -> SeasonScale:
+    """Return the tonnes still to be lifted by wetness class, and the share of advised moves that is made."""
+    end = season.schedule.season_end
+    return season_scale(
+        warehouse.query("class_tonnes"),
+        warehouse.query("trial_ground")["shift_date"],
+        None if end is None else end.date(),
+        warehouse.table("advice_uptake"),
+    )
 
 
 def _advise_parts(

@@ -8,7 +8,8 @@ from reports.language.translate import mark
 from transforms.advice.cost import soil_cost_per_t
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.advice_uptake import season_uptake
-from transforms.outcome.realised import advice_calibration, realised_saving, shift_units
+from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
+from transforms.outcome.verdicts import advice_verdicts
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 from transforms.trace.haul_distance import add_haul_distance
@@ -22,9 +23,12 @@ def assess_uptake(workspace: Workspace, reporter: Reporter) -> None:
         with warehouse.transaction():
             warehouse.replace("advice_uptake", rows)
             units = _realised_shifts(warehouse, workspace.season)
-            warehouse.replace("realised_shift", units)
+            warehouse.replace("realised_shift", add_contrast(units))
             warehouse.replace("realised_saving", realised_saving(units))
             warehouse.replace("advice_calibration", advice_calibration(units))
+            worked = warehouse.table("load_fact").select("shift_date").unique()
+            in_force = warehouse.query("advice_in_force").join(worked, on="shift_date", how="semi")
+            warehouse.replace("advice_verdict", advice_verdicts(in_force))
 
 
 def _realised_shifts(warehouse: Warehouse, season: Season) -> pl.DataFrame:

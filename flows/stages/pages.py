@@ -14,6 +14,8 @@ from reports.language.translate import mark, mark_n
 from reports.page.formats import HTML, OutputFormats
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
+from reports.pages.followed import write_followed
+from reports.pages.followed_data import load_followed_page
 from reports.pages.grower_data import GrowerData, grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
@@ -41,12 +43,26 @@ MIN_PARALLEL_SHEETS = 8
 
 
 def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
-    """Compute the timeline of the last shift and write the shift page."""
+    """Compute the timeline of the last shift, and write the shift page and the page on advice that it links to."""
     with reporter.stage(mark("Writing the shift page")):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
-            data = load_shift_page(warehouse, workspace.season)
-            return write_shift_page(data, workspace.season, workspace.out, formats)
+            season, out = workspace.season, workspace.out
+            data = load_shift_page(warehouse, season)
+            return [*write_shift_page(data, season, out, formats), *_linked_followed_page(warehouse, season, out)]
+
+
+def _linked_followed_page(warehouse: Warehouse, season: Season, out: Path) -> list[Path]:
+    """Write the page on the outcome of advice if other pages link to it, which they do once there is any."""
+    data = load_followed_page(warehouse)
+    return write_followed(data, season, out) if data.outcome.has_moves else []
+
+
+def publish_followed_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
+    """Write the page on the advice of the season and what became of it."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the page on the advice followed")):
+        stages.require_facts(warehouse, workspace)
+        return write_followed(load_followed_page(warehouse), workspace.season, workspace.out, formats)
 
 
 def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
@@ -74,12 +90,13 @@ def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: Output
 
 
 def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
-    """Write the season report, the guide it links to, and the list of its loads."""
+    """Write the season report and the pages it links to: its loads, the outcome of advice, the guide."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the season report")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
         paths = write_season(load_season_page(warehouse, season), season, out, formats)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
+        paths += _linked_followed_page(warehouse, season, out)
         return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 

@@ -13,10 +13,12 @@ from reports.language.translate import use_language
 from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import Reason
+from transforms.contracts.result_tables import schema_of
 from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.design import describe_trial_days, design_trial
+from transforms.trial.measurements import deciding_response, measured_responses
 from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.size import required_days
 
@@ -52,10 +54,10 @@ class PlannedTrial:
 
 @dataclass(frozen=True)
 class AnalysedTrial:
-    """Trial with its analysis and the loads found for it."""
+    """Trial with its estimates, the deciding response first, and the loads found for it."""
 
     trial: Trial
-    result: TrialEstimate
+    results: list[TrialEstimate]
     loads: pl.DataFrame
 
 
@@ -88,14 +90,16 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
 
 
 def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
-    """Find the loads of a trial, analyse them, and store both for the next fit."""
-    trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
+    """Find the loads of a trial, analyse all that is measured on them, and store both for the next fit."""
+    catalogue = workspace.season.catalogue
+    trial = read_trial(workspace.trials / f"{trial_id}.toml", catalogue)
     with lock_workspace(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
-        require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace, "audit_fact", "root_check_fact")
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)
-        result = analyse_trial(trial, loads, facts)
-        row = {
+        measured = measured_responses(_facts_of_loads(warehouse, facts), loads["load_id"])
+        results = analyse_trial(trial, loads, facts, measured, deciding_response(catalogue[trial.setting]))
+        head = {
             "trial_id": trial.trial_id,
             "machine_id": trial.machine_id,
             "field_id": trial.field_id,
@@ -103,17 +107,28 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
             "setting": trial.setting,
             "value_a": trial.values[0],
             "value_b": trial.values[1],
-            **result.columns,
         }
         is_other = pl.col("trial_id") != trial.trial_id
         other_results, other_loads = (
             warehouse.table("trial_result").filter(is_other),
             warehouse.table("trial_load").filter(is_other),
         )
-        result_row = pl.DataFrame([row]).cast(other_results.schema)
+        result_rows = pl.DataFrame([{**head, **r.columns} for r in results], schema=schema_of("trial_result"))
         other_loads = other_loads.join(loads, on="load_id", how="anti")
         with warehouse.transaction():
-            warehouse.replace("trial_result", pl.concat([other_results, result_row.select(other_results.columns)]))
+            warehouse.replace("trial_result", pl.concat([other_results, result_rows.select(other_results.columns)]))
             warehouse.replace("trial_load", pl.concat([other_loads, loads.select(other_loads.columns)]))
             build_facts(warehouse, workspace.season)
-    return AnalysedTrial(trial, result, loads)
+    return AnalysedTrial(trial, results, loads)
+
+
+def _facts_of_loads(warehouse: Warehouse, loads: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return the tables of facts with the load of each row: of tares, of quality checks and of plots."""
+    links = warehouse.query("trial_measured_load").rename({"load_id": "traced_load_id"})
+    facts = {"load_fact": loads}
+    for name, key in (("root_check_fact", "check_id"), ("audit_fact", "audit_id")):
+        traced = links.filter(facts=name).select(pl.col("row_id").alias(key), "traced_load_id")
+        rows = warehouse.table(name).join(traced, on=key, how="left", maintain_order="left")
+        ticket = [pl.col("load_id")] if "load_id" in rows.columns else []
+        facts[name] = rows.with_columns(pl.coalesce(*ticket, "traced_load_id").alias("load_id"))
+    return facts

@@ -63,8 +63,11 @@ CHECK_LABELS = {
     "successive_loads": mark("successive loads of a visit"),
     "sensor_noise": mark("noise of sensors"),
     "rounding": mark("rounding of laboratory values"),
+    "last_season": mark("agreement with last season"),
 }
 """Check of a fit -> label."""
+SETTING_GROUPS = {"shared bend": mark("common curve of all settings that break roots")}
+"""Group of settings that share a coefficient -> label."""
 UNJUDGED = "few"
 """Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
 STANDING = {
@@ -114,6 +117,8 @@ def check_label(check: str) -> str:
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
     """Return the label of a setting or sensor in the page's language; its name if it has no label."""
+    if name in SETTING_GROUPS:
+        return say(SETTING_GROUPS[name])
     return translated(catalogue[name].label if name in catalogue else name)
 
 

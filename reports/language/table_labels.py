@@ -8,6 +8,7 @@ TABLES = {
     "advice_issued": mark("Advice issued by each run"),
     "advice_uptake": mark("Uptake of advised moves"),
     "advice_calibration": mark("Savings measured against savings promised"),
+    "advice_verdict": mark("Shifts with and without advised changes"),
     "realised_saving": mark("Savings realised"),
     "realised_shift": mark("Savings realised by machine and shift"),
     "audit_fact": mark("Audits with settings and conditions"),
@@ -43,6 +44,7 @@ TABLES = {
     "root_check_setting": mark("Settings of root checks"),
     "lag_sample": mark("Times between filling and weighing"),
     "lake_file": mark("Files of the lake"),
+    "last_season": mark("Use of last season"),
     "load_class": mark("Classes of conditions of loads"),
     "load_fact": mark("Loads with settings and conditions"),
     "load_setting": mark("Settings of loads"),
@@ -87,6 +89,8 @@ TABLES = {
     "unload_event": mark("Emptyings of tanks"),
     "upgrade": mark("Upgrades of the tables"),
     "variance_share": mark("Sources of variation"),
+    "variation_option": mark("Settings that may be varied by plan"),
+    "varied_load": mark("Loads varied by plan"),
     "weather_filled": mark("Weather by hour, gaps filled"),
 }
 """Table -> label."""

@@ -6,6 +6,9 @@ from urllib.parse import quote
 
 from transforms.contracts.naming import safe_name
 
+FOLLOWED_PAGE = "followed.html"
+"""Page on the advice of the season and what became of it."""
+
 
 def machine_anchor(machine: str) -> str:
     """Return the anchor of a machine's card.

@@ -180,11 +180,22 @@ def write_pdf(page: Page, path: Path) -> Path:
         "footer": list(page.footer),
         "cab-cards": [asdict(c) for c in page.cab_cards],
     }
-    template = files("reports").joinpath("templates").joinpath("page.typ").read_bytes()
+    return compile_pdf("page.typ", content, path, paper.files)
+
+
+def compile_pdf(template: str, content: dict[str, Any], path: Path, pictures: dict[str, bytes] | None = None) -> Path:
+    """Write a PDF from a Typst template of `reports/templates/` and return its path.
+
+    Args:
+        template: file name of the template, which reads the content from `page.json`.
+        content: texts and numbers; strings are never interpreted as markup.
+        path: file to write.
+        pictures: name -> content of further files that the template reads.
+    """
     inputs = {
-        "main.typ": template,
+        "main.typ": files("reports").joinpath("templates").joinpath(template).read_bytes(),
         "page.json": without_overrides(json.dumps(content, ensure_ascii=False)).encode(),
-        **paper.files,
+        **(pictures or {}),
     }
     compiled = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -23,6 +23,14 @@ FEW, PALE = 30, 0.45
 """An estimate from fewer rows is pale, drawn with this opacity: it is shown, but not as if it were known."""
 LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
 LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
+UPTAKE_COLOURS = {
+    "followed": BETTER,
+    "partly": "#8dbbd8",
+    "not": "#e3dccd",
+    "opposite": WORSE,
+    "unknown": "#958f86",
+}
+"""Advised changes made, in part, not at all, the other way, and not judged: lightness differs in grey print."""
 CLEAR_EFFECT, NO_EFFECT, CONFOUNDED, UNTRIED = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"
 """A clear effect, no effect shown, an effect confounded between visits, too little variation to estimate one."""
 CONFIG = {

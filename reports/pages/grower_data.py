@@ -27,6 +27,7 @@ from transforms.benchmark.own_view import OwnView, own_view
 from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason
+from transforms.outcome.own_uptake import OwnUptake, own_uptake
 from transforms.storage.warehouse import Warehouse
 
 STEP = base_step(DIRT)
@@ -42,6 +43,7 @@ class GrowerData:
         loads: own loads.
         fields: own fields.
         why: mean contribution of each kind of source to own loads.
+        uptake: changes advised for machines in own fields, and own loads beside them; None if none were advised.
         place: own view of the comparison of growers; None if not compared.
         expected_reason: reason why expected values are withheld; None if they are shown.
         why_reason: reason why `why` is withheld; None if it is shown.
@@ -53,6 +55,7 @@ class GrowerData:
     loads: pl.DataFrame
     fields: pl.DataFrame
     why: pl.DataFrame
+    uptake: OwnUptake | None
     place: OwnView | None
     expected_reason: Reason | None
     why_reason: Reason | None
@@ -107,13 +110,14 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
         footer = _footer(warehouse)
     of_others = ["expected_pct", "lo95", "hi95"]
     shown = ["load_id", "field_id", "shift_date", "lifted_at", "delivered_t", "observed_pct"]
-    columns = [*shown, *of_others, "wetness_class"]
+    columns = ["machine_id", *shown, *of_others, "wetness_class"]
     loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
     loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
     sources = {
         "loads": loads,
         "fields": _reproducible("grower_field", warehouse),
         "why": _reproducible("grower_why", warehouse),
+        "uptake": _reproducible("grower_uptake", warehouse),
     }
     parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
     compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
@@ -130,12 +134,14 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
             own = own.with_columns(pl.lit(None, pl.Float64).alias(c) for c in of_others)
         own_total, own_fields = _with_expected(total, own, parts["fields"][key])
         why = parts["why"].get(key, empty) if why_reason is None else empty
+        visits = parts["uptake"].get(key, sources["uptake"].clear())
         yield GrowerData(
             grower,
             own_total,
-            own,
+            own.drop("machine_id"),
             own_fields,
             why.with_columns(_to_step("points", why_step or STEP)),
+            own_uptake(visits, own),
             own_view(compared, grower) if grower in compared["subject_id"] else None,
             reason,
             why_reason,

@@ -22,6 +22,7 @@ from reports.page.theme import FEW, local
 from reports.pages.grower_data import GrowerData
 from reports.sections.grower_answer import action_section, answer_title, worth_section
 from reports.sections.grower_place import place_block, standing
+from reports.sections.grower_uptake import uptake_section
 from transforms.advice.own_soil import fields_above_expected
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
@@ -252,6 +253,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
             worth_section(data.total, season, shown),
             Section("loads", say("Your loads"), (*blocks, fold)),
             Section("own-why", say("Why they differed"), (_why(data),)),
+            *(() if data.uptake is None else (uptake_section(data.uptake, data.expected_reason, shown),)),
             Section("own-place", say("You and the others"), (place_block(data.place),)),
         ),
         (say("Your own loads; only rounded marks of other growers."), *data.footer),

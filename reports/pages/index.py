@@ -20,11 +20,13 @@ WORDS = {
     PageKind.APPENDIX: mark("Checks, methods, data health and all tables of the season report."),
     PageKind.SEASON_LOADS: mark("All loads of the season, to search and filter."),
     PageKind.FLEET: mark("Machines, operators, growers and fields, each compared under its own conditions."),
+    PageKind.FOLLOWED: mark("Advised changes that were made, by week and machine, and what they saved."),
     PageKind.GUIDE: mark("Start values for each class of wetness and soil."),
     PageKind.CARD: mark("Card of the setting guide for one machine type, to print."),
     PageKind.WHAT_IF: mark("Dirt, root loss and cost for chosen conditions and settings."),
     PageKind.LOAD: mark("From a load back to the minutes and the passes that filled it."),
     PageKind.TRIAL: mark("Instructions for the operator of a split-run trial."),
+    PageKind.VARIATION: mark("Cards for operators with a value for each load."),
     PageKind.GROWER: mark("Each sheet is for its grower alone: it holds private data."),
     PageKind.OTHER: mark("Other pages in this folder."),
 }
@@ -34,6 +36,7 @@ SEASON_KINDS = (
     PageKind.APPENDIX,
     PageKind.SEASON_LOADS,
     PageKind.FLEET,
+    PageKind.FOLLOWED,
     PageKind.GUIDE,
     PageKind.CARD,
     PageKind.WHAT_IF,
@@ -121,8 +124,9 @@ def index_lists(pages: list[ListedPage], shown: DisplayUnits) -> list[LinkList]:
         return [p for kind in kinds for p in pages if p.kind is kind]
 
     growers = tuple(_link(p, shown) for p in of(PageKind.GROWER))
-    loads, trials, others = (
-        tuple(_link(p, shown) for p in of(kind)) for kind in (PageKind.LOAD, PageKind.TRIAL, PageKind.OTHER)
+    loads, trials, cards, others = (
+        tuple(_link(p, shown) for p in of(kind))
+        for kind in (PageKind.LOAD, PageKind.TRIAL, PageKind.VARIATION, PageKind.OTHER)
     )
     more_loads = say_n("{n} more load", "{n} more loads", len(loads[MAX_OPEN:]))
     sheets = say_n("{n} grower's sheet", "{n} growers' sheets", len(growers))
@@ -131,6 +135,7 @@ def index_lists(pages: list[ListedPage], shown: DisplayUnits) -> list[LinkList]:
         LinkList("season", say("Season"), "", tuple(_link(p, shown, described=True) for p in of(*SEASON_KINDS))),
         LinkList("loads", say("Loads"), say(WORDS[PageKind.LOAD]), loads[:MAX_OPEN], loads[MAX_OPEN:], more_loads),
         LinkList("trials", say("Trials"), say(WORDS[PageKind.TRIAL]), trials),
+        LinkList("variation", say("Designed variation"), say(WORDS[PageKind.VARIATION]), cards),
         LinkList("growers", say("Growers"), say(WORDS[PageKind.GROWER]), (), growers, sheets),
         LinkList("others", say("Other pages"), say(WORDS[PageKind.OTHER]), others),
     ]

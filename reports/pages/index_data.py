@@ -7,6 +7,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from reports.page.head import read_title
+from reports.page.links import FOLLOWED_PAGE
 
 INDEX = "index.html"
 GROWERS = "growers"
@@ -25,11 +26,13 @@ class PageKind(StrEnum):
     APPENDIX = "appendix"
     SEASON_LOADS = "season_loads"
     FLEET = "fleet"
+    FOLLOWED = "followed"
     GUIDE = "guide"
     CARD = "card"
     WHAT_IF = "what_if"
     LOAD = "load"
     TRIAL = "trial"
+    VARIATION = "variation"
     GROWER = "grower"
     OTHER = "other"
 
@@ -40,10 +43,17 @@ NAMES = {
     "season-appendix.html": PageKind.APPENDIX,
     "season-loads.html": PageKind.SEASON_LOADS,
     "fleet.html": PageKind.FLEET,
+    FOLLOWED_PAGE: PageKind.FOLLOWED,
     "guide.html": PageKind.GUIDE,
     "what-if.html": PageKind.WHAT_IF,
 }
-PREFIXES = {"shift-": PageKind.SHIFT, "card-": PageKind.CARD, "load-": PageKind.LOAD, "trial-": PageKind.TRIAL}
+PREFIXES = {
+    "shift-": PageKind.SHIFT,
+    "card-": PageKind.CARD,
+    "load-": PageKind.LOAD,
+    "trial-": PageKind.TRIAL,
+    "variation-": PageKind.VARIATION,
+}
 EVIDENCE = re.compile(r"shift-(?:\d{4}-\d\d-\d\d|none)-[a-z]+\.html")
 """Names of the pages with the evidence behind a shift page (`reports/page/links.py`)."""
 DATE_LENGTH = len("2025-10-31")

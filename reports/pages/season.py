@@ -19,6 +19,7 @@ from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, warnings
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
 from reports.sections.season_drivers import drivers_section
+from reports.sections.season_followed import season_followed_section
 from reports.sections.season_next import actions_section, agree_section, trials_section
 from reports.sections.season_where_when import where_when_section
 from reports.sections.shift_loads import load_list
@@ -32,6 +33,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     overview, total = data.overview, data.overview.total
     levels = season_levels(total, dict(data.causes.usual.iter_rows()), season.prices)
+    followed = season_followed_section(data.outcome, data.followed_months, shown)
     more = PageLinks(
         (
             PageLink(say("Appendix"), "season-appendix.html", say("Checks, methods, data health and all tables")),
@@ -47,6 +49,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
         (
             cost_section(overview, data.guide.lifted_t, season, shown),
             savings_section(data.guide, shown),
+            *(() if followed is None else (followed,)),
             where_when_section(overview, data.district, shown),
             drivers_section(data.causes, levels, season.prices, catalogue, shown),
             actions_section(data.guide, catalogue, shown),

@@ -7,6 +7,7 @@ import polars as pl
 
 from reports.sections.district_map_data import DistrictMapData, load_district_map
 from reports.sections.health_data import FooterData, HealthData, load_footer, load_health
+from reports.sections.outcome_data import OutcomeData, load_outcome
 from reports.sections.season_effects_data import SeasonEffectsData, load_season_effects
 from reports.sections.season_worth_data import SeasonGuideData, load_season_guide
 from transforms.config.workspace import Season
@@ -59,6 +60,8 @@ class SeasonPageData:
         piles: storage ledger, rows of `pile_day`.
         open_questions: effects that cannot be estimated yet, and trials.
         parts: comparisons of fitted parts, rows of `part_effect`.
+        outcome: outcome of the advice of the season.
+        followed_months: advised changes by month, rows of `uptake_period`.
         health: data received and its quality.
         footer: fits and row counts.
     """
@@ -70,6 +73,8 @@ class SeasonPageData:
     piles: pl.DataFrame
     open_questions: OpenQuestionsData
     parts: pl.DataFrame
+    outcome: OutcomeData
+    followed_months: pl.DataFrame
     health: HealthData
     footer: FooterData
 
@@ -115,6 +120,8 @@ def load_season_page(warehouse: Warehouse, season: Season) -> SeasonPageData:
         piles=warehouse.query("pile_day"),
         open_questions=_load_open_questions(warehouse),
         parts=warehouse.table("part_effect"),
+        outcome=load_outcome(warehouse),
+        followed_months=warehouse.query("uptake_period", period="month"),
         health=load_health(warehouse),
         footer=load_footer(warehouse),
     )

@@ -7,13 +7,15 @@ import polars as pl
 from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, describe_step, setting_label
+from reports.language.labels import capital, describe_step
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import add_setting_labels
+from reports.sections.season_next import trial_worth
+from reports.sections.trial_results import trial_results
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -127,6 +129,9 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
             Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
             Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
             Column(say("Days needed"), lambda r: number_cell(r["machine_days"], 0)),
+            Column(
+                say("Worth knowing, {currency}", currency=shown.currency), lambda r: text_cell(trial_worth(r["worth"]))
+            ),
         ),
         suggested.iter_rows(named=True),
         caption=say(
@@ -134,7 +139,9 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
             "means more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
             "conditions.",
             power=number(100 * season.trial_power, 0),
-        ),
+        )
+        + " "
+        + say("Worth knowing: savings that the answer may bring this season, less the cost of the trial."),
         marks=lambda r: {"wetness": r["wetness_class"], "machine": r["machine_id"]},
     )
 
@@ -152,22 +159,5 @@ def open_questions_section(
         _trials(suggested, season, shown),
     ]
     if results.height:
-        blocks.append(
-            build_table(
-                "trials-read",
-                say("trial results"),
-                (
-                    Column(say("Trial"), lambda r: text_cell(r["trial_id"])),
-                    Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
-                    Column(
-                        say("Change of dirt, %"),
-                        lambda r: number_cell(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                    ),
-                    Column(say("n pairs"), lambda r: number_cell(r["pairs"], 0)),
-                    Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
-                ),
-                results.iter_rows(named=True),
-                caption=say("Trials of this season with results; 95 % intervals by randomisation."),
-            )
-        )
+        blocks += trial_results(results, catalogue, shown)
     return Section("open", say("Open questions, and the trials that would answer them"), tuple(blocks))

@@ -8,15 +8,16 @@ from reports.language.display_units import DisplayUnits
 from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.links import ShiftPages, loads_link, shift_pages
+from reports.page.links import FOLLOWED_PAGE, ShiftPages, loads_link, shift_pages
 from reports.page.model import Page, Prose, Section
 from reports.page.summary import PageLink, PageLinks
 from reports.page.workbook import write_workbook
 from reports.pages.shift_data import ShiftPageData
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cab_cards import cab_cards
-from reports.sections.cautions import CAUTION, FIRST_PAGE_CAUTION
+from reports.sections.cautions import CAUTION, SAFETY_CAUTION
 from reports.sections.district_map import district_map
+from reports.sections.outcome_answer import warning_strip
 from reports.sections.parts_ahead import parts_section
 from reports.sections.shift_attention import attention_links
 from reports.sections.shift_followed import followed_section
@@ -55,6 +56,8 @@ def _evidence_links(data: ShiftPageData, pages: ShiftPages) -> PageLinks:
         links.append(PageLink(say("What drives dirt and losses"), pages.effects))
     links.append(PageLink(say("Weather and data"), pages.received))
     links.append(PageLink(say("Prices"), pages.prices))
+    if data.summary.outcome.has_moves:
+        links.append(PageLink(say("Advice followed"), FOLLOWED_PAGE))
     return PageLinks(tuple(links))
 
 
@@ -66,6 +69,7 @@ def _advice_section(data: ShiftPageData, season: Season, shown: DisplayUnits, pa
     unchanged = unchanged_words(summary) if rows is not None else ""
     blocks: list[Any] = [
         Prose(note, note=True) if note else None,
+        warning_strip(summary.outcome, shown, FOLLOWED_PAGE) if rows is not None else None,
         tiles(summary.outcomes, shown),
         price_strip(sensitivity_of(summary, season), shown, pages.prices),
         rows,
@@ -104,10 +108,10 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     parts = parts_section(summary.parts, shown) if is_ahead else None
     if parts is not None:
         sections.append(parts)
-    followed = followed_section(summary.followed, summary.saving, shown)
+    followed = followed_section(summary.followed, summary.outcome, shown)
     if followed is not None:
         sections.append(followed)
-    sections.append(Section("cautions", "", (Prose(say(FIRST_PAGE_CAUTION), note=True),)))
+    sections.append(Section("cautions", "", (Prose(say(SAFETY_CAUTION), note=True),)))
     if data.loads.height:
         sections.append(_map_section(data, shown, pages))
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))

@@ -4,13 +4,15 @@ import polars as pl
 
 from reports.language.display_units import DisplayUnits
 from reports.language.translate import say, translated
-from reports.page.links import ShiftPages
+from reports.page.links import FOLLOWED_PAGE, ShiftPages
 from reports.page.model import Filters, Page, Section
+from reports.page.summary import PageLink, PageLinks
 from reports.pages.shift_data import ShiftPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.conditions import conditions_section
 from reports.sections.data_health import footer, health_section, season_line
 from reports.sections.effects import effects_blocks
+from reports.sections.outcome_answer import warning_strip
 from reports.sections.parts_ahead import parts_evidence
 from reports.sections.prices import price_section
 from reports.sections.set_points import set_points_section
@@ -45,12 +47,22 @@ def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
     )
 
 
+def _outcome(data: ShiftPageData, shown: DisplayUnits) -> Section:
+    """Return the link to what became of the advice of the season, below a warning if it promised too much."""
+    strip = warning_strip(data.summary.outcome, shown, FOLLOWED_PAGE)
+    about = say("Changes made and what they saved, by week and machine")
+    link = PageLinks((PageLink(say("Advice followed"), FOLLOWED_PAGE, about),))
+    return Section("outcome", "", (link,) if strip is None else (strip, link))
+
+
 def _machines(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: ShiftPages) -> list[Section]:
     """Return the advice of each machine with its evidence, and the machines compared."""
     advice = machine_advice(data.advice, data.advice_worth, data.sites)
     sections = [moves_section(advice, data.advice_status, season, shown, pages)]
     if data.loads.height:
         sections.insert(0, Section("filters", "", (filters(data.loads, advice),)))
+    if data.summary.outcome.has_moves:
+        sections.insert(0, _outcome(data, shown))
     if data.shift and data.shift_machines.machines.height:
         parts = (data.shift_machines, data.loads, data.shift, season.catalogue, shown, pages.loads)
         sections.append(machines_section(*parts))

@@ -2,11 +2,11 @@
 
 from reports.language.translate import mark
 
-FIRST_PAGE_CAUTION = mark(
+SAFETY_CAUTION = mark(
     "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
     "licensed practice prevail over anything said here."
 )
-"""Cautions of the first page after a shift, which has few words; its cards and evidence pages have the whole text."""
+"""Cautions of the first page after a shift, which has few words, and of cards that vary two settings at a time."""
 CAUTION = mark(
     "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
     "licensed practice prevail over anything said here. Change one thing at a time and look behind the machine after "

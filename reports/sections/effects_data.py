@@ -15,11 +15,13 @@ class FitChecksData:
     Attributes:
         verdicts: numbers of rows, of checks made and of checks passed, one row of `fit_verdict` per fitted response.
         checks: rows of `fit_check`.
+        last_season: rows of `last_season`; none if `season.toml` names no last season.
         status: state of the checks compared with the last fit.
     """
 
     verdicts: pl.DataFrame
     checks: pl.DataFrame
+    last_season: pl.DataFrame
     status: ProductStatus
 
 
@@ -43,6 +45,7 @@ def load_effects(warehouse: Warehouse) -> EffectsData:
         fit_checks=FitChecksData(
             verdicts=warehouse.query("fit_verdict"),
             checks=warehouse.table("fit_check"),
+            last_season=warehouse.table("last_season"),
             status=product_status(warehouse, FIT_CHECK),
         ),
     )

@@ -2,11 +2,11 @@
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import number
-from reports.language.labels import RESPONSES, check_label
+from reports.language.labels import RESPONSES, check_label, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
-from reports.page.tables import Column, build_table, number_cell, text_cell
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.sections.effects_data import FitChecksData
 from reports.sections.fit_checks import earlier_shift_note
 from transforms.config.settings_catalogue import Catalogue
@@ -42,6 +42,27 @@ METHODS = (
 def checks_finding(made: int, passed: int) -> str:
     """Return a sentence on the number of checks passed."""
     return say("{passed} of {made} checks of the fits passed; all are listed below.", passed=passed, made=made)
+
+
+def _last_season(data: FitChecksData, catalogue: Catalogue) -> tuple[Table, ...]:
+    """Return the table of how much of last season is used for each setting; nothing without a last season."""
+    if not data.last_season.height:
+        return ()
+    table = build_table(
+        "last_season",
+        say("use of last season"),
+        (
+            Column(say("Response"), lambda r: text_cell(say(RESPONSES[r["response"]]))),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
+            Column(say("Weight of last season"), lambda r: number_cell(r["last_season_weight"], 2)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
+        ),
+        data.last_season.iter_rows(named=True),
+        caption=say(
+            "Each setting's effects of last season are used as far as this season agrees: 1 is wholly, 0 is not at all."
+        ),
+    )
+    return (table,)
 
 
 def methods_section(data: FitChecksData, trace_quality: float | None, catalogue: Catalogue) -> Section:
@@ -89,5 +110,6 @@ def methods_section(data: FitChecksData, trace_quality: float | None, catalogue:
             Prose(quality),
             *earlier_note(FIT_CHECK, data.status),
             table,
+            *_last_season(data, catalogue),
         ),
     )

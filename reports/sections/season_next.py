@@ -6,9 +6,9 @@ from typing import Any
 import polars as pl
 
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import DisplayUnits, number
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, conditions_label, describe_step
-from reports.language.precision import about_money, money_range, setting_value
+from reports.language.precision import about_money, money_range, plain_money, setting_value
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
 from reports.page.model import Fold, Prose, Section
@@ -104,6 +104,13 @@ def first_trials(suggested: pl.DataFrame) -> pl.DataFrame:
     return suggested.filter(pl.col("pairs").is_not_null() & (pl.col("machine_days") <= MAX_TRIAL_DAYS)).head(MAX_TRIALS)
 
 
+def trial_worth(worth: float | None) -> str:
+    """Return what a trial is worth knowing, to two significant digits; a trial that costs more is not worth it."""
+    if worth is None:
+        return NO_VALUE
+    return plain_money(worth) if worth > 0 else say("less than it costs")
+
+
 def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> Section:
     """Return the section with the trials to run first; `data` is `trial_wanted`."""
     catalogue, title, first = season.catalogue, say("Trials to run"), first_trials(data)
@@ -122,6 +129,9 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
             Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
             Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
             Column(say("Machine-days"), lambda r: number_cell(r["machine_days"], 0)),
+            Column(
+                say("Worth knowing, {currency}", currency=shown.currency), lambda r: text_cell(trial_worth(r["worth"]))
+            ),
             Column(say("Open because"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         first.iter_rows(named=True),

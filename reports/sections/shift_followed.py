@@ -5,10 +5,12 @@ from dataclasses import dataclass
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
+from reports.language.uptake_words import otherwise_made_words
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
+from reports.sections.outcome_answer import MARKED, headline, outcome
+from reports.sections.outcome_data import OutcomeData
 
 
 @dataclass(frozen=True)
@@ -61,38 +63,30 @@ def followed_advice(rows: pl.DataFrame) -> FollowedAdvice | None:
     return FollowedAdvice(known, made, partly, opposite, unknown, machines, loads, dirt, advised)
 
 
-def saving_words(saving: pl.DataFrame, shown: DisplayUnits) -> str:
-    """Return what the season's moves saved against what they promised, from `realised_saving`; empty if not known.
+def saving_words(data: OutcomeData, shown: DisplayUnits) -> str:
+    """Return the outcome of the season's advice in a sentence; without the saving if a warning on the page states it.
 
     Args:
-        saving: rows of `realised_saving`.
+        data: outcome of the advice of the season.
         shown: units of the page.
     """
-    known = saving.filter(pl.col("group_code") == "made", pl.col("verdict_code") != "too_few")
-    if not known.height:
+    found = outcome(data)
+    if found.made is None:
         return ""
-    row, t = known.row(0, named=True), shown.per_tonne
-    made, advised = (number(float(saving[c].sum()), 0) for c in ("moves_made", "moves"))
-    texts = [
-        say("This season {made} of {changes} changes were made.", made=made, changes=advised),
-        say_n(
-            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shift of a machine that made its "
-            "changes; promised: {promised} {unit}.",
-            "Soil alone, without roots: {realised} {unit} ({span}) saved in the {n} shifts of machines that made their "
-            "changes; promised: {promised} {unit}.",
-            row["shifts"],
-            realised=plain_money(row["realised_per_t"] * t),
-            unit=shown.money_per_t,
-            span=money_range(row["lo95"] * t, row["hi95"] * t),
-            promised=plain_money(row["promised_per_t"] * t),
-        ),
-    ]
-    if row["verdict_code"] == "not_as_promised":
-        texts.append(say("That is less than promised: expect less than the amounts on this page."))
-    return " ".join(texts)
+    if found.code in MARKED:
+        made = number(data.total["followed"], 0)
+        return say_n(
+            "This season {made} of {n} change made.", "This season {made} of {n} changes made.", data.known, made=made
+        )
+    return say_n(
+        "This season, soil alone: {headline}; n = {n} shift.",
+        "This season, soil alone: {headline}; n = {n} shifts.",
+        found.made["shifts"],
+        headline=headline(data, shown),
+    )
 
 
-def followed_section(rows: pl.DataFrame, saving: pl.DataFrame, shown: DisplayUnits) -> Section | None:
+def followed_section(rows: pl.DataFrame, data: OutcomeData, shown: DisplayUnits) -> Section | None:
     """Return the section on the advice for the shift that has ended; None if there was none."""
     found = followed_advice(rows)
     if found is None:
@@ -101,10 +95,7 @@ def followed_section(rows: pl.DataFrame, saving: pl.DataFrame, shown: DisplayUni
     if found.changes:
         made = number(found.made, 0)
         texts.append(say_n("{made} of {n} change made.", "{made} of {n} changes made.", found.changes, made=made))
-    if found.partly:
-        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", found.partly))
-    if found.opposite:
-        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", found.opposite))
+    texts += otherwise_made_words(found.partly, found.opposite)
     if found.unknown:
         texts.append(
             say_n(
@@ -124,6 +115,6 @@ def followed_section(rows: pl.DataFrame, saving: pl.DataFrame, shown: DisplayUni
                 loads=loads_words(found.loads),
             )
         )
-    season = saving_words(saving, shown)
+    season = saving_words(data, shown)
     blocks = (Prose(" ".join(texts)), *((Prose(season),) if season else ()))
     return Section("followed", say("Yesterday's advice"), blocks)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from reports.sections.outcome_data import OutcomeData, load_outcome
 from transforms.config.workspace import Season
 from transforms.model.specification import MIN_TRACE_QUALITY
 from transforms.storage.product_basis import ADVICE, ProductStatus, product_status
@@ -28,7 +29,7 @@ class ShiftSummaryData:
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
         parts: rows of `part_advice`: changes of fitted parts for the days ahead.
         offsets: rows of `set_point_offset`: differences between set and reached values, and between sides.
-        saving: rows of `realised_saving`: what moves were promised to save this season, and what they saved.
+        outcome: outcome of the advice of the season so far.
     """
 
     shift: dt.date | None
@@ -43,7 +44,7 @@ class ShiftSummaryData:
     followed: pl.DataFrame
     parts: pl.DataFrame
     offsets: pl.DataFrame
-    saving: pl.DataFrame
+    outcome: OutcomeData
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -62,5 +63,5 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         followed=warehouse.query("advice_followed", shift_date=shift),
         parts=warehouse.table("part_advice"),
         offsets=warehouse.table("set_point_offset"),
-        saving=warehouse.table("realised_saving"),
+        outcome=load_outcome(warehouse),
     )

@@ -1,6 +1,16 @@
 -- A row is a load: responses, traced settings, conditions, ids, trace quality. Key: load_id.
--- Reads load, load_weight, load_tare, load_setting, load_trace_grade, field, field_root_mass, field_hour, machine, trial_load.
-with placed as (
+-- trial_block: pair of a trial, within which loads are compared, with trial_setting and trial_value. varied_settings: names of
+-- the settings varied by plan in the load, joined by |, in alphabetical order.
+-- Reads load, load_weight, load_tare, load_setting, load_trace_grade, field, field_root_mass, field_hour, machine,
+-- trial_load, varied_load.
+with varied as (
+    select load_id, string_agg(setting, '|' order by setting) as varied_settings
+    from varied_load
+    where is_counted
+    group by load_id
+),
+
+placed as (
     select
         l.load_id,
         coalesce(s.machine_id, l.machine_id) as machine_id,
@@ -42,6 +52,7 @@ select
     r.trial_block,
     r.trial_setting,
     r.trial_value,
+    case when r.trial_block is null then v.varied_settings end as varied_settings,
     coalesce(g.trace_quality, 0) as trace_quality,
     coalesce(g.claimed_quality, 0) as claimed_quality,
     coalesce(g.machine_chance, 0) as machine_chance
@@ -53,4 +64,5 @@ left join field_root_mass as k on k.field_id = p.field_id
 left join field_hour as h on h.field_id = p.field_id and h.hour_at = date_trunc('hour', p.lifted_at)
 left join machine as m on m.machine_id = p.machine_id
 left join trial_load as r using (load_id)
+left join varied as v using (load_id)
 order by p.load_id

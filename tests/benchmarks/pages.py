@@ -25,11 +25,25 @@ from flows.runtime.progress import Reporter
 from flows.stages import pages
 from reports.page.formats import OutputFormats
 from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
 MACHINES, DAYS, LOADS, GROWERS, RUNS = 40, 4, 100_000, 300, 3
 QUIET = Reporter(quiet=True)
+BY_RESPONSE = (
+    "fit_run",
+    "fit_check",
+    "effect",
+    "curve",
+    "confounding",
+    "variance_share",
+    "interaction_gain",
+    "benchmark",
+)
+"""Results with a row or more for each response; pages draw them."""
+FEW = (DIRT, ROOT_LOSS, TOPS)
+"""Responses of a season in which no roots are inspected."""
 BY_LOAD = ("expected_load", "load_why", "storability")
 
 
@@ -83,6 +97,14 @@ def make_long(warehouse: Warehouse) -> int:
     return long.height
 
 
+def keep_responses(warehouse: Warehouse, kept: tuple[str, ...]) -> None:
+    """Delete the results of all other responses, so that a report compares with one of a season that measured few."""
+    for name in BY_RESPONSE:
+        rows = warehouse.table(name)
+        with warehouse.transaction():
+            warehouse.replace(name, rows.filter(pl.col("response").is_in(kept) | pl.col("response").is_null()))
+
+
 def copied(workspace: Workspace, folder: Path) -> Workspace:
     """The tables in a folder of their own, to be made long."""
     for name in ("season.toml", "warehouse.duckdb"):
@@ -124,6 +146,10 @@ def main() -> None:
         table_row("fleet page and list of loads", lambda: pages.publish_fleet_page(long, QUIET)),
         table_row(f"{GROWERS} growers' sheets, two processes", lambda: pages.publish_grower_sheets(long, QUIET)),
     ]
+    with stages.open_warehouse(long) as warehouse:
+        keep_responses(warehouse, FEW)
+    few = "season report with PDF and workbook, three responses instead of eight"
+    rows.append(table_row(few, lambda: pages.publish_season_report(long, QUIET, both)))
     lines = markdown_table(["what", "seconds", "files", "size"], rows)
     write_figures(BENCHMARKS, "pages", lines, f"Medians of {RUNS} runs", only_print=len(sys.argv) > 1)
 

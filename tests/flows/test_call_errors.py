@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.program import taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
-from transforms.config.workspace import init_workspace
+from tests.support.pseudo_language import bare, bracketed_workspace
 
 CALLS = {
     "unknown option": (["ingest", "--nope"], "--nope"),
@@ -21,7 +20,7 @@ CALLS = {
     "missing argument": (["report", "load"], "LOAD_ID"),
     "further arguments": (["demo", "a", "b", "c"], "b c"),
     "unknown command": (["qqq"], "qqq"),
-    "misspelled command": (["report", "lod"], "load"),
+    "misspelled command": (["report", "loadd"], "load"),
 }
 """Case -> (call, word that its error contains)."""
 
@@ -29,11 +28,7 @@ CALLS = {
 @pytest.fixture(scope="module")
 def german(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace whose language encloses every text in brackets."""
-    workspace = init_workspace(tmp_path_factory.mktemp("season"))
-    file = workspace.root / "season.toml"
-    file.write_text(file.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"'), "utf-8")
-    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
-    return workspace.root
+    return bracketed_workspace(tmp_path_factory.mktemp("season")).root
 
 
 @pytest.mark.parametrize("case", CALLS)

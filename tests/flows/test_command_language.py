@@ -32,6 +32,7 @@ COMMANDS = (
     "map TICKETS -w FOLDER --no-ask",
     "trial plan FOLDER --setting cleaner_1_speed_rpm --machine M02 --detect-pct 20",
     "trial read T001 FOLDER",
+    "vary read NONE FOLDER",
     "report shift FOLDER",
     "report fleet FOLDER",
     "report grower FOLDER",

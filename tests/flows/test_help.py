@@ -13,8 +13,7 @@ from flows.cli.help import PARTS, environment_locale, named_workspace
 from flows.cli.mapping import FileKind
 from reports.language.help_text import help_paragraphs
 from tests.support.program import taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
-from transforms.config.workspace import init_workspace
+from tests.support.pseudo_language import bare, bracketed_workspace, texts_of_catalogue
 
 FRAME = re.compile(r"[│╭╮╰╯─]")
 DATA = re.compile(
@@ -36,11 +35,7 @@ COMMANDS = dict(walk(typer.main.get_command(app)))
 @pytest.fixture(scope="module")
 def german(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace whose language encloses every text in brackets."""
-    workspace = init_workspace(tmp_path_factory.mktemp("season"))
-    file = workspace.root / "season.toml"
-    file.write_text(file.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"'), "utf-8")
-    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
-    return workspace.root
+    return bracketed_workspace(tmp_path_factory.mktemp("season")).root
 
 
 def english_words(out: str, names: set[str]) -> list[str]:

@@ -18,8 +18,8 @@ from flows.scheduling.run import run_scheduled
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, slots
 from reports.language.translate import locale
 from tests.support.mailbox import web_server
-from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
-from transforms.config.workspace import Workspace, init_workspace, season_template
+from tests.support.pseudo_language import bare, bracketed_workspace
+from transforms.config.workspace import Workspace
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.ingest.file_read import IngestedFile
@@ -32,10 +32,7 @@ BAD = IngestedFile("b.csv", "tare", rows_in=1000, rows_accepted=800, rows_reject
 
 @pytest.fixture
 def german(tmp_path: Path) -> Workspace:
-    text = season_template().replace('locale = "en-GB"', 'locale = "de-DE"')
-    workspace = init_workspace(tmp_path / "season", text)
-    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
-    return workspace
+    return bracketed_workspace(tmp_path / "season")
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, workspace: Workspace, outcome: JobResult | Exception) -> dict[str, object]:

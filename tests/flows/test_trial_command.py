@@ -7,6 +7,7 @@ from flows import stages
 from reports.language.reason_text import row_reason
 from tests.support.program import taretrace_here
 from tests.validation.seasons import Season, copy_of
+from transforms.config.response_catalogue import DIRT
 from transforms.trial.power import FEWEST_PAIRS
 
 
@@ -29,8 +30,8 @@ def test_the_result_is_stored_as_a_code_and_printed_as_a_sentence(season: Season
         "planned": len(planned.order) // 2,
     }
     assert read["reason"] == row_reason(stored)
-    assert f"Result: {row_reason(stored)}." in " ".join(
-        taretrace_here("trial", "read", trial_id, workspace.root).out.split()
-    )
+    assert [r["response"] for r in read["responses"]] == [stored["response"]] == [DIRT]
+    assert (stored["stop_code"], stored["reading_code"], stored["e_value"]) == ("trial_carry_on", "planned", None)
+    assert f"{row_reason(stored)}." in " ".join(taretrace_here("trial", "read", trial_id, workspace.root).out.split())
     with stages.open_warehouse(workspace) as warehouse:
         assert warehouse.table("trial_result").height == 1

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-import xlsxwriter
 
 from flows import stages
 from flows.cli.unread_lines import MAX_LINES, unread_lines
 from flows.runtime.progress import Reporter
 from tests.support.program import taretrace_here as taretrace
+from tests.support.workbooks import write_book
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.reason import reason
 from transforms.ingest.unread import UnreadPart, find_unread
@@ -52,14 +52,6 @@ KEPT = ("tare", "rejected_row", "source_finding", "lake_file")
 
 def log(first: int, last: int) -> list[list[str]]:
     return [["m", "t", "d"], *(["M1", f"2025-10-01T08:00:{s:02d}Z", "7"] for s in range(first, last))]
-
-
-def write_book(path: Path, sheets: dict[str, list[list[str]]]) -> None:
-    with xlsxwriter.Workbook(path) as out:
-        for name, rows in sheets.items():
-            page = out.add_worksheet(name)
-            for i, row in enumerate(rows):
-                page.write_row(i, 0, row)
 
 
 @pytest.fixture

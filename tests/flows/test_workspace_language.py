@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from flows.cli import app, decisions, ingest, maintenance, report, serve, tables, trial
+from flows.cli import app, decisions, ingest, maintenance, report, serve, tables, trial, vary
 from flows.runtime.language import workspace_language
 from reports.language.translate import locale
 from tests.support.program import taretrace_here
@@ -59,7 +59,7 @@ def test_every_command_that_opens_a_workspace_gets_its_language_from_the_argumen
 
     own = {"demo", "restore"}  # they write a new workspace
     found = {}
-    for module in (app, decisions, ingest, maintenance, report, serve, tables, trial):
+    for module in (app, decisions, ingest, maintenance, report, serve, tables, trial, vary):
         for name, function in inspect.getmembers(module, inspect.isfunction):
             hints = inspect.get_annotations(function) if function.__module__ == module.__name__ else {}
             if "folder" in hints and get_args(hints["folder"]) and hasattr(get_args(hints["folder"])[1], "callback"):

@@ -8,6 +8,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
+from transforms.config.workspace import Workspace, init_workspace, season_template
+
 ROOT = Path(__file__).parents[2]
 ROOMS = ("reports", "flows", "transforms")
 KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None, "mark_n": (1, 2), "phrase": None}
@@ -47,6 +49,13 @@ def bracketed(catalogue: Catalog, folder: Path, name: str) -> Path:
     with (folder / f"{name}.po").open("wb") as handle:
         write_po(handle, out)
     return folder
+
+
+def bracketed_workspace(folder: Path) -> Workspace:
+    """Return a new workspace whose language encloses every text in brackets."""
+    workspace = init_workspace(folder, season_template().replace('locale = "en-GB"', 'locale = "de-DE"'))
+    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
+    return workspace
 
 
 def bare(text: str) -> str:

@@ -10,7 +10,14 @@ from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 BESIDE = ("binned_day", "unload_event", "lag_sample", "received_tare", "guide_curve", "load_setting")
-HISTORY = ("advice_issued", "advice_uptake", "realised_shift", "realised_saving", "advice_calibration")
+HISTORY = (
+    "advice_issued",
+    "advice_uptake",
+    "realised_shift",
+    "realised_saving",
+    "advice_calibration",
+    "advice_verdict",
+)
 """Tables that record each run, as the run log does, so that they depend on when runs took place."""
 
 
@@ -24,7 +31,8 @@ def every_table(workspace: Workspace, *, telemetry: bool = False) -> dict[str, p
     if telemetry:
         for key, paths in lake.machine_days(recorded).items():
             out["/".join(key)] = pl.concat([read_frame(p) for p in paths])
-    whole = {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
+    # The worth of a trial depends on the uptake of advice, and so on when runs took place.
+    whole = {n: t.drop("received_at", "fitted_at", "worth", strict=False) for n, t in out.items()}
     return {n: t.sort([c for c, kind in t.schema.items() if kind != pl.List]) for n, t in whole.items()}
 
 

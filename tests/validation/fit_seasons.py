@@ -179,8 +179,25 @@ def settings_of_visit(
     return out
 
 
-def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 10, days: int = 24) -> FitSeason:
-    """Draw a season of some 10 loads a machine and day."""
+def mirrored_law(mechanic: str, mirrored: tuple[str, ...]) -> Mechanic:
+    """A mechanic in which some settings act as their mirror image about the usual value: effects of opposite sign."""
+
+    def law(settings: dict[str, Array], ground: Ground) -> Array:
+        mirror = {n: np.maximum(2 * USUAL[n][0] - settings[n], 0.1 * USUAL[n][0]) for n in mirrored}
+        return MECHANICS[mechanic]({**settings, **mirror}, ground)
+
+    return law
+
+
+def fit_season(
+    seed: int,
+    mechanic: str,
+    catalogue: Catalogue,
+    machines: int = 10,
+    days: int = 24,
+    mirrored: tuple[str, ...] = (),
+) -> FitSeason:
+    """Draw a season of some 10 loads a machine and day; effects of `mirrored` settings have the opposite sign."""
     rng = np.random.default_rng(seed)
     visits = machine_days(rng, machines, days)
     habits = {m: {n: rng.normal(*USUAL[n]) for n in USUAL} for m in range(machines)}
@@ -205,7 +222,7 @@ def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 1
     n = c["wet"].size
     ground = Ground(c["wet"], c["clay"] / 100, c["crop"], np.clip(c["crop"] / 95, 0.4, 1.2), c["unseen"])
     settings = {k: c[k] for k in USUAL}
-    law = MECHANICS[mechanic]
+    law = mirrored_law(mechanic, mirrored)
     effect = {}
     for name in USUAL:
         step = catalogue[name].step

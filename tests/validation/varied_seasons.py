@@ -41,4 +41,4 @@ def varied(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) ->
         chosen[pairs] = "|".join(sorted(picked))
     cost = log_dirt(season, settings) - log_dirt(season, plain)
     out = moved(season, settings, np.zeros(facts.height), catalogue)
-    return replace(out, facts=out.facts.with_columns(pl.Series("varied_settings", chosen, pl.String))), cost
+    return replace(out, facts=out.facts.with_columns(pl.Series("varied_settings", chosen.tolist(), pl.String))), cost

@@ -69,6 +69,28 @@ def season_levels(total: Mapping[str, Any], usual: Mapping[str, float], prices: 
     return CostLevels(of, usual.get(SPEED, USUAL_SPEED_KMH), crop)
 
 
+def usual_levels(table: dict[str, Any]) -> CostLevels:
+    """Return the levels expected at the season's median conditions with usual settings.
+
+    Args:
+        table: result of `tabulate` (`what_if_table.py`).
+    """
+    at = {n: table["at"][n] for n in CONDITIONS}
+    usual = answer_query(table, WhatIfQuery(**at, settings={}))
+    answers = {
+        DIRT: usual.dirt_pct,
+        ROOT_LOSS: usual.root_loss_t_ha,
+        TOPS: usual.top_tare_pct,
+        OVER_TOPPED: usual.over_topped_pct,
+        DAMAGED: usual.damaged_pct,
+    }
+    return CostLevels(
+        {r: v.mean for r, v in answers.items() if v is not None},
+        table["usual"].get(SPEED, USUAL_SPEED_KMH),
+        CropAndHaul(at["yield_t_ha"], **table["crop"]),
+    )
+
+
 def cost_effects(effects: pl.DataFrame, table: dict[str, Any]) -> dict[str, float]:
     """Return the effect of each setting on the cost: the larger change of cost by one step up or down.
 
@@ -86,20 +108,7 @@ def cost_effects(effects: pl.DataFrame, table: dict[str, Any]) -> dict[str, floa
     change: dict[str, dict[str, float]] = {}
     for r in whole.iter_rows(named=True):
         change.setdefault(r["setting"], {})[r["response"]] = (r["change_pct"] or 0.0) / 100
-    at = {n: table["at"][n] for n in CONDITIONS}
-    usual = answer_query(table, WhatIfQuery(**at, settings={}))
-    answers = {
-        DIRT: usual.dirt_pct,
-        ROOT_LOSS: usual.root_loss_t_ha,
-        TOPS: usual.top_tare_pct,
-        OVER_TOPPED: usual.over_topped_pct,
-        DAMAGED: usual.damaged_pct,
-    }
-    levels = CostLevels(
-        {r: v.mean for r, v in answers.items() if v is not None},
-        table["usual"].get(SPEED, USUAL_SPEED_KMH),
-        CropAndHaul(at["yield_t_ha"], **table["crop"]),
-    )
+    levels = usual_levels(table)
     prices = Prices(**table["prices"])
 
     def cost(name: str, steps: int) -> float:

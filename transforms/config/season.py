@@ -29,6 +29,7 @@ from transforms.config.season_tables import (
     SettingTable,
     SiteTable,
     TrialTable,
+    VaryTable,
 )
 from transforms.config.tables import MAX_CHARACTERS, Table, check_table
 from transforms.contracts.phrase import phrase
@@ -40,6 +41,7 @@ TABLE_MODELS: dict[str, type[Table]] = {
     "lab": LabTable,
     "advice": AdviceTable,
     "trial": TrialTable,
+    "vary": VaryTable,
     "notify": NotifyTable,
     "schedule": ScheduleTable,
 }

@@ -158,6 +158,12 @@ class TrialTable(Table):
     power: float = Field(0.8, ge=0.5, le=0.99, description="a probability from 0.5 to 0.99, such as 0.8")
 
 
+class VaryTable(Table):
+    """Table `[vary]`: designed variation."""
+
+    enabled: bool = Field(default=False, description="true or false")
+
+
 class RunTable(Table):
     """Table `[run]`: execution engine and storage."""
 
@@ -260,6 +266,7 @@ class SeasonFile(Table):
     fit: FitTable
     advice: AdviceTable
     trial: TrialTable
+    vary: VaryTable
     run: RunTable
     schedule: ScheduleTable
     notify: NotifyTable

@@ -90,6 +90,7 @@ class Season:
     advice: AdviceRules
     catalogue: Catalogue
     trial_power: float = 0.8
+    may_vary: bool = False
     soil_deduction_per_t: float = 0.0
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
     last_season: Path | None = None
@@ -132,6 +133,7 @@ def read_season(path: Path) -> Season:
         prices=Prices(**prices),
         advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where, season.get("units", "metric")),
+        may_vary=table.get("vary", {}).get("enabled", False),
         trial_power=float(table.get("trial", {}).get("power", 0.8)),
         soil_deduction_per_t=deduction,
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
@@ -204,6 +206,11 @@ class Workspace:
     def trials(self) -> Path:
         """Folder of planned trials."""
         return self.root / "trials"
+
+    @property
+    def variations(self) -> Path:
+        """Folder of plans of designed variation."""
+        return self.root / "variations"
 
     @property
     def received(self) -> Path:

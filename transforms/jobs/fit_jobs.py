@@ -14,7 +14,7 @@ from transforms.model.confounding import confounding
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_tables import fit_posterior, fit_summary, setting_reliability
+from transforms.model.fit_tables import fit_posterior, fit_summary, last_season, setting_reliability
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected_loads
 from transforms.model.previous_season import prior_of
@@ -51,6 +51,7 @@ FIT_TABLES: dict[str, Finding] = {
     "setting_pair": lambda fit, _, min_loads: setting_pairs(fit, min_loads),
     "load_why": lambda fit, *_: contributions(fit),
     "fit_posterior": lambda fit, *_: fit_posterior(fit),
+    "last_season": lambda fit, *_: last_season(fit),
     "confounding": lambda fit, *_: confounding(fit),
     "variance_share": lambda fit, *_: variance_shares(fit),
     "setting_reliability": lambda fit, *_: setting_reliability(fit),

@@ -109,8 +109,8 @@ class DesignSpec:
     @property
     def shrunk_terms(self) -> tuple[Term, ...]:
         """Terms with shrunk coefficients, in the order of their columns; those of a block are neighbours."""
-        reaction = tuple(ReactionSlope(s.name) for s in self.settings if self.by_lot)
-        return (*_shrunk_terms(self.terms, self.settings), *reaction)
+        every = _shrunk_terms(self.terms, self.settings)
+        return (*every, *(ReactionSlope(s.name) for s in self.settings)) if self.by_lot else every
 
     @property
     def dense_terms(self) -> tuple[Term, ...]:
@@ -148,8 +148,8 @@ class DesignSpec:
     def curves(self, setting: str) -> tuple[SettingCurve | SettingSquare, ...]:
         """Return what bends a setting's effect: its own curve, and its part in the bend of all that break roots."""
         own, spec = self.curve(setting), self.setting(setting)
-        square = (SettingSquare(spec),) if self.terms.shared_bend and spec.breaks is not None else ()
-        return (*(() if own is None else (own,)), *square)
+        square = SettingSquare(spec) if self.terms.shared_bend and spec.breaks is not None else None
+        return tuple(curve for curve in (own, square) if curve is not None)
 
     def dense_labels(self) -> list[str]:
         """Return the labels of all columns of D, those of X and then the dense blocks, in the order of `columns`."""
@@ -158,7 +158,7 @@ class DesignSpec:
 
 @cache
 def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term, ...]:
-    names = [s.name for s in settings]
+    names, breaking = [s.name for s in settings], tuple(s for s in settings if s.breaks is not None)
     return (
         Intercept(),
         *(ConditionLine(n) for n in terms.conditions),
@@ -167,14 +167,8 @@ def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term
         *(VisitMean(n) for n in names),
         *(WithoutSetting(n) for n in names),
         *(SettingBy(s.name, by) for by in modifiers_of(terms.plainly_by) for s in settings if by.modifies(s)),
-        *_shared_bend(terms, settings),
+        *([SharedBend(breaking)] if terms.shared_bend and breaking else []),
     )
-
-
-def _shared_bend(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[SharedBend, ...]:
-    """Return the bend that settings share if they break or lose roots; none if there are no such settings."""
-    specs = tuple(s for s in settings if s.breaks is not None)
-    return (SharedBend(specs),) if terms.shared_bend and specs else ()
 
 
 @cache

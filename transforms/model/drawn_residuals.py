@@ -4,7 +4,7 @@ import numpy as np
 
 from transforms.arrays import Array
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.fit_rows import dense_passes, prior_rows, row_weights
 from transforms.model.row_batches import factor_sums, factor_values
 
 
@@ -30,6 +30,8 @@ def drawn_residuals(fit: ResponseFit, draws: int, seed: int) -> Array:
         weighted = out[rows] * w[rows][:, None]
         pushed[: m.d] += D.T @ weighted
         pushed[m.d :] += factor_sums(m, cols, weighted)
+    P = prior_rows(fit)
+    pushed[: m.d] += P.T @ rng.normal(0, np.sqrt(reml.residual), (P.shape[0], draws))
     coefficients = reml.equations.inverse(reml.solution, pushed)
     for rows, D, cols in dense_passes(fit):
         out[rows] -= D @ coefficients[: m.d] + factor_values(m, cols, coefficients)

@@ -15,7 +15,7 @@ from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_r
 from transforms.model.facts import row_key
 from transforms.model.fit_result import ResponseFit
 from transforms.model.plain_fit import PlainFit, fit_plain
-from transforms.model.previous_season import Agreement, Prior, agreement, restrict_prior
+from transforms.model.previous_season import Agreement, Prior, restrict_prior, season_agreement
 from transforms.model.response_scale import is_counted
 from transforms.model.season_products import ProductStore
 from transforms.model.sensor_noise import without_noise
@@ -74,7 +74,7 @@ def fit_response(
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
         store: cache of weekly cross-products; unchanged weeks are not summed again.
         start: initial variances, (variance of each block and factor, residual variance); None for a cold start.
-        prior: last season's effects; not used if this season contradicts them.
+        prior: last season's effects; not used for settings for which this season contradicts them.
 
     Returns:
         The fit; None also if the equations cannot be solved.
@@ -104,15 +104,13 @@ def _complete(plain: PlainFit, response: str, prior: Prior | None) -> ResponseFi
 def _with_last_season(
     model: WeightedModel, by_class: Week, found: WeightedFit, prior: Prior | None
 ) -> tuple[WeightedModel, WeightedFit, Agreement | None]:
-    """Fit again with last season's effects, if there are any and this season does not contradict them."""
+    """Fit again with last season's effects, setting by setting as far as this season does not contradict them."""
     at, reml = {n: i for i, n in enumerate(found.kept)}, found.reml
     known = restrict_prior(prior, at) if prior is not None else None
-    if known is None:
-        return model, found, None
-    agrees = agreement(reml, at, known)
-    if agrees.denied:
+    agrees = None if known is None else season_agreement(reml, at, known, model.frame.fixed_terms)
+    if agrees is None or not agrees.prior.precision.any():
         return model, found, agrees
-    model = replace(model, prior=known)
+    model = replace(model, prior=agrees.prior)
     return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
 
 

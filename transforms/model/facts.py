@@ -145,7 +145,13 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     starts = tuple(rows["season_start"].unique().sort().to_list())
     terms = terms_with_known_root_mass(TERMS[response], rows)
     frame = DesignSpec(
-        response, terms, settings, (1.0,) * len(settings), starts, factors, by_lot=has_enough_by_lot(rows)
+        response,
+        terms,
+        settings,
+        (1.0,) * len(settings),
+        starts,
+        factors,
+        by_lot=has_enough_by_lot(rows, [s.name for s in settings]),
     )
     if not set(rows.columns) >= GRADES:
         return frame

@@ -25,3 +25,14 @@ def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
 def row_weights(fit: ResponseFit) -> Array:
     """Return the weights of the fit, shape (n,): a row of weight one has variance `fit.reml.residual`."""
     return np.asarray(fit.s2 / (fit.s2 + fit.known))
+
+
+def prior_rows(fit: ResponseFit) -> Array:
+    """Return the rows of D, of weight one, that are equivalent to the prior from last season, shape (r, d)."""
+    if fit.last_season is None:
+        return np.zeros((0, fit.width))
+    prior = fit.last_season.prior
+    roots = prior.roots()
+    out = np.zeros((roots.shape[0], fit.width))
+    out[:, [fit.at[label] for label in prior.labels]] = np.sqrt(fit.s2) * roots
+    return out

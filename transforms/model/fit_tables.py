@@ -1,12 +1,14 @@
-"""Result tables of one fit: `fit_posterior`, `setting_reliability`, `fit_run`."""
+"""Result tables of one fit: `fit_posterior`, `last_season`, `setting_reliability`, `fit_run`."""
 
 import datetime as dt
 
 import numpy as np
 import polars as pl
 
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.model.fit_result import ResponseFit
-from transforms.model.previous_season import posterior_rows
+from transforms.model.previous_season import DENIED_WEIGHT, USED_WEIGHT, posterior_rows
 from transforms.model.specification import FACTORS
 
 
@@ -15,6 +17,23 @@ def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
     within = [t for t in fit.frame.fixed_terms if t.kind == "within"]
     labels = [label for t in within for label in t.labels() if label in fit.at]
     return posterior_rows(fit.response, labels, fit.reml, fit.at)
+
+
+def last_season(fit: ResponseFit) -> pl.DataFrame:
+    """Return the `last_season` rows of a fit: the weight of last season for each setting; empty without a prior."""
+    weights = {} if fit.last_season is None else fit.last_season.weights
+    rows = [
+        {"response": fit.response, "setting": setting, "last_season_weight": weight, **_use(weight).columns}
+        for setting, weight in weights.items()
+    ]
+    return pl.DataFrame(rows, schema=schema_of("last_season"))
+
+
+def _use(weight: float) -> Reason:
+    """Return the reason that states how last season is used for a setting."""
+    if weight < DENIED_WEIGHT:
+        return reason("last_season_denied")
+    return reason("last_season_agrees" if weight >= USED_WEIGHT else "last_season_in_doubt")
 
 
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:

@@ -10,6 +10,7 @@ variance comes from the settings that were moved by lot, and counts in the inter
 reaction it is zero and all rows count alike. METHODS.md section 5.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +23,9 @@ from transforms.model.term import SingleTerm, TermRows
 VARIED = "varied_settings"
 """Column of the settings that a plan varied in a load, joined by `|`; null if there are none."""
 PLAN_COLUMNS = frozenset({"trial_block", "trial_setting", VARIED})
-MIN_ROWS = 80
-"""Least rows by lot from which reaction is estimated: four settings of ten pairs (common practice, no source)."""
+MIN_ROWS, MIN_SETTINGS = 40, 6
+"""Least rows by lot of a setting, and least settings with them, from which reaction is estimated: the variance of fewer
+settings is often estimated far too large, which would widen the intervals of all (common practice, no source)."""
 REACTION = "reaction within visits"
 
 
@@ -43,10 +45,14 @@ def is_by_lot(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
     return np.asarray(varied | (rows["trial_setting"].fill_null("") == setting).to_numpy())
 
 
-def has_enough_by_lot(rows: pl.DataFrame) -> bool:
-    """Return True if enough rows were drawn by lot to estimate how operators react."""
-    known = [c for c in ("trial_setting", VARIED) if c in rows.columns]
-    return bool(known) and rows.filter(pl.any_horizontal(pl.col(known).is_not_null())).height >= MIN_ROWS
+def has_enough_by_lot(rows: pl.DataFrame, settings: Sequence[str]) -> bool:
+    """Return True if enough settings were moved by lot to estimate how operators react.
+
+    Args:
+        rows: the facts.
+        settings: names of the settings in the model.
+    """
+    return sum(int(is_by_lot(rows, s).sum()) >= MIN_ROWS for s in settings) >= MIN_SETTINGS
 
 
 @dataclass(frozen=True)

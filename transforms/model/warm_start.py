@@ -98,7 +98,7 @@ def fit_from_warm_start(
         catalogue: the settings catalogue.
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
         store: cache of weekly cross-products and warm starts; None to compute all.
-        prior: last season's effects; not used if this season contradicts them.
+        prior: last season's effects; not used for settings for which this season contradicts them.
 
     Returns:
         The fit; None if there are too few rows or no setting varies within visits, as in `fit_response`.

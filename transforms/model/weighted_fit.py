@@ -8,10 +8,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.mixed_model.mixture_prior import NormalPrior, with_prior
 from transforms.mixed_model.reml import RemlFit, WarmStart, fit_products
 from transforms.mixed_model.secant import SecantIteration
 from transforms.model.design_matrix import DesignSpec
-from transforms.model.previous_season import Prior, with_prior
 from transforms.model.row_batches import RowBatches
 from transforms.model.weekly_products import Week, class_variance, select_columns, weight_classes
 
@@ -44,7 +44,7 @@ class WeightedModel:
         keep: columns of D in the model, ascending.
         labels: labels of all columns of D.
         factors: random intercepts and slopes in the model.
-        prior: last season's effects, where they are used.
+        prior: prior from last season's effects, if they are used.
     """
 
     rows: pl.DataFrame
@@ -53,7 +53,7 @@ class WeightedModel:
     keep: NDArray[np.int64]
     labels: list[str]
     factors: list[str]
-    prior: Prior | None = None
+    prior: NormalPrior | None = None
 
     @cached_property
     def batches(self) -> RowBatches:

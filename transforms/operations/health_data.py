@@ -1,5 +1,6 @@
 """Health checks of stored data: warehouse, lake, copies of received files, mappings and logs."""
 
+import json
 from collections.abc import Iterator
 
 import polars as pl
@@ -104,12 +105,14 @@ def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:
 def _unread(warehouse: Warehouse) -> Iterator[Finding]:
     """Report files and sheets that no mapping reads."""
     unmapped = warehouse.table("source_file").filter(pl.col("mapping").is_null())["file"].sort().to_list()
-    sheets = warehouse.table("source_finding").filter(reason_code=UNREAD_SHEET)["file"].sort().to_list()
+    sheets = warehouse.table("source_finding").filter(reason_code=UNREAD_SHEET).sort("file", "reason_args")
     if unmapped:
         found = reason("files_without_mapping", n=len(unmapped), file=unmapped[0])
         yield Finding("inbox", "note", found, reason("map_each_kind"), "inbox.no_mapping")
-    if sheets:
-        found = reason("sheets_not_read", n=len(sheets), file=sheets[0])
+    if sheets.height:
+        first = sheets.row(0, named=True)
+        name = json.loads(first["reason_args"])["sheet"]
+        found = reason("sheets_not_read", n=sheets.height, sheet=name, file=first["file"])
         yield Finding("inbox", "note", found, reason("map_each_sheet"), "inbox.sheet_not_read")
 
 

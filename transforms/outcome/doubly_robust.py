@@ -78,15 +78,25 @@ def _propensity(X: Array, treated: NDArray[np.bool_]) -> Array:
     return np.asarray(np.clip(expit(X @ b), *PROPENSITY_RANGE))
 
 
-def effect_on_treated(units: Units) -> float:
-    """Return the doubly robust mean effect on the treated, (31)."""
+def contributions(units: Units) -> Array:
+    """Return the terms of (31), shape (n,): their mean over the treated, weighted with w, is the effect on the treated.
+
+    That of a treated unit is its outcome less that of the model and less the second mean of (31); that of an untreated
+    unit is nan.
+    """
     X, a, w = _with_constant(units.covariates), units.treated, units.weight
     root = np.sqrt(w[~a])
     coefficients = np.linalg.lstsq(X[~a] * root[:, None], units.outcome[~a] * root, rcond=None)[0]
     left = units.outcome - X @ coefficients
     e = _propensity(X, a)
     v = w * e / (1 - e)
-    return float(np.average(left[a], weights=w[a]) - np.average(left[~a], weights=v[~a]))
+    return np.where(a, left - np.average(left[~a], weights=v[~a]), np.nan)
+
+
+def effect_on_treated(units: Units) -> float:
+    """Return the doubly robust mean effect on the treated, (31)."""
+    a = units.treated
+    return float(np.average(contributions(units)[a], weights=units.weight[a]))
 
 
 def effect_on_untreated(units: Units) -> float:

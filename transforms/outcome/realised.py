@@ -16,6 +16,7 @@ from transforms.contracts.result_tables import schema_of
 from transforms.outcome.doubly_robust import (
     Estimate,
     Units,
+    contributions,
     effect_on_treated,
     effect_on_untreated,
     jackknife,
@@ -30,11 +31,15 @@ MIN_MACHINES = 5
 """Least machines of a contrast: an interval of four degrees of freedom says little (common practice, no source)."""
 UNRELIABLE_BELOW = 0.5
 """If the interval of the calibration slope lies below this, advice promises more than twice what it saves."""
+CONTRASTS = {"promised_per_t": "contrast_promised_per_t", "saved_per_t": "contrast_saved_per_t"}
+"""Column of a unit -> column of its part in the contrast."""
 COVARIATES = ("full_promise_per_t", "predicted_dirt_ratio", "topsoil_wetness", "earlier_saved_per_t")
 
 
 def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
-    """Return `realised_shift`: the moves of a machine and shift with the soil predicted before and measured in it.
+    """Return the moves of a machine and shift with the soil predicted before and measured in it.
+
+    These are the rows of `realised_shift` without the columns that `add_contrast` adds.
 
     Args:
         moves: moves whose uptake is known: `machine_id, shift_date, move_number, made_share, dirt_before_pct,
@@ -82,7 +87,23 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
         (earlier / (count + 1)).alias("earlier_saved_per_t"),
         is_made.alias("is_made"),
-    ).select(schema_of("realised_shift").names())
+    ).select(schema_of("realised_shift", without=tuple(CONTRASTS.values())).names())
+
+
+def add_contrast(units: pl.DataFrame) -> pl.DataFrame:
+    """Return `realised_shift`: units with their part in the promised and in the realised saving of `realised_saving`.
+
+    The mean of the parts over all units that made their moves, weighted with clean beet, is the saving of the season,
+    so that means over weeks or machines agree with it. Parts are null for other units, and with too few units for all.
+
+    Args:
+        units: rows of `shift_units`.
+    """
+    nothing = pl.lit(None, pl.Float64)
+    if not _is_enough(units):
+        return units.with_columns(nothing.alias(c) for c in CONTRASTS.values())
+    parts = {name: contributions(_units(units, column)) for column, name in CONTRASTS.items()}
+    return units.with_columns(pl.Series(name, values).fill_nan(None) for name, values in parts.items())
 
 
 def realised_saving(units: pl.DataFrame) -> pl.DataFrame:

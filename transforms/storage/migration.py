@@ -11,6 +11,7 @@ CARRIED = {
     "inbox_file",
     "trial_load",
     "trial_result",
+    "varied_load",
     "rolled_day",
     "failed_read",
     "upgrade",

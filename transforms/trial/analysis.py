@@ -1,57 +1,100 @@
-"""Analysis of a trial: identification of its loads, and the difference between arms by randomisation inference.
+"""Analysis of a trial: identification of its loads, and the differences between its arms in every measured response.
 
-The order within pairs was randomised. Without an effect, the difference of each pair could equally have had the
-opposite sign: p is the share of all sign patterns whose mean is at least as far from zero (Fisher 1935). The interval
-contains the effects that this test does not reject. Loads count for the arm for which they were planned, whatever was
-done (intention to treat); the number of loads run differently is reported.
+The order within pairs was randomised; `randomisation.py` has the test and the interval. Loads count for the arm for
+which they were planned, whatever was done (intention to treat); the number of loads run differently is reported. The
+same differences are also read by the traced settings, because a load with mass from elsewhere shows less of the effect.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
+from transforms.trial.anytime import e_process, stopping_reason
 from transforms.trial.plan import ARMS, Trial
-from transforms.trial.power import FEWEST_PAIRS
+from transforms.trial.power import ALPHA, FEWEST_PAIRS
+from transforms.trial.randomisation import interval, p_value, signs
 
-Array = NDArray[np.float64]
-EXACT_PAIRS = 14
-"""Up to this number of pairs all sign patterns are enumerated; beyond it, a fixed random sample of them."""
-PATTERNS, SEED = 20_000, 20_251_003
 TRIAL_LOAD_SCHEMA = schema_of("trial_load")
+MIN_TRACED_SHARE = 0.5
+"""Smallest traced difference, as a share of the planned one, from which an effect is scaled up to the planned one; it
+then at most doubles (common practice, no source)."""
+MIN_TRACED_PAIRS = 0.5
+"""Smallest share of the pairs with traced settings from which they speak for all (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class TracedEstimate:
+    """Estimated difference of arm B from arm A by the traced settings, for the planned difference of the setting.
+
+    Attributes:
+        pairs: number of complete pairs whose loads both have a traced setting.
+        share: mean traced difference of these pairs over the planned one; None without such a pair.
+        effect_pct: change from A to B, percent; None if the traced settings do not suffice.
+        lo95: lower end of its 95 % interval.
+        hi95: upper end of its 95 % interval.
+        reason: why it is used, or why not.
+    """
+
+    pairs: int
+    share: float | None
+    effect_pct: float | None
+    lo95: float | None
+    hi95: float | None
+    reason: Reason
 
 
 @dataclass(frozen=True)
 class TrialEstimate:
-    """Estimated difference of arm B from arm A.
+    """Estimated difference of arm B from arm A in one response.
 
     Attributes:
+        response: name of the response.
         pairs: number of complete pairs.
-        effect_pct: change of dirt from A to B, percent; None if there are too few pairs.
+        effect_pct: change from A to B by planned arm, percent; None if there are too few pairs.
         lo95: lower end of its 95 % interval.
         hi95: upper end of its 95 % interval.
         p_value: two-sided p-value of no effect.
         strayed: number of loads run closer to the other arm's value than to their own.
+        traced: the same by the traced settings.
+        e_value: evidence against no effect that may be looked at after any pair; None without a pair.
+        stopping: if the trial may stop early; None for a response that does not decide it.
         reason: the result, or why there is none.
     """
 
+    response: str
     pairs: int
     effect_pct: float | None
     lo95: float | None
     hi95: float | None
     p_value: float | None
     strayed: int
+    traced: TracedEstimate
+    e_value: float | None
+    stopping: Reason | None
     reason: Reason
+
+    @property
+    def reading_code(self) -> str:
+        """Reading that applies: `traced` if the traced settings suffice, else `planned`."""
+        return "planned" if self.traced.effect_pct is None else "traced"
 
     @property
     def columns(self) -> dict[str, object]:
         """The result as columns of `trial_result`."""
-        return {**{k: v for k, v in self.__dict__.items() if k != "reason"}, **self.reason.columns}
+        plain = ("response", "pairs", "effect_pct", "lo95", "hi95", "p_value", "strayed", "e_value")
+        traced = {**{k: v for k, v in self.traced.__dict__.items() if k != "reason"}, **self.traced.reason.columns}
+        return {
+            **{name: self.__dict__[name] for name in plain},
+            **{f"traced_{name}": value for name, value in traced.items()},
+            "reading_code": self.reading_code,
+            "stop_code": None if self.stopping is None else self.stopping.code,
+            **self.reason.columns,
+        }
 
 
 def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
@@ -96,73 +139,89 @@ def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
     ).sort("position")
 
 
-def signs(pairs: int) -> Array:
-    """Return sign patterns, shape (patterns, pairs): all of them, or a fixed random sample if there are too many.
-
-    >>> signs(2).tolist()
-    [[-1.0, -1.0], [1.0, -1.0], [-1.0, 1.0], [1.0, 1.0]]
-    """
-    if pairs <= EXACT_PAIRS:
-        bits = (np.arange(2**pairs)[:, None] >> np.arange(pairs)) & 1
-        return np.asarray(2.0 * bits - 1)
-    drawn = np.random.default_rng(SEED).choice([-1.0, 1.0], (PATTERNS, pairs))
-    return np.vstack([np.ones(pairs), drawn])
-
-
-def p_value(differences: Array, patterns: Array) -> float:
-    """Return the two-sided p-value of no effect.
-
-    Args:
-        differences: differences of pairs, log scale, shape (pairs,).
-        patterns: sign patterns, shape (patterns, pairs).
-    """
-    observed = abs(float(differences.mean()))
-    return float(np.mean(np.abs(patterns @ differences) / differences.size >= observed - 1e-12))
-
-
-def interval(differences: Array, patterns: Array) -> tuple[float, float]:
-    """Return the ends of the interval of effects that are not rejected at 5 %, log scale.
-
-    Args:
-        differences: differences of pairs, log scale, shape (pairs,).
-        patterns: sign patterns, shape (patterns, pairs).
-    """
-    mean = float(differences.mean())
-    reach = 8 * float(differences.std(ddof=1)) / np.sqrt(differences.size) + 1e-9
-
-    def rejected(effect: float) -> float:
-        return p_value(differences - effect, patterns) - 0.05
-
-    ends = [brentq(rejected, mean, mean + side * reach, xtol=1e-5) for side in (-1, 1)]
-    return float(ends[0]), float(ends[1])
-
-
-def analyse_trial(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> TrialEstimate:
-    """Return the difference between the arms of a trial.
+def analyse_trial(
+    trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame, measured: pl.DataFrame, deciding: str = DIRT
+) -> list[TrialEstimate]:
+    """Return the difference between the arms of a trial in every response that is measured, and in the deciding one.
 
     Args:
         trial: the trial.
         loads: result of `find_loads`.
-        facts: `load_fact`, for the tares.
+        facts: `load_id, shift_date, field_id` of the loads.
+        measured: result of `measured_responses` for these loads.
+        deciding: response that decides if the trial may stop early; its estimate is the first.
     """
-    tares = facts.select("load_id", "shift_date", "field_id", pl.col(DIRT)).drop_nulls()
-    z = (pl.col(DIRT) / (100 - pl.col(DIRT))).log()
     # Two loads of different days or fields do not form a pair.
-    measured = loads.join(tares, on="load_id").with_columns(z.alias("z"))
-    by_pair = measured.pivot("arm", index=["trial_block", "shift_date", "field_id"], values="z")
-    complete = by_pair.drop_nulls(list(ARMS)) if set(ARMS) <= set(by_pair.columns) else by_pair.clear()
-    strayed = _strayed(trial, loads)
-    if complete.height < FEWEST_PAIRS:
-        planned = len(trial.order) // 2
-        why_not = reason("trial_too_few_pairs", measured=complete.height, planned=planned, needed=FEWEST_PAIRS)
-        return TrialEstimate(complete.height, None, None, None, None, strayed, why_not)
-    d = (complete["B"] - complete["A"]).to_numpy()
+    placed = loads.join(facts.select("load_id", "shift_date", "field_id"), on="load_id", maintain_order="left")
+    names = [deciding, *(n for n in measured["response"].unique(maintain_order=True) if n != deciding)]
+    of_response = {n: placed.join(measured.filter(response=n), on="load_id", maintain_order="left") for n in names}
+    first, *others = (_estimate(trial, rows, n) for n, rows in of_response.items())
+    return [replace(first, stopping=stopping_reason(first.e_value, first.pairs, len(trial.order) // 2)), *others]
+
+
+def _estimate(trial: Trial, loads: pl.DataFrame, response: str) -> TrialEstimate:
+    """Return the difference between the arms in one response, from `z` of the loads that have it."""
+    pairs, planned, strayed = _complete_pairs(loads), len(trial.order) // 2, _strayed(trial, loads)
+    d = pairs["difference"].to_numpy()
+    e_value = float(e_process(d)[-1]) if d.size else None
+    traced = _by_traced_settings(trial, pairs)
+    if d.size < FEWEST_PAIRS:
+        why_not = reason("trial_too_few_pairs", measured=d.size, planned=planned, needed=FEWEST_PAIRS)
+        return TrialEstimate(response, d.size, None, None, None, None, strayed, traced, e_value, None, why_not)
     patterns = signs(d.size)
-    low, high = interval(d, patterns)
-    effect, lo, hi = (100 * float(np.expm1(v)) for v in (d.mean(), low, high))
+    effect, lo, hi = map(_percent, (float(d.mean()), *interval(d, patterns)))
     p = p_value(d, patterns)
-    shown = reason("b_dirtier" if effect > 0 else "b_cleaner")
-    return TrialEstimate(d.size, effect, lo, hi, p, strayed, shown if p <= 0.05 else reason("no_difference_shown"))
+    shown = _direction(response, effect) if p <= ALPHA else reason("no_difference_shown")
+    return TrialEstimate(response, d.size, effect, lo, hi, p, strayed, traced, e_value, None, shown)
+
+
+def _by_traced_settings(trial: Trial, pairs: pl.DataFrame) -> TracedEstimate:
+    """Return the effect of the planned difference of the setting, from the traced differences of the pairs.
+
+    The dose of a pair is its traced difference over the planned one. The estimate is the mean difference over the mean
+    dose. Weights by dose would pull it towards zero, because errors of the trace would count in the weights, and depend
+    on the order drawn, because a load holds mass of the one before (decision record 0036).
+    """
+    known = pairs.drop_nulls("traced")
+    needed = max(FEWEST_PAIRS, math.ceil(MIN_TRACED_PAIRS * pairs.height))
+    step = trial.values[1] - trial.values[0]
+    doses = known["traced"].to_numpy() / step if step else np.zeros(known.height)
+    share = float(doses.mean()) if known.height else None
+    if share is None or known.height < needed:
+        why_not = reason("trial_not_traced", traced=known.height, needed=needed)
+        return TracedEstimate(known.height, share, None, None, None, why_not)
+    if share < MIN_TRACED_SHARE:
+        why_not = reason("trial_traced_too_little", share_pct=100 * share, needed_pct=100 * MIN_TRACED_SHARE)
+        return TracedEstimate(known.height, share, None, None, None, why_not)
+    d = known["difference"].to_numpy()
+    ends = interval(d, signs(d.size), doses)
+    if not np.isfinite(ends).all():
+        return TracedEstimate(known.height, share, None, None, None, reason("trial_traced_uneven"))
+    effect, lo, hi = map(_percent, (float(d.sum() / doses.sum()), *ends))
+    return TracedEstimate(known.height, share, effect, lo, hi, reason("trial_traced", share_pct=100 * share))
+
+
+def _direction(response: str, effect_pct: float) -> Reason:
+    """Return the direction of an effect as a reason."""
+    if response == DIRT:
+        return reason("b_dirtier" if effect_pct > 0 else "b_cleaner")
+    return reason("b_higher" if effect_pct > 0 else "b_lower")
+
+
+def _percent(log_change: float) -> float:
+    return 100 * float(np.expm1(log_change))
+
+
+def _complete_pairs(loads: pl.DataFrame) -> pl.DataFrame:
+    """Return complete pairs in the order of lifting: `difference` of z and `traced` of the setting, B less A."""
+    key = ["trial_block", "shift_date", "field_id"]
+    measured = loads.drop_nulls("z")
+    of_arm = {arm: measured.filter(arm=arm).select(*key, "z", "traced_value") for arm in ARMS}
+    both = of_arm["A"].join(of_arm["B"], on=key, maintain_order="left")
+    return both.select(
+        (pl.col("z_right") - pl.col("z")).alias("difference"),
+        (pl.col("traced_value_right") - pl.col("traced_value")).alias("traced"),
+    )
 
 
 def _strayed(trial: Trial, loads: pl.DataFrame) -> int:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.config.toml_text import toml_comment, toml_string
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 
@@ -77,15 +78,15 @@ def trial_toml(trial: Trial, catalogue: Catalogue, sentence_of: Callable[[Reason
     """
     unit = catalogue[trial.setting].unit
     order = "\n".join(
-        f'    "{a}",   {_comment(sentence_of(_load_reason(i + 1, trial, unit)))}' for i, a in enumerate(trial.order)
+        f'    "{a}",   {toml_comment(sentence_of(_load_reason(i + 1, trial, unit)))}' for i, a in enumerate(trial.order)
     )
     tickets = ", ".join(f'"{t}"' for t in trial.tickets)
-    return f"""{_comment(sentence_of(reason("trial_file_tickets")))}
-{_comment(sentence_of(reason("trial_file_search")))}
-machine_id = {_quoted(trial.machine_id)}
-field_id = {_quoted(trial.field_id)}
+    return f"""{toml_comment(sentence_of(reason("trial_file_tickets")))}
+{toml_comment(sentence_of(reason("trial_file_search")))}
+machine_id = {toml_string(trial.machine_id)}
+field_id = {toml_string(trial.field_id)}
 shift_date = {trial.shift_date.isoformat()}
-setting = {_quoted(trial.setting)}
+setting = {toml_string(trial.setting)}
 value_a = {trial.values[0]!r}
 value_b = {trial.values[1]!r}
 detect_pct = {trial.detect_pct!r}
@@ -100,17 +101,6 @@ tickets = [{tickets}]
 
 def _load_reason(n: int, trial: Trial, unit: str) -> Reason:
     return reason("trial_file_load", n=n, setting=trial.setting, value=f"{trial.value(n - 1):g}", unit=unit)
-
-
-def _comment(text: str) -> str:
-    """Return a comment of one line."""
-    return "# " + "".join(c if c.isprintable() else " " for c in text)
-
-
-def _quoted(text: str) -> str:
-    """Return a text as a TOML string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def read_trial(path: Path, catalogue: Catalogue) -> Trial:

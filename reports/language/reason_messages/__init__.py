@@ -16,6 +16,7 @@ from reports.language.reason_messages.model import MODEL
 from reports.language.reason_messages.proposal import PROPOSAL
 from reports.language.reason_messages.trace import TRACE
 from reports.language.reason_messages.trial import TRIAL
+from reports.language.reason_messages.variation import VARIATION
 from reports.language.translate import Counted, mark
 
 EARLIER = {"earlier_text": mark("{text}")}
@@ -30,6 +31,7 @@ AREAS: dict[str, Mapping[str, str | Counted]] = {
     "benchmark": BENCHMARK,
     "advice": ADVICE,
     "trial": TRIAL,
+    "variation": VARIATION,
     "proposal": PROPOSAL,
     "alarms": ALARMS,
     "publishing": PUBLISHING,

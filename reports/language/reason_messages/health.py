@@ -101,8 +101,8 @@ STORED: dict[str, str | Counted] = {
         "no mapping matches {n} received file: {file}", "no mapping matches {n} received files, such as {file}"
     ),
     "sheets_not_read": mark_n(
-        "no mapping reads {n} sheet of the received workbooks, in {file}",
-        "no mapping reads {n} sheets of the received workbooks, such as one in {file}",
+        "no mapping reads {n} sheet of the received workbooks, '{sheet}' in {file}",
+        "no mapping reads {n} sheets of the received workbooks, such as '{sheet}' in {file}",
     ),
     "ids_look_alike": mark_n(
         "{n} group of ids looks alike: {kind} {written}", "{n} groups of ids look alike, such as {kind} {written}"

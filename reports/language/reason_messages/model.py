@@ -117,7 +117,13 @@ CHECKS = {
         "{covered_pct:.0f} % of {intervals} intervals cover the true coefficient in data simulated from this fit"
     ),
     "model_too_large_for_bootstrap": mark("not simulated: the model is too large; see METHODS.md"),
-    "last_season_used": mark("last season's {n} coefficients agree with this season's and are used as prior"),
-    "last_season_contradicted": mark("last season's {n} coefficients contradict this season's: they are not used"),
+    "last_season_used": mark("this season contradicts last season for no setting: last season's effects are used"),
+    "last_season_partly": mark(
+        "last season's effects are used for {used} of {n} settings; this season contradicts them for {setting}"
+    ),
+    "last_season_contradicted": mark("this season contradicts last season for every setting: last season is not used"),
+    "last_season_agrees": mark("agrees with this season and is used"),
+    "last_season_in_doubt": mark("may differ from this season and is used a little"),
+    "last_season_denied": mark("this season contradicts it: it is not used"),
 }
 MODEL = {**EFFECTS, **COMPARISONS, **SHARES, **CHECKS}

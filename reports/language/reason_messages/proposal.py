@@ -55,6 +55,9 @@ COLUMNS: dict[str, str | Counted] = {
 }
 QUESTIONS: dict[str, str | Counted] = {
     "ask_kind": mark("Which kind of data does this file contain?"),
+    "ask_kind_of_sheet": mark(
+        "Which kind of data does the sheet '{sheet}' contain? Answer '{ignore}' if its rows are not needed."
+    ),
     "ask_kind_again": mark("'{name}' is not a kind of file; choose another."),
     "ask_encoding": mark("The file is not UTF-8. Which line is readable? {guesses}"),
     "ask_decimal": mark(

@@ -13,8 +13,20 @@ TRIAL: dict[str, str] = {
     **TRIAL_FILE,
     "b_dirtier": mark("B is dirtier than A"),
     "b_cleaner": mark("B is cleaner than A"),
+    "b_higher": mark("higher with B than with A"),
+    "b_lower": mark("lower with B than with A"),
     "no_difference_shown": mark("no difference is shown; the interval shows how large one may still be"),
     "trial_too_few_pairs": mark("too few pairs are measured: {measured} of {planned}; at least {needed} are needed"),
+    "trial_traced": mark("used, they differ by {share_pct:.0f} % of the planned difference"),
+    "trial_not_traced": mark("not used, {traced} pairs have them; at least {needed} are needed"),
+    "trial_traced_too_little": mark(
+        "not used, they differ by only {share_pct:.0f} % of the planned difference; at least {needed_pct:.0f} % are "
+        "needed"
+    ),
+    "trial_traced_uneven": mark("not used, they differ too unevenly from pair to pair"),
+    "trial_may_stop": mark("enough to stop early"),
+    "trial_carry_on": mark("not enough to stop early; go on as planned"),
+    "trial_ended": mark("the trial is complete"),
     "trial_file_load": mark("load {n}: {setting} at {value} {unit}"),
     "trial_within_a_day": mark("this machine lifts about {loads:.0f} loads a day"),
     "trial_over_days": mark(

@@ -5,6 +5,8 @@ import datetime as dt
 import polars as pl
 import pytest
 
+from transforms.advice.cost import CropAndHaul
+from transforms.advice.cost_effects import CostLevels
 from transforms.advice.season_worth import season_cost
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
@@ -12,10 +14,14 @@ from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
 from transforms.trial.size import TrialNoise
-from transforms.trial.suggested_trials import CONFOUNDED, UNTRIED, WIDE, suggest_trials
+from transforms.trial.suggested_trials import CONFOUNDED, UNTRIED, WIDE, TrialPrices, suggest_trials
+from transforms.variation.value import SeasonScale
 
 POWER = 0.8
 DAY = dt.date(2025, 10, 6)
+LEVELS = CostLevels({DIRT: 9.0}, 6.0, CropAndHaul(80.0, 30.0, 3.0))
+UNKNOWN = TrialPrices(LEVELS, Prices(), SeasonScale({}, 0.5), 25.0)
+"""Prices without tonnes, so that trials are in order of urgency."""
 
 
 def facts(dirt: list[float | None]) -> pl.DataFrame:
@@ -124,7 +130,7 @@ def effects() -> pl.DataFrame:
 
 def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
     ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
-    table = suggest_trials(effects(), ground, TrialNoise(0.09, 0.1), POWER, catalogue)
+    table = suggest_trials(effects(), ground, TrialNoise(0.09, 0.1), POWER, catalogue, UNKNOWN)
     assert table.select("setting", "reason_code").rows() == [
         ("cleaner_1_speed_rpm", CONFOUNDED.code),
         ("ground_speed_kmh", WIDE.code),
@@ -146,5 +152,5 @@ def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
 
 
 def test_nothing_open_nothing_wanted(catalogue: Catalogue):
-    table = suggest_trials(effects().head(1), facts([9.0]), TrialNoise(0.09, 0.1), POWER, catalogue)
+    table = suggest_trials(effects().head(1), facts([9.0]), TrialNoise(0.09, 0.1), POWER, catalogue, UNKNOWN)
     assert table.height == 0

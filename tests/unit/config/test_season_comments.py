@@ -10,10 +10,10 @@ import pytest
 from reports.language.reason_text import format_reason
 from reports.language.translate import translated, use_language
 from tests.support.program import taretrace_here
-from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue
+from tests.support.pseudo_language import bare, bracketed, bracketed_workspace, texts_of_catalogue
 from transforms.config.season_comments import comment_texts, translate_comments
 from transforms.config.season_writer import SeasonAnswers, season_text
-from transforms.config.workspace import init_workspace, season_template
+from transforms.config.workspace import season_template
 from transforms.trial.plan import Trial, read_trial, trial_toml
 
 ANSWERS = SeasonAnswers(
@@ -92,10 +92,7 @@ def test_comments_of_a_trial_are_translated(texts, tmp_path, catalogue):
 
 
 def test_comments_of_a_mapping_are_translated(tmp_path):
-    workspace = init_workspace(tmp_path / "season")
-    season = workspace.root / "season.toml"
-    season.write_text(season.read_text("utf-8").replace('locale = "en-GB"', 'locale = "de-DE"'), "utf-8")
-    bracketed(texts_of_catalogue(), workspace.root / "text", "de")
+    workspace = bracketed_workspace(tmp_path / "season")
     file = tmp_path / "tares.csv"
     rows = "".join(f"S{i},L{i},{7 + i / 10},{0.5 + i / 50},2025-10-05T10:{i:02d}:00Z\n" for i in range(30))
     file.write_text("sample_id,load_id,dirt_tare_pct,top_tare_pct,issued_at\n" + rows, "utf-8")

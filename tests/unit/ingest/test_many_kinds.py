@@ -8,11 +8,11 @@ from typing import Any, TypeVar, cast
 
 import polars as pl
 import pytest
-import xlsxwriter
 
 from reports.language.reason_text import format_reason
 from tests.support.taking import found
 from tests.support.task_data import Moment, Value, write_set
+from tests.support.workbooks import write_book
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.corrections import CorrectionTexts, write_rejected
 from transforms.ingest.file_read import IngestedFile
@@ -64,15 +64,6 @@ def mapping(catalogue: Catalogue, name: str, kind: str, columns: dict[str, Any],
     return parse_mapping({"kind": kind, "files": ["*"], "columns": columns, **layout}, name, catalogue, "test")
 
 
-def book(path: Path, sheets: dict[str, list[list[str]]]) -> Path:
-    with xlsxwriter.Workbook(path) as out:
-        for name, rows in sheets.items():
-            page = out.add_worksheet(name)
-            for i, row in enumerate(rows):
-                page.write_row(i, 0, row)
-    return path
-
-
 class Store:
     """An empty store in memory, and the books of what it takes in."""
 
@@ -116,7 +107,7 @@ def counts(received: IngestedFile) -> tuple[int, int, int, int]:
 
 
 def test_each_sheet_is_read_by_its_mapping_and_an_unread_one_is_reported(tmp_path, catalogue, store):
-    path = book(tmp_path / "w.xlsx", {"Tickets": TICKETS, "Lab": TARES, "Prices": [["a"]], "Empty": []})
+    path = write_book(tmp_path / "w.xlsx", {"Tickets": TICKETS, "Lab": TARES, "Prices": [["a"]], "Empty": []})
     tickets = mapping(catalogue, "tickets", "load", LOAD, sheet="Tickets")
     lab = mapping(catalogue, "lab", "tare", TARE, sheet="Lab")
     received = store.take(path, lab, tickets)
@@ -128,7 +119,7 @@ def test_each_sheet_is_read_by_its_mapping_and_an_unread_one_is_reported(tmp_pat
 
 
 def test_a_sheet_that_the_only_mapping_does_not_name_is_reported(tmp_path, catalogue, store):
-    path = book(tmp_path / "w.xlsx", {"Tickets": TICKETS, "Lab": TARES})
+    path = write_book(tmp_path / "w.xlsx", {"Tickets": TICKETS, "Lab": TARES})
     store.take(path, mapping(catalogue, "tickets", "load", LOAD))
     assert store.findings() == ["sheet_not_read"]
 
@@ -167,7 +158,7 @@ def test_a_corrected_row_of_a_wide_table_returns_once_and_only_its_new_kind_coun
 
 def test_rejected_rows_of_two_sheets_are_two_corrections_files_that_both_return(tmp_path, catalogue, store):
     bad = [TICKETS[0], [*TICKETS[1][:3], "x", "24"]]
-    path = book(tmp_path / "w.xlsx", {"Tickets": bad, "Lab": TARES})
+    path = write_book(tmp_path / "w.xlsx", {"Tickets": bad, "Lab": TARES})
     own = {
         "lab": mapping(catalogue, "lab", "tare", TARE, sheet="Lab"),
         "tickets": mapping(catalogue, "tickets", "load", LOAD, sheet="Tickets"),
@@ -185,7 +176,7 @@ def test_rejected_rows_of_two_sheets_are_two_corrections_files_that_both_return(
 def test_two_mappings_of_one_kind_read_different_sheets(tmp_path, catalogue, store):
     north = [["Sample", "Ticket", "Dirt"], ["s1", "1", "6.5"], ["s2", "2", "7.5"]]
     south = [["Probe", "Ticket", "Dirt"], ["s3", "3", "8.5"], ["s2", "2", "9.5"], ["s1", "1", "6.5"]]
-    path = book(tmp_path / "w.xlsx", {"North": north, "South": south})
+    path = write_book(tmp_path / "w.xlsx", {"North": north, "South": south})
     probe = {**TARE, "sample_id": {"from": "Probe"}}
     received = store.take(
         path,
@@ -248,7 +239,7 @@ def test_columns_of_other_formats_decide_too(tmp_path, catalogue, store, suffix)
     if suffix == ".parquet":
         pl.DataFrame({"Sample": ["s1"], "Ticket": ["1"], "Dirt": [6.5]}).write_parquet(path)
     else:
-        book(path, {"Any": TARES[:2]})
+        write_book(path, {"Any": TARES[:2]})
     received = store.take(path, mapping(catalogue, "a", "load", LOAD), mapping(catalogue, "b", "tare", TARE))
     assert list(received) == ["b"]
     assert store.findings() == ["mapping_not_fitting"]
@@ -323,7 +314,7 @@ def test_rows_never_go_to_the_machine_of_a_sister_file(tmp_path, catalogue, stor
 
 def test_a_sheet_of_a_mapping_refused_for_its_id_is_not_lost_beside_another_sheet(tmp_path, catalogue, store):
     first, second = ([["m", "t", "d"], ["M1", f"2025-10-01T08:00:0{s}Z", "7"]] for s in (0, 1))
-    path = book(tmp_path / "w.xlsx", {"A": first, "B": second})
+    path = write_book(tmp_path / "w.xlsx", {"A": first, "B": second})
     stated = mapping(catalogue, "b", "telemetry", {**LOG, "machine_id": {"value": "M02"}}, sheet="B")
     received = store.take(path, mapping(catalogue, "a", "telemetry", LOG, sheet="A"), stated)
     assert {name: counts(r) for name, r in received.items()} == {"a": (1, 1, 0, 0), "b": (1, 0, 1, 0)}

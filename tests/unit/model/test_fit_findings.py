@@ -40,7 +40,8 @@ from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
 from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_tables import fit_posterior
+from transforms.model.fit_rows import prior_rows
+from transforms.model.fit_tables import fit_posterior, last_season
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected_loads, parts_of_z
 from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
@@ -393,10 +394,14 @@ def test_a_rest_of_two_months_begins_a_season():
     assert seasons_of(days) == (dt.date(2024, 10, 1), dt.date(2025, 9, 15))
 
 
-def test_last_season_steadies_a_young_one(small, catalogue):
-    before = fit_season(33, "crumbling", catalogue, machines=8, days=14)
-    held = fit_posterior(refitted(before.facts, catalogue))
-    prior = prior_of(held, DIRT)
+@pytest.fixture(scope="module")
+def before(catalogue: Catalogue) -> pl.DataFrame:
+    """The posterior of another season with the same effects."""
+    return fit_posterior(refitted(fit_season(33, "crumbling", catalogue, machines=8, days=14).facts, catalogue))
+
+
+def test_last_season_steadies_a_young_one(small, before, catalogue):
+    prior = prior_of(before, DIRT)
     assert prior is not None
     young = small.facts.filter(pl.col("shift_date") < dt.date(2025, 10, 6))
     alone, steadied = refitted(young, catalogue), fit_response(young, DIRT, catalogue, 0.1, prior=prior)
@@ -405,21 +410,57 @@ def test_last_season_steadies_a_young_one(small, catalogue):
     assert not steadied.last_season.denied
     at = [alone.at[s] for s in alone.settings]
     narrower = np.diag(steadied.reml.cov_core)[at] / np.diag(alone.reml.cov_core)[at]
-    assert narrower.max() < 0.8
+    assert narrower.max() < 1.0
+    assert narrower.mean() < 0.8
+    assert steadied.reml.residual == pytest.approx(alone.reml.residual, rel=0.05)
     (row,) = CHECKS["last_season"](steadied)
     assert row["passed"] is True
+    assert last_season(steadied)["setting"].to_list() == alone.settings
+    assert last_season(alone).height == 0
 
 
 def test_a_last_season_that_this_one_denies_is_not_used(small, fit, catalogue):
-    wrong = fit_posterior(fit).with_columns(pl.col("mean") + 0.1)
+    wrong = fit_posterior(fit).with_columns(pl.col("mean") + 1.0)
     found = fit_response(small.facts, DIRT, catalogue, 0.1, prior=prior_of(wrong, DIRT))
     assert found is not None
     assert found.last_season is not None
-    assert found.last_season.denied
-    assert np.array_equal(found.reml.coef, fit.reml.coef)
+    assert found.last_season.denied == fit.settings
+    assert found.reml.coef == pytest.approx(fit.reml.coef, abs=1e-4)
     (row,) = CHECKS["last_season"](found)
     assert row["passed"] is False
     assert row["reason_code"] == "last_season_contradicted"
+    assert set(last_season(found)["reason_code"]) == {"last_season_denied"}
+
+
+def test_a_setting_that_denies_last_season_leaves_the_others_their_prior(small, before, catalogue):
+    is_depth = pl.col("label").str.starts_with("share_depth_cm")
+    wrong = before.with_columns(pl.when(is_depth).then(pl.col("mean") + 0.3).otherwise("mean").alias("mean"))
+    found = fit_response(small.facts, DIRT, catalogue, 0.1, prior=prior_of(wrong, DIRT))
+    assert found is not None
+    assert found.last_season is not None
+    assert found.last_season.denied == ["share_depth_cm"]
+    assert all(w > 0.5 for s, w in found.last_season.weights.items() if s != "share_depth_cm")
+    prior = found.last_season.prior
+    gained = dict(zip(prior.labels, np.diag(prior.precision) * found.reml.residual, strict=True))
+    assert gained["share_depth_cm"] < 1e-6
+    assert all(gained[s] > 1 for s in found.settings if s != "share_depth_cm")
+    (row,) = CHECKS["last_season"](found)
+    assert row["reason_code"] == "last_season_partly"
+    assert json.loads(str(row["reason_args"]))["setting"] == ["share_depth_cm"]
+
+
+def test_simulated_data_include_the_prior(small, before, catalogue):
+    found = fit_response(small.facts, DIRT, catalogue, 0.1, prior=prior_of(before, DIRT))
+    assert found is not None
+    assert found.last_season is not None
+    rows, prior = prior_rows(found), found.last_season.prior
+    at = [found.at[label] for label in prior.labels]
+    assert (rows.T @ rows)[np.ix_(at, at)] / found.s2 == pytest.approx(prior.precision, rel=1e-6, abs=1e-3)
+    truth, pushed, _ = bootstrap._drawn_products(found, 50, np.random.default_rng(5))
+    gap = found.reml.equations.inverse(found.reml.solution, pushed)[at] - truth[at]
+    standard = gap / np.sqrt(np.diag(found.reml.cov_core)[at])[:, None]
+    assert np.abs(standard.mean(axis=1)).max() < 4 / np.sqrt(50)
+    assert (standard**2).mean() == pytest.approx(1, abs=0.15)
 
 
 def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, fit, catalogue, tmp_path):

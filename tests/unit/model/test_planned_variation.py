@@ -15,7 +15,14 @@ from transforms.model.estimate import fit_response
 from transforms.model.facts import build_design_spec, usable_facts
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
-from transforms.model.planned_variation import MIN_ROWS, REACTION, ReactionSlope, has_enough_by_lot, is_by_lot
+from transforms.model.planned_variation import (
+    MIN_ROWS,
+    MIN_SETTINGS,
+    REACTION,
+    ReactionSlope,
+    has_enough_by_lot,
+    is_by_lot,
+)
 
 SETTINGS = ["share_depth_cm", "ground_speed_kmh"]
 
@@ -41,13 +48,15 @@ def test_rows_by_lot_are_those_of_the_plan_and_of_the_trial():
     assert is_by_lot(rows.drop("varied_settings"), "share_depth_cm").tolist() == [False, True, False, False]
 
 
-@pytest.mark.parametrize(("n", "is_enough"), [(MIN_ROWS - 1, False), (MIN_ROWS, True)])
-def test_reaction_needs_enough_rows_by_lot(n, is_enough):
-    rows = pl.DataFrame(
-        {"varied_settings": ["share_depth_cm"] * n + [None] * 500}, schema={"varied_settings": pl.String}
-    )
-    assert has_enough_by_lot(rows) is is_enough
-    assert not has_enough_by_lot(rows.drop("varied_settings"))
+@pytest.mark.parametrize(
+    ("settings", "n", "is_enough"),
+    [(MIN_SETTINGS, MIN_ROWS, True), (MIN_SETTINGS - 1, 500, False), (9, MIN_ROWS - 1, False)],
+)
+def test_reaction_needs_enough_settings_by_lot(settings, n, is_enough):
+    names = [f"s{k}" for k in range(settings)]
+    rows = pl.DataFrame({"varied_settings": pl.Series([name for name in names for _ in range(n)] + [None] * 500)})
+    assert has_enough_by_lot(rows, [*names, "other"]) is is_enough
+    assert not has_enough_by_lot(rows.drop("varied_settings"), names)
 
 
 def test_a_season_without_a_plan_has_the_terms_it_had(seasons):

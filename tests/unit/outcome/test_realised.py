@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.invented_savings import invent
 from transforms.contracts.result_tables import schema_of
-from transforms.outcome.realised import advice_calibration, realised_saving, shift_units
+from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
 
 DAY = dt.date(2025, 10, 9)
 
@@ -107,6 +107,17 @@ def test_the_calibration_slope_of_an_honest_season_is_near_one_and_of_twice_the_
     assert thrice["verdict_code"] == "unreliable"
 
 
+def test_the_parts_of_shifts_average_to_the_savings_of_the_season():
+    season = invent(6, is_confounded=False)
+    units = add_contrast(shift_units(season.moves, season.loads))
+    assert units.schema == schema_of("realised_shift")
+    parts, made = ("contrast_promised_per_t", "contrast_saved_per_t"), units.filter("is_made")
+    assert units.filter(~pl.col("is_made")).select(parts).null_count().row(0) == (units.height - made.height,) * 2
+    saving = realised_saving(units).row(0, named=True)
+    means = [float((made[c] * made["clean_t"]).sum()) / float(made["clean_t"].sum()) for c in parts]
+    assert means == pytest.approx([saving["promised_per_t"], saving["realised_per_t"]])
+
+
 def test_few_shifts_or_machines_have_no_figures():
     season = invent(6, is_confounded=False)
     units = shift_units(season.moves, season.loads)
@@ -118,3 +129,4 @@ def test_few_shifts_or_machines_have_no_figures():
         assert table["verdict_code"].to_list() == ["too_few", "too_few"]
         assert table["realised_per_t"].null_count() == 2
         assert advice_calibration(rows).height == 0
+        assert add_contrast(rows)["contrast_saved_per_t"].null_count() == rows.height

@@ -11,7 +11,10 @@ from flows import stages
 from flows.stages import pages
 from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
+from reports.pages.followed import write_followed
+from reports.pages.followed_data import load_followed_page
 from reports.pages.index_data import INDEX
+from tests.support.invented_outcome import fill_outcome
 from tests.support.program import Demo
 from tests.unit.reports.chromium import CHROMIUM, DRIVER, start_chromium
 from tests.validation.seasons import QUIET, Season, copy_of
@@ -37,8 +40,19 @@ def browser() -> Iterator[webdriver.Chrome]:
     driver.quit()
 
 
+def followed_page_of(workspace: Workspace, out: Path) -> Path:
+    """Write the page on followed advice with an invented outcome: the demo is read at once, after all shifts."""
+    with Warehouse.open_read_only(workspace.warehouse) as stored, Warehouse.in_memory() as warehouse:
+        for name in ("load_fact", "load_class"):
+            warehouse.store(name, stored.table(name))
+        for name in ("fit_run", "source_file", "mass_balance"):
+            warehouse.replace(name, stored.table(name))
+        fill_outcome(warehouse)
+        return write_followed(load_followed_page(warehouse), workspace.season, out)[0]
+
+
 @pytest.fixture(scope="session")
-def written(demo: Demo) -> dict[str, Path]:
+def written(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
     both = OutputFormats(pdf=True, xlsx=True)
@@ -72,6 +86,7 @@ def written(demo: Demo) -> dict[str, Path]:
         "shift-xlsx": shift_xlsx,
     }
     deliver_pages(workspace, QUIET)
+    pages_of_demo["followed"] = followed_page_of(workspace, tmp_path_factory.mktemp("followed"))
     return {**pages_of_demo, "index": workspace.out / INDEX}
 
 

@@ -35,7 +35,7 @@ from transforms.config.workspace import Workspace
 
 EVIDENCE = ["shift-machines", "shift-loads", "shift-effects", "shift-received", "shift-prices"]
 SEASON = ["season", "season-appendix", "season-loads"]
-OTHERS = ["fleet", "guide", "card", "what-if", "sheet", "load", "grower", "index"]
+OTHERS = ["fleet", "followed", "guide", "card", "what-if", "sheet", "load", "grower", "index"]
 PAGES = ["shift", *EVIDENCE, *SEASON, *OTHERS]
 CHARTED = {
     "shift-machines": 20,
@@ -45,6 +45,7 @@ CHARTED = {
     "season": 1,
     "season-appendix": 30,
     "fleet": 8,
+    "followed": 4,
     "guide": 20,
     "load": 3,
 }
@@ -64,9 +65,10 @@ ADVISING = [
     "what-if",
     "sheet",
     "fleet",
+    "followed",
     "grower",
 ]
-WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "what-if", "load"]
+WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "followed", "what-if", "load"]
 """Pages whose footer names the run."""
 
 

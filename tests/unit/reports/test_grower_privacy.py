@@ -14,7 +14,8 @@ import pytest
 
 from reports.page.formats import OutputFormats
 from reports.pages.grower_data import GrowerData, grower_data
-from reports.pages.grower_sheet import write_grower_sheet
+from reports.pages.grower_sheet import grower_page, write_grower_sheet
+from tests.support.invented_outcome import uptake_rows
 from tests.support.program import taretrace_here
 from tests.unit.reports.growers import Growers, benchmark_rows, fill, growers
 from transforms.benchmark.disclosure import (
@@ -28,6 +29,7 @@ from transforms.benchmark.disclosure import (
 from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, classify_third, own_view
 from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.contracts.reason import reason
+from transforms.outcome.own_uptake import ComparedLoads
 from transforms.storage.warehouse import Warehouse
 
 READER = 2
@@ -158,6 +160,63 @@ def test_two_readers_who_collude_see_the_same_marks(data_of):
     bands = [data_of(invented, reader).place.band for reader in (0, 7, 24)]
     assert bands[0] == bands[1] == bands[2]
     assert set(bands[0].marks) < set(QUANTILES)
+
+
+def with_uptake(warehouse: Warehouse, changed: float | None = None) -> None:
+    """Write uptake for two fields of every grower; the share made of all but the reader's moves may be changed."""
+    loads = warehouse.table("load_fact").unique("field_id", keep="first", maintain_order=True)
+    moves = loads.select("machine_id", "shift_date", "grower_id", "field_id", move_number=1, made_share=0.9)
+    own = pl.col("grower_id") == f"G{READER:03d}"
+    if changed is not None:
+        moves = moves.with_columns(made_share=pl.when(own).then("made_share").otherwise(changed))
+    rows = uptake_rows(moves).with_columns(
+        moves["field_id"],
+        moves["made_share"],
+        pl.lit("followed").alias("uptake_code"),
+        reason_code=pl.lit(None, pl.String),
+    )
+    if changed is not None:
+        code = pl.when(moves["grower_id"] == f"G{READER:03d}").then(pl.lit("followed")).otherwise(pl.lit("not"))
+        rows = rows.with_columns(code.alias("uptake_code"))
+    warehouse.replace("advice_uptake", rows)
+
+
+def test_uptake_on_a_sheet_is_that_of_own_fields_and_depends_on_no_other_grower(room):
+    warehouse, season = room
+    invented = growers(12)
+    fill(warehouse, invented)
+    sheets = []
+    for changed in (None, -0.2):
+        with_uptake(warehouse, changed)
+        sheets.append(next(d for d in grower_data(*room) if d.grower == invented.ids[READER]))
+    warehouse.replace("advice_uptake", warehouse.table("advice_uptake").clear())
+    first, second = sheets
+    assert first.uptake == second.uptake
+    assert grower_page(first, season) == grower_page(second, season)
+    assert first.uptake is not None
+    assert (first.uptake.moves, first.uptake.followed) == (2, 2)
+    own = first.uptake.with_moves
+    shown = first.loads.filter(
+        pl.col("lifted_at").dt.date().is_in(first.loads["shift_date"].unique().head(2).implode())
+    )
+    assert 0 < own.loads <= shown.height
+    # It follows from the rows that the sheet shows: observed and rounded expected dirt of own loads.
+    visits = (
+        first.loads.sort("lifted_at").group_by("field_id", maintain_order=True).first().select("field_id", "shift_date")
+    )
+    loads = first.loads.join(visits, on=["field_id", "shift_date"])
+    soil = float((loads["delivered_t"] * (loads["expected_pct"] - loads["observed_pct"])).sum()) / 100
+    assert own.soil_t == pytest.approx(soil)
+    assert "machine_id" not in first.loads.columns
+
+
+def test_uptake_has_no_comparison_if_expected_values_are_withheld(room):
+    fill(room[0], growers(3))
+    with_uptake(room[0])
+    d = next(d for d in grower_data(*room) if d.grower == f"G{READER:03d}")
+    room[0].replace("advice_uptake", room[0].table("advice_uptake").clear())
+    assert d.uptake is not None
+    assert (d.uptake.moves, d.uptake.with_moves) == (2, ComparedLoads(0, None, None))
 
 
 @pytest.mark.parametrize("n", [6, 10, 24])

@@ -26,6 +26,7 @@ KINDS = {
     "season.html": PageKind.SEASON,
     "season-loads.html": PageKind.SEASON_LOADS,
     "fleet.html": PageKind.FLEET,
+    "followed.html": PageKind.FOLLOWED,
     "guide.html": PageKind.GUIDE,
     "card-G1.html": PageKind.CARD,
     "what-if.html": PageKind.WHAT_IF,

@@ -43,6 +43,7 @@ TOGETHER = {
     "observed and expected": [theme.OBSERVED, theme.EXPECTED],
     "funnel": [theme.INK, theme.BETTER, theme.WORSE],
     "readings": [theme.EXPECTED, theme.WETNESS["dry"], theme.OBSERVED],
+    "uptake": list(theme.UPTAKE_COLOURS.values()),
     "effect estimates": [s.colour for s in STANDINGS.values()],
     "settings of a shift": theme.LINES[:4],
 }

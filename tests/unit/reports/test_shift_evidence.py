@@ -19,7 +19,7 @@ from reports.page.links import shift_pages
 from reports.pages.shift import all_tables, shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
-from reports.sections.cautions import CAUTION, FIRST_PAGE_CAUTION
+from reports.sections.cautions import CAUTION, SAFETY_CAUTION
 from reports.sections.prices import price_table
 from reports.sections.shift_cards import card, machine_advice
 from reports.sections.shift_headings import machines_title, prices_title, received_title
@@ -55,7 +55,7 @@ def test_cautions_are_on_the_pages_that_advise(texts, advised):
     assert CAUTION in texts["machines"]
     assert CAUTION in texts["prices"]
     first = html.unescape((advised.out / "shift.html").read_text())
-    assert first.count(FIRST_PAGE_CAUTION) == 1
+    assert first.count(SAFETY_CAUTION) == 1
 
 
 def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path):

@@ -20,7 +20,7 @@ from reports.page.model import Page
 from reports.page.summary import BarRows, Tiles
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
-from reports.sections.cautions import FIRST_PAGE_CAUTION
+from reports.sections.cautions import SAFETY_CAUTION
 from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip
 from tests.validation.seasons import QUIET, ingest
 from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity
@@ -70,7 +70,7 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
     assert "<h1>No advice yet</h1>" in page
     assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
-    assert html.escape(FIRST_PAGE_CAUTION, quote=False).replace("'", "&#39;") in page
+    assert html.escape(SAFETY_CAUTION, quote=False).replace("'", "&#39;") in page
 
 
 def test_embedded_json_cannot_end_its_script_element():

@@ -14,11 +14,13 @@ from flows import stages
 from flows.stages import pages
 from reports.language.display_units import DisplayUnits
 from reports.language.translate import use_language
-from reports.page.links import machine_anchor, shift_pages
+from reports.page.links import FOLLOWED_PAGE, machine_anchor, shift_pages
 from reports.page.pdf import write_pdf
 from reports.page.summary import BarRows, PageLinks
 from reports.pages.shift import shift_page, write_shift_page
 from reports.pages.shift_data import ShiftPageData, load_shift_page
+from reports.sections.outcome_answer import NO_MOVES, headline, outcome, verdict_words, warning_strip
+from reports.sections.outcome_data import OutcomeData
 from reports.sections.shift_attention import attention
 from reports.sections.shift_followed import followed_advice, saving_words
 from reports.sections.shift_summary import weather_words
@@ -29,6 +31,7 @@ from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.advice.cost import CAUSES
 from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Workspace
+from transforms.contracts.result_tables import schema_of
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
@@ -222,6 +225,22 @@ def test_links_to_the_evidence_come_last(repriced: Workspace, data: ShiftPageDat
     }
 
 
+def outcome_of(saving: pl.DataFrame | None, slope: str | None = None) -> OutcomeData:
+    """Return an outcome with 131 of 214 moves made, and a slope with the given verdict."""
+    total = {"moves": 220 if saving is not None else 0, "unknown": 6, "followed": 131}
+    columns = {
+        "part": pl.String,
+        "value": pl.Float64,
+        "lo95": pl.Float64,
+        "hi95": pl.Float64,
+        "verdict_code": pl.String,
+    }
+    slopes = [("slope", 0.18, -0.05, 0.41, slope)] if slope else []
+    calibration = pl.DataFrame(slopes, schema=columns, orient="row")
+    none = pl.DataFrame(schema=schema_of("realised_saving"))
+    return OutcomeData(total, none if saving is None else saving, calibration, pl.DataFrame())
+
+
 def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
     none = pl.DataFrame()
     machines = pl.DataFrame(
@@ -239,7 +258,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
     )
     silent = pl.DataFrame({"machine_id": ["M8"], "silent_h": [40.0]})
     untraced = pl.DataFrame({"field_id": ["F9", "F2"], "loads": [3, 1]})
-    given = {
+    given: dict[str, Any] = {
         "machines": machines,
         "reasons": reasons,
         "silent": silent,
@@ -247,7 +266,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
         "followed": none,
         "parts": none,
         "offsets": none,
-        "saving": none,
+        "outcome": outcome_of(None),
         **parts,
     }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
@@ -290,22 +309,57 @@ def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_
     assert (unknown.changes, unknown.unknown) == (0, 1)
 
 
-def test_the_saving_of_the_season_is_shown_in_the_units_of_the_page_once_it_is_known():
-    row = {
-        "group_code": "made",
-        "moves": 214,
-        "moves_made": 131,
-        "shifts": 70,
-        "machines": 9,
-        "verdict_code": "as_promised",
-    }
+def saving_of(verdict: str) -> pl.DataFrame:
+    row = {"group_code": "made", "moves": 90, "moves_made": 90, "shifts": 70, "machines": 9, "verdict_code": verdict}
     row |= {"promised_per_t": 0.33, "realised_per_t": 0.27, "lo95": 0.12, "hi95": 0.42}
-    kept = pl.DataFrame([row])
-    shown = [re.findall(r"\d+(?:\.\d+)?", saving_words(kept, units)) for units in (METRIC, US)]
-    assert shown[0] == ["131", "214", "0.27", "0.12", "0.42", "70", "0.33"]
-    assert shown[1] == ["131", "214", "0.24", "0.11", "0.38", "70", "0.30"]
-    broken = saving_words(kept.with_columns(verdict_code=pl.lit("not_as_promised")), METRIC)
-    assert broken.startswith(saving_words(kept, METRIC))
-    assert len(broken) > len(saving_words(kept, METRIC))
-    assert saving_words(kept.with_columns(verdict_code=pl.lit("too_few")), METRIC) == ""
-    assert saving_words(kept.clear(), METRIC) == ""
+    return pl.DataFrame([row], schema=schema_of("realised_saving"))
+
+
+def figures(text: str) -> list[str]:
+    return re.findall(r"\d+(?:\.\d+)?", text)
+
+
+def test_the_saving_of_the_season_is_shown_in_the_units_of_the_page_once_it_is_known():
+    kept = outcome_of(saving_of("as_promised"))
+    shown = [figures(saving_words(kept, units)) for units in (METRIC, US)]
+    assert shown[0] == ["131", "214", "0.33", "0.27", "0.12", "0.42", "70"]
+    assert shown[1] == ["131", "214", "0.30", "0.24", "0.11", "0.38", "70"]
+    assert figures(saving_words(outcome_of(saving_of("not_as_promised")), METRIC)) == ["131", "214"]
+    assert saving_words(outcome_of(saving_of("too_few")), METRIC) == ""
+    assert saving_words(outcome_of(None), METRIC) == ""
+
+
+def test_advice_is_marked_only_while_it_promised_more_than_it_saved():
+    assert outcome(outcome_of(None)).code == NO_MOVES
+    assert outcome(outcome_of(saving_of("too_few"))).code == "too_few"
+    for code in ("as_promised", "more_than_promised", "too_few"):
+        assert warning_strip(outcome_of(saving_of(code), "reliable"), METRIC, "f.html") is None
+    short = warning_strip(outcome_of(saving_of("not_as_promised")), METRIC, "f.html")
+    assert short is not None
+    assert figures(short.text) == ["0.33", "0.27"]
+    assert short.link is not None
+    assert short.link[1] == "f.html"
+    steep = outcome_of(saving_of("as_promised"), "unreliable")
+    assert outcome(steep).code == "unreliable"
+    mark = warning_strip(steep, METRIC, "f.html")
+    assert mark is not None
+    assert figures(mark.text) == ["0.18"]
+    assert figures(headline(steep, METRIC)) == ["131", "214", "0.33", "0.27", "0.12", "0.42"]
+    assert figures(verdict_words(steep)) == ["0.18", "0.05", "0.41"]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "slope", "links"),
+    [("not_as_promised", None, 2), ("as_promised", "unreliable", 2), ("as_promised", "reliable", 1)],
+)
+def test_a_page_of_twelve_machines_with_the_outcome_of_the_season_keeps_its_budget(
+    repriced: Workspace, data, tmp_path, verdict, slope, links
+):
+    page = crowded_page(data)
+    page = replace(page, summary=replace(page.summary, outcome=outcome_of(saving_of(verdict), slope)))
+    text = write_shift_page(page, repriced.season, tmp_path)[0].read_text("utf-8")
+    assert len([w for w in seen(text) if re.search(r"[^\W\d_]", w)]) <= 250
+    assert text.count(f'href="{FOLLOWED_PAGE}"') == links
+    is_marked = text.index('class="strip"') < text.index('class="tiles"')
+    assert is_marked == (links == 2)
+    assert f'href="{FOLLOWED_PAGE}"' in (tmp_path / shift_pages(data.shift).machines).read_text("utf-8")

@@ -119,4 +119,4 @@ def test_hostile_names_are_text(browser, season, tmp_path: Path, width: int):
 def test_the_first_screen_of_a_phone_shows_values_and_instructions(browser, season, tmp_path: Path):
     opened(browser, write_trial_sheet(planned(8), 1, season, tmp_path), 390)
     assert evaluate(browser, "return document.querySelector('ol').getBoundingClientRect().bottom") < 844
-    assert evaluate(browser, "return document.querySelectorAll('ol')[0].children.length") == 5
+    assert evaluate(browser, "return document.querySelectorAll('ol')[0].children.length") == 6

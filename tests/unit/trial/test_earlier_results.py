@@ -28,6 +28,7 @@ def test_an_earlier_sentence_is_shown_as_it_was_written(tmp_path):
     assert result["reason_code"] == "earlier_text"
     assert row_reason(result) == SENTENCE
     assert "says" not in result
+    assert (result["response"], result["reading_code"], result["traced_pairs"]) == ("dirt_tare_pct", "planned", None)
 
 
 def test_a_workspace_with_codes_keeps_them(tmp_path):
@@ -41,8 +42,10 @@ def test_a_workspace_with_codes_keeps_them(tmp_path):
             "setting": "share_depth_cm",
             "value_a": 7.0,
             "value_b": 6.0,
+            "response": "dirt_tare_pct",
             "pairs": 8,
             "strayed": 0,
+            "reading_code": "planned",
             "reason_code": "b_cleaner",
             "reason_args": "{}",
         }

@@ -29,6 +29,7 @@ from transforms.contracts.result_tables.fit import (
     FitPosterior,
     FitRun,
     InteractionGain,
+    LastSeason,
     LoadWhy,
     PartEffect,
     SettingPair,
@@ -38,6 +39,7 @@ from transforms.contracts.result_tables.fit import (
 from transforms.contracts.result_tables.outcome import (
     AdviceCalibration,
     AdviceUptake,
+    AdviceVerdict,
     RealisedSaving,
     RealisedShift,
 )
@@ -56,11 +58,13 @@ from transforms.contracts.result_tables.trace import (
     LoadTraceGrade,
     MassBalance,
 )
+from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
     "advice_calibration": AdviceCalibration,
     "advice_uptake": AdviceUptake,
+    "advice_verdict": AdviceVerdict,
     "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
@@ -77,6 +81,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "guide_worth": GuideWorth,
     "interaction_gain": InteractionGain,
     "lag_sample": LagSample,
+    "last_season": LastSeason,
     "load_trace": LoadTrace,
     "load_trace_grade": LoadTraceGrade,
     "load_why": LoadWhy,
@@ -100,6 +105,8 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_wanted": TrialWanted,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
+    "variation_option": VariationOption,
+    "varied_load": VariedLoad,
     "weather_filled": WeatherFilled,
 }
 """Table -> its definition."""

@@ -1,4 +1,4 @@
-"""Result tables of the comparison of subjects and trials; `sql/results/` says what a row of each is."""
+"""Result tables of the comparison of subjects, and of trials; `sql/results/` says what a row of each is."""
 
 import dataframely as dy
 
@@ -74,12 +74,23 @@ class TrialResult(dy.Schema):
     setting = dy.String()
     value_a = dy.Float64()
     value_b = dy.Float64()
+    response = dy.String()
     pairs = dy.Int64()
     effect_pct = dy.Float64(nullable=True)
     lo95 = dy.Float64(nullable=True)
     hi95 = dy.Float64(nullable=True)
     p_value = dy.Float64(nullable=True)
     strayed = dy.Int64()
+    traced_pairs = dy.Int64(nullable=True)
+    traced_share = dy.Float64(nullable=True)
+    traced_effect_pct = dy.Float64(nullable=True)
+    traced_lo95 = dy.Float64(nullable=True)
+    traced_hi95 = dy.Float64(nullable=True)
+    traced_reason_code = dy.String(nullable=True)
+    traced_reason_args = dy.String(nullable=True)
+    reading_code = dy.String()
+    e_value = dy.Float64(nullable=True)
+    stop_code = dy.String(nullable=True)
     reason_code = dy.String()
     reason_args = dy.String()
 
@@ -101,3 +112,4 @@ class TrialWanted(dy.Schema):
     detect_pct = dy.Float64()
     pairs = dy.Int64(nullable=True)
     machine_days = dy.Float64(nullable=True)
+    worth = dy.Float64(nullable=True)

@@ -180,6 +180,16 @@ class SettingReliability(dy.Schema):
     n = dy.Int64()
 
 
+class LastSeason(dy.Schema):
+    """Rows of `last_season`."""
+
+    response = dy.String()
+    setting = dy.String()
+    last_season_weight = dy.Float64()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
 class ExpectedLoad(dy.Schema):
     """Rows of `expected_load`."""
 

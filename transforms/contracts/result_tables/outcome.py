@@ -52,6 +52,8 @@ class RealisedShift(dy.Schema):
     clean_t = dy.Float64()
     soil_cost_per_t = dy.Float64()
     loads = dy.Int64()
+    contrast_promised_per_t = dy.Float64(nullable=True)
+    contrast_saved_per_t = dy.Float64(nullable=True)
 
 
 class RealisedSaving(dy.Schema):
@@ -78,3 +80,11 @@ class AdviceCalibration(dy.Schema):
     hi95 = dy.Float64()
     verdict_code = dy.String()
     n = dy.Int64()
+
+
+class AdviceVerdict(dy.Schema):
+    """Rows of `advice_verdict`."""
+
+    verdict = dy.String()
+    reason_code = dy.String(nullable=True)
+    machine_shifts = dy.Int64()

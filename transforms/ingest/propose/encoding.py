@@ -1,26 +1,15 @@
-"""Detection of the encoding of a text file, by byte order marks, and by letters of the languages of the vocabulary."""
+"""Detection of the encoding of a text file, by byte order marks, zero bytes, and the letters of languages."""
 
 import codecs
-import re
 from dataclasses import dataclass, field
 
 from transforms.contracts.reason import Reason, reason
-from transforms.ingest.propose.lexicon import Lexicon, package_lexicon
+from transforms.ingest.propose.code_pages import PageReading, rank_code_pages
+from transforms.ingest.propose.lexicon import package_lexicon
 
-ENCODINGS = ("cp1252", "cp1250", "cp1251", "cp852", "cp866", "koi8-r", "mac-roman")
-COMMON = {
-    "cp1252": "äöüßéèêëàâçîïôûùñáíóúÄÖÜÉœ°µ²³ø§«»–’‰€",
-    "cp1250": "ąćęłńóśźżĄĆĘŁŃÓŚŹŻáčďéěíňřšťúůýžÁČĎÉĚÍŇŘŠŤÚŮÝŽäöüß°‰–„”§",
-    "cp852": "ąćęłńóśźżĄĆĘŁŃÓŚŹŻáčďéěíňřšťúůýžÁČĎÉĚÍŇŘŠŤÚŮÝŽäöüß°",
-    "mac-roman": "äöüßéèêëàâçîïôûùñáíóúÄÖÜ°",
-}
-"""Letters and signs of the languages that use an encoding."""
-CYRILLIC_LETTERS = set("абвгдежзийклмнопрстуфхцчшщъыьэюяёАБВГДЕЖЗИЙКЛМНОПРСТУФХЦЧШЩЭЮЯ№°‰–«»")
-NULL_SHARE = 0.3
-SAMPLE_WORDS, MIN_WORDS = 4, 4
-"""Words shown in a question; without a known word, at least this number of different ones decides."""
-KNOWN_WORD, CLEAR = 3.0, 1.15
-"""Weight of a word of the vocabulary in relation to a letter; ratio of scores that needs no question."""
+NULL_SHARE = 0.1
+SAMPLE_WORDS, SAMPLE_LETTERS = 4, 48
+"""Words shown in a reason; letters of the line shown in a question."""
 
 
 @dataclass
@@ -74,48 +63,25 @@ def _utf16_by_zeros(data: bytes) -> str | None:
 
 
 def _by_letters(data: bytes) -> DecodedText:
-    """Choose the encoding whose text has the letters and words of a known language; ask if two fit about as well."""
-    texts = {e: _decoded(data, e) for e in ENCODINGS}
-    scores = {e: _score(t, e, package_lexicon()) for e, t in texts.items()}
-    ranked = sorted(ENCODINGS, key=lambda e: -scores[e])
+    """Choose the encoding whose words have the letters of one language; ask unless that is clear."""
+    ranked = rank_code_pages(data, package_lexicon())
     best = ranked[0]
-    rivals = [e for e in ranked[1:] if scores[e] * CLEAR >= scores[best] and texts[e] != texts[best]]
-    has_evidence = bool(_known_words(texts[best], package_lexicon())) or len(_odd_words(texts[best])) >= MIN_WORDS
-    if scores[best] > 0 and not rivals and has_evidence:
-        return DecodedText(
-            texts[best], best, [reason("encoding_by_letters", encoding=best, words=_odd_words(texts[best]))]
-        )
-    choices = [best, *rivals, *(e for e in ranked[1:4] if e not in rivals)]
-    shown = " | ".join(f"{e}: {', '.join(_odd_words(texts[e]))}" for e in choices)
-    return DecodedText(texts[best], best, [], (reason("ask_encoding", guesses=shown), choices, best))
+    text = _decoded(data, best.encoding)
+    if best.is_clear(ranked[1:]):
+        shown = [w for w in best.words if w is not None][:SAMPLE_WORDS]
+        return DecodedText(text, best.encoding, [reason("encoding_by_letters", encoding=best.encoding, words=shown)])
+    choices = [r.encoding for r in ranked]
+    why = reason("ask_encoding", guesses=" | ".join(_samples(data, ranked)))
+    return DecodedText(text, best.encoding, [], (why, choices, best.encoding))
 
 
-def _odd_words(text: str) -> list[str]:
-    """Return the first words with letters beyond ASCII."""
-    words = re.findall(r"[^\s;,\t|\"]*[^\x00-\x7f][^\s;,\t|\"]*", text)
-    return list(dict.fromkeys(words))[:SAMPLE_WORDS]
-
-
-def _score(text: str, encoding: str, lexicon: Lexicon) -> float:
-    """Return the share of letters beyond ASCII that fit the encoding's languages, and of known words."""
-    odd = [c for c in text if ord(c) > 0x7F]
-    is_cyrillic = encoding in {"cp1251", "cp866", "koi8-r"}
-    common = CYRILLIC_LETTERS if is_cyrillic else set(COMMON[encoding])
-    letters = sum(1.0 if c in common else -1.0 for c in odd) / len(odd)
-    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii() and w.isalpha()}
-    # A capital inside a word, or a Cyrillic letter between Latin ones, shows a wrong encoding.
-    mixed = re.compile(r"[A-Za-z][а-яА-Я]|[а-яА-Я][A-Za-z]")
-    broken = sum(not (w.islower() or w.isupper() or w.istitle()) or mixed.search(w) is not None for w in words)
-    known = len(_known_words(text, lexicon))
-    return letters - broken / max(1, len(words)) + KNOWN_WORD * known / max(1, len(words))
-
-
-def _known_words(text: str, lexicon: Lexicon) -> set[str]:
-    """Return the words beyond ASCII that are in the vocabulary with their accents, or are compounds of its words."""
-    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii() and w.isalpha()}
-    return {w for w in words if w.casefold() in lexicon.spelled or _is_compound(w, lexicon)}
-
-
-def _is_compound(word: str, lexicon: Lexicon) -> bool:
-    tokens = lexicon.tokens(word)
-    return len(tokens) > 1 and all(t.concepts for t in tokens)
+def _samples(data: bytes, ranked: list[PageReading]) -> list[str]:
+    """Return the line with the most bytes beyond ASCII as each encoding reads it; encodings that agree share one."""
+    line = max(data.splitlines(), key=lambda row: len({b for b in row if b > 0x7F}))
+    first = next(i for i, b in enumerate(line) if b > 0x7F)
+    begin = max(line.rfind(sign, 0, first) for sign in (b";", b",", b"\t", b"|")) + 1
+    shown: dict[str, list[str]] = {}
+    for reading in ranked:
+        text = " ".join(_decoded(line[begin:], reading.encoding).split())[:SAMPLE_LETTERS]
+        shown.setdefault(text, []).append(reading.encoding)
+    return [f"{', '.join(encodings)}: {text}" for text, encodings in shown.items()]

@@ -9,7 +9,7 @@ from transforms.contracts.harvest_checks import AUDIT_LOSSES, AUDIT_PIECES, CHEC
 from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.propose.familiarity import demand, pieces
-from transforms.ingest.propose.header import Name
+from transforms.ingest.propose.issue_time import issue_columns
 from transforms.ingest.propose.lexicon import Lexicon
 from transforms.ingest.propose.matching import Match, Phrase, guess_rest, match, phrases_of
 from transforms.ingest.propose.table import ProposalContext, SourceTable
@@ -141,24 +141,15 @@ def _interval_factor(table: SourceTable, kind: str, found: dict[str, Match]) -> 
     seconds = None if matched is None else median_interval(table, matched.name.sources[0])
     if seconds is None:
         return NO_INTERVAL
-    if kind == "weather_hour" and _has_issue_time(table, matched.name if matched else None):
+    if kind == "weather_hour" and has_issue_time(table):
         return UNLIKELY_INTERVAL
     low, high = INTERVALS[kind]
     return 1.0 if low <= seconds <= high else UNLIKELY_INTERVAL
 
 
-def _has_issue_time(table: SourceTable, hour: Name | None) -> bool:
-    """Return True if a second time repeats in many rows, as the time of issue of a forecast does."""
-    used = set() if hour is None else set(hour.sources)
-    times = [
-        p for c, p in table.profiles.items() if c not in used and (p.time_form is not None or _is_serial(table, c))
-    ]
-    return any(2 * len(p.distinct) <= len(p.filled) for p in times)
-
-
-def _is_serial(table: SourceTable, column: str) -> bool:
-    is_named = table.name_of(column).has("time", "date", "hour", "issued", "forecast", "valid")
-    return is_named and table.profiles[column].serial_form is not None
+def has_issue_time(table: SourceTable) -> bool:
+    """Return True if a second time of the table may be that at which its hours were forecast."""
+    return bool(issue_columns(table.names, table.profiles))
 
 
 def median_interval(table: SourceTable, column: str) -> float | None:
@@ -213,8 +204,8 @@ def is_sure(table: SourceTable, ranked: list[KindFit], context: ProposalContext)
         is_titled = bool(title & TITLES[first.kind]) and not title & TITLES[other.kind]
         if first.kind in CHECKS and len(own) < OWN_SIGNS and not is_titled:
             return False
-    # The values of measured and forecast hours are alike, so that only words tell them apart.
-    is_named = first.kind != "weather_hour" or bool(title & {"weather", "station"})
+    # The values of measured and forecast hours are alike, so that only words and a second time tell them apart.
+    is_named = first.kind != "weather_hour" or (bool(title & {"weather", "station"}) and not has_issue_time(table))
     is_shown = _pieces(table, ranked, context, title) >= demand(table).of_kind
     return is_named and is_shown and first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
 

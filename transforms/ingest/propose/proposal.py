@@ -12,7 +12,7 @@ OPEN = 0.9
 READ = "read."
 """Beginning of the key of a question about a column of the file that is not placed."""
 IGNORE, SKIP = "ignore", "skip"
-"""Answers that leave out a column of the file, and a table column."""
+"""Answers that leave out a column or a sheet of the file, and a table column."""
 OF_FILE = {"time_zone", "encoding", "decimal"}
 """Questions that have one answer for all mappings of a file."""
 
@@ -59,6 +59,7 @@ class Proposal:
         unread: columns of the file that no table column uses.
         reasons: reasons for the file format and layout.
         prefix: prefix of the keys of its questions, if the file has several tables.
+        unread_sheets: filled sheets of the file that no mapping reads.
     """
 
     kind: str
@@ -69,6 +70,7 @@ class Proposal:
     unread: list[str] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
     prefix: str = ""
+    unread_sheets: list[str] = field(default_factory=list)
 
     def table(self) -> dict[str, Any]:
         """Return the mapping as the table of a TOML file."""

@@ -18,7 +18,7 @@ from transforms.ingest.propose.kinds import (
     rank_kinds,
 )
 from transforms.ingest.propose.mapping_draft import MappingDraft
-from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.proposal import IGNORE, OPEN, SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
 from transforms.ingest.propose.table import ProposalContext, SourceTable, read_table
 from transforms.ingest.propose.unplaced import ask_unplaced, placed_answers, sources_of
@@ -32,7 +32,7 @@ OFFERED_PARTNERS = {"load", "tare"}
 OWN_OF_CHECKS = 2
 """Columns of its own that show an audit beside a root check, or the reverse: the two share most of their words."""
 MIN_TABLE = 0.4
-"""A sheet that fits no kind better than this is not read, if another does."""
+"""A sheet of a workbook with several tables that fits no kind better than this is probably not needed."""
 
 
 def propose(tables: list[FormatGuess], path: Path, context: ProposalContext, answers: dict[str, str]) -> list[Proposal]:
@@ -51,11 +51,19 @@ def propose(tables: list[FormatGuess], path: Path, context: ProposalContext, ans
     for sniffed in tables:
         table = read_table(sniffed, path, context, answers)
         ranked.append((table, rank_kinds(table, context)))
-    ranked = _worth_reading(ranked, answers.get("kind"))
+    chosen = _of_answered_kind(ranked, answers.get("kind"))
+    has_prefix = len(chosen) > 1
+    if has_prefix:
+        needed = [r for r in chosen if answers.get(f"{r[0].sniffed.first_sheet}:kind") != IGNORE]
+        chosen = needed or chosen[:1]
     out: list[Proposal] = []
-    for table, fits in ranked:
-        prefix = f"{table.sniffed.first_sheet}:" if len(ranked) > 1 else ""
+    for table, fits in chosen:
+        prefix = f"{table.sniffed.first_sheet}:" if has_prefix else ""
         out += _of_table(table, fits, context, Asker(answers, prefix))
+    read = {name for table, _ in chosen for name in table.sniffed.sheets}
+    unread = [name for sniffed in tables for name in sniffed.sheets if name not in read]
+    for proposal in out:
+        proposal.unread_sheets = [*unread, *tables[0].other_sheets]
     return _encoding_first(out)
 
 
@@ -75,26 +83,30 @@ def _kind_first(proposals: list[Proposal], key: str) -> list[Proposal]:
     return proposals
 
 
-def _worth_reading(
+def _of_answered_kind(
     ranked: list[tuple[SourceTable, list[KindFit]]], kind: str | None
 ) -> list[tuple[SourceTable, list[KindFit]]]:
-    """Return the tables that fit a kind; only the best one if the user names the kind."""
-    if kind is not None and len(ranked) > 1:
-        scores = [max((f.score for f in fits if f.kind == kind), default=0.0) for _, fits in ranked]
-        return [ranked[scores.index(max(scores))]]
-    good = [r for r in ranked if r[1][0].score >= MIN_TABLE]
-    return good or ranked[:1]
+    """Return all tables of a file, or the best one for the kind if the user names one kind for the file."""
+    if kind is None or len(ranked) == 1:
+        return ranked
+    scores = [max((f.score for f in fits if f.kind == kind), default=0.0) for _, fits in ranked]
+    return [ranked[scores.index(max(scores))]]
 
 
 def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext, asker: Asker) -> list[Proposal]:
     """Return the mappings of one table: one, or two if its rows are of two kinds."""
     kind = asker.answer("kind")
     if kind is not None and kind not in CONTRACTS:
-        asker.again("kind", reason("ask_kind_again", name=kind), list(CONTRACTS))
+        left = [IGNORE] if asker.prefix and kind != IGNORE else []
+        asker.again("kind", reason("ask_kind_again", name=kind), [*CONTRACTS, *left])
         return [Proposal("load", {}, questions=asker.questions)]
     if kind is None and not is_sure(table, fits, context):
         choices = [f.kind for f in fits] + [k for k in CONTRACTS if all(f.kind != k for f in fits)]
-        asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
+        if asker.prefix:
+            why = reason("ask_kind_of_sheet", sheet=", ".join(table.sniffed.sheets), ignore=IGNORE)
+            asker.ask("kind", why, [*choices, IGNORE], fits[0].kind if fits[0].score >= MIN_TABLE else IGNORE)
+        else:
+            asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
         # What the columns mean depends on the answer.
         limited = [_limited(p) for p in _of_kind(table, fits, fits[0], context, asker)]
         return _kind_first(limited, asker.full_key("kind"))

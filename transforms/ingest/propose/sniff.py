@@ -3,6 +3,7 @@
 import csv
 import re
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path
@@ -46,6 +47,8 @@ class FormatGuess:
         rows: sample rows as text, one cell per column.
         unsure: layout key -> (question, choices, best guess).
         preamble: lines above the header.
+        sheets: names of the sheets with this table.
+        other_sheets: names of the filled sheets of the workbook without a table.
     """
 
     form: str
@@ -56,6 +59,8 @@ class FormatGuess:
     rows: list[list[str]] = field(default_factory=list)
     unsure: dict[str, tuple[Reason, list[str], str]] = field(default_factory=dict)
     preamble: list[str] = field(default_factory=list)
+    sheets: list[str] = field(default_factory=list)
+    other_sheets: list[str] = field(default_factory=list)
 
     @property
     def first_sheet(self) -> str:
@@ -147,28 +152,26 @@ def _sniff_text(path: Path, encoding: str | None) -> FormatGuess:
 
 def _sniff_sheets(path: Path) -> list[FormatGuess]:
     """Return the tables of a workbook, the most filled first; sheets with the same columns are one table."""
-    tables: list[tuple[int, FormatGuess]] = []
-    names: dict[tuple[str, ...], list[str]] = {}
-    every = []
+    tables: dict[tuple[str, ...], FormatGuess] = {}
+    every, others = [], []
     for name, grid in sheet_grids(path):
         every.append(name)
         rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(SAMPLE_LINES).iter_rows()]
         sniffed = FormatGuess("sheet", reasons=[reason("format_by_name", form_name="sheet")])
-        try:
+        # A sheet without a header is not a table.
+        with suppress(SourceFileError):
             _sniff_rows(rows, sniffed)
-        except SourceFileError:
-            continue
-        if not sniffed.rows:
-            continue
-        key = (*sniffed.columns, str(sniffed.layout.get("header_line")))
-        names.setdefault(key, []).append(name)
-        if len(names[key]) == 1:
-            tables.append((sum(bool(c) for row in rows for c in row), sniffed))
+        if sniffed.rows:
+            key = (*sniffed.columns, str(sniffed.layout.get("header_line")))
+            tables.setdefault(key, sniffed).sheets.append(name)
+        elif any(any(row) for row in rows):
+            others.append(name)
     if not tables:
         raise SourceFileError("not_a_table", reason("no_sheet_with_table"))
-    for _, sniffed in tables:
-        _name_sheets(sniffed, names[(*sniffed.columns, str(sniffed.layout.get("header_line")))], every)
-    return [sniffed for _, sniffed in sorted(tables, key=lambda t: -t[0])]
+    for sniffed in tables.values():
+        _name_sheets(sniffed, sniffed.sheets, every)
+        sniffed.other_sheets = others
+    return sorted(tables.values(), key=lambda t: -sum(bool(c) for row in t.rows for c in row))
 
 
 def _name_sheets(sniffed: FormatGuess, names: list[str], every: list[str]) -> None:

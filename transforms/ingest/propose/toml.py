@@ -5,6 +5,7 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+from transforms.config.toml_text import toml_comment
 from transforms.contracts.reason import Reason, reason
 from transforms.ingest.propose.proposal import Proposal
 
@@ -26,11 +27,6 @@ def _value(value: Any) -> str:
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _comment(text: str) -> str:
-    """Return text that is safe in a one-line comment."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
 def mapping_text(proposal: Proposal, file: str, sentence_of: Callable[[Reason], str]) -> str:
     """Return the TOML text of a proposal.
 
@@ -41,7 +37,7 @@ def mapping_text(proposal: Proposal, file: str, sentence_of: Callable[[Reason], 
     """
 
     def comment(why: Reason) -> str:
-        return f"# {_comment(sentence_of(why))}"
+        return toml_comment(sentence_of(why))
 
     lines = [comment(reason("proposed_by_map", file=file)), *map(comment, proposal.reasons)]
     lines.append(f"kind = {_value(proposal.kind)}")

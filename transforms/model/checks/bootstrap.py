@@ -15,7 +15,7 @@ from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.reml import fit_products
 from transforms.model.effects import slope_weights
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.fit_rows import dense_passes, prior_rows, row_weights
 from transforms.model.row_batches import factor_sums, factor_values
 from transforms.model.weighted_fit import ROUGHLY
 
@@ -67,7 +67,7 @@ class BootstrapCoverage:
 
 
 def _drawn_products(fit: ResponseFit, draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-    """Return true coefficients, M'Wz* and z*'Wz* of `draws` data sets drawn from the model."""
+    """Return true coefficients, M'Wz* and z*'Wz* of `draws` data sets drawn from the model and from its prior."""
     reml, m = fit.reml, fit.reml.equations.m
     truth = np.repeat(reml.coef[:, None], draws, axis=1)
     for name, span in reml.spans.items():
@@ -81,15 +81,18 @@ def _drawn_products(fit: ResponseFit, draws: int, rng: np.random.Generator) -> t
         pushed[: m.d] += D.T @ weighted
         pushed[m.d :] += factor_sums(m, cols, weighted)
         squares += (z * weighted).sum(axis=0)
-    return truth, pushed, squares
+    P = prior_rows(fit)
+    values = P @ truth[: m.d] + rng.normal(0, np.sqrt(reml.residual), (P.shape[0], draws))
+    pushed[: m.d] += P.T @ values
+    return truth, pushed, squares + (values**2).sum(axis=0)
 
 
 def bootstrap_coverage(fit: ResponseFit) -> BootstrapCoverage:
     """Return how many 95 % intervals of effects over all rows cover the true value, once that decides the test.
 
     Each data set has new levels of all factors and blocks and new residuals; the fixed coefficients are those of the
-    fit. The effects are those of `slope_weights` over all rows with a value. With few settings the test may end
-    undecided at `MAX_DRAWS` data sets, which is not an alarm.
+    fit, about which last season's prior is drawn as well. The effects are those of `slope_weights` over all rows with a
+    value. With few settings the test may end undecided at `MAX_DRAWS` data sets, which is not an alarm.
 
     Args:
         fit: the fit to draw from.
@@ -109,10 +112,10 @@ def bootstrap_coverage(fit: ResponseFit) -> BootstrapCoverage:
 def _covered(fit: ResponseFit, contrasts: list[Array], draws: int, rng: np.random.Generator) -> BootstrapCoverage:
     """Return how many intervals of contrasts cover the true value in `draws` data sets drawn from the fit."""
     truth, pushed, squares = _drawn_products(fit, draws, rng)
-    m, covered = fit.reml.equations.m, 0
+    m, n, covered = fit.reml.equations.m, fit.z.size + prior_rows(fit).shape[0], 0
     for b in range(draws):
         products = CrossProducts(
-            m.DD, m.FD, m.FF, pushed[:, b], float(squares[b]), m.n, m.p, m.sum_log_w, m.blocks, m.factors, m.labels
+            m.DD, m.FD, m.FF, pushed[:, b], float(squares[b]), n, m.p, m.sum_log_w, m.blocks, m.factors, m.labels
         )
         again = fit_products(products, (fit.reml.variances, fit.reml.residual), tolerance=ROUGHLY)
         for weights in contrasts:

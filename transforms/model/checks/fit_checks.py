@@ -18,7 +18,7 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_dirt import hidden_dirt
 from transforms.model.hidden_reaction import TOLERABLE_SE, reaction_within_visits
 from transforms.model.plain_fit import rounding_of
-from transforms.model.previous_season import DENIED_P
+from transforms.model.previous_season import DENIED_WEIGHT
 from transforms.model.response_scale import is_counted
 
 CHECK_SCHEMA = schema_of("fit_check")
@@ -174,9 +174,14 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     found = fit.last_season
     if found is None:
         return []
-    is_denied = found.denied
-    why = reason("last_season_contradicted" if is_denied else "last_season_used", n=found.coefficients)
-    return [_row("last_season", found.p_value, DENIED_P, why, passed=not is_denied)]
+    denied, n = found.denied, len(found.weights)
+    if not denied:
+        why = reason("last_season_used")
+    elif len(denied) == n:
+        why = reason("last_season_contradicted")
+    else:
+        why = reason("last_season_partly", n=n, used=n - len(denied), setting=denied)
+    return [_row("last_season", min(found.weights.values()), DENIED_WEIGHT, why, passed=not denied)]
 
 
 def _successive_loads(fit: ResponseFit) -> list[Row]:

@@ -17,7 +17,7 @@ from transforms.storage.warehouse import Warehouse
 
 REBUILT = ".warehouse.rebuilt.partial"
 """Name of the new warehouse until it is complete; the next run removes an unfinished one."""
-SALVAGED = ("trial_load", "trial_result", "advice_issued")
+SALVAGED = ("trial_load", "trial_result", "varied_load", "advice_issued")
 """Tables that exist only in the warehouse, not in any other file of the workspace."""
 
 

@@ -56,6 +56,39 @@ def test_a_forecast_is_known_by_a_time_of_issue_that_repeats(tmp_path):
     assert proposal(path).kind == "forecast_hour"
 
 
+def serial(minutes: float) -> str:
+    """Return a time as the day number of a spreadsheet."""
+    return f"{45943 + 1 / 3 + minutes / 1440:.6f}"
+
+
+@pytest.mark.parametrize("made", [[-30] * 24, [-30] * 12 + [690] * 12], ids=["constant", "in blocks"])
+@pytest.mark.parametrize("write", [at, serial])
+def test_a_second_time_of_unknown_name_that_repeats_makes_the_kind_of_weather_a_question(tmp_path, made, write):
+    rows = [f"{write(60 * i)};{write(made[i])};S1;8.5;0.2" for i in ROWS]
+    header = "Time;Blurb;Station;Air temperature °C;Rain mm"
+    proposed = proposal(write_export(tmp_path / "weather_station.csv", header, rows))
+    assert "kind" in asked(proposed)
+    assert {"forecast_hour", "weather_hour"} <= set(next(q.choices for q in proposed.questions if q.key == "kind"))
+
+
+@pytest.mark.parametrize(
+    ("second", "cells"),
+    [
+        ("Day", [at(60 * i, "%d.%m.%Y") for i in ROWS]),
+        ("Blurb", [at(60 * i + 5) for i in ROWS]),
+        ("Blurb", ["45012"] * 24),
+        ("Blurb", [at(300)] * 24),
+    ],
+    ids=["date of the row", "received", "number of a day long ago", "amid the rows"],
+)
+def test_a_second_time_that_no_forecast_can_have_leaves_measured_weather(tmp_path, second, cells):
+    rows = [f"{at(60 * i)};{cells[i]};S1;8.5;0.2" for i in ROWS]
+    header = f"Time;{second};Station;Air temperature °C;Rain mm"
+    proposed = proposal(write_export(tmp_path / "weather_station.csv", header, rows))
+    assert proposed.kind == "weather_hour"
+    assert "kind" not in asked(proposed)
+
+
 def test_an_audit_is_not_telemetry(tmp_path):
     rows = [f"A{i};{at(90 * i)};R1;P{i % 3};10;6;{i % 4};0,{i % 9}" for i in ROWS]
     header = "Controle nr;Datum tijd;Rooier;Perceel;Lengte (m);Aantal rijen;Breuk 2-4 cm;Gewicht punten (kg)"
