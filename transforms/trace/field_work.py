@@ -26,12 +26,17 @@ class TracedFieldWork:
     Attributes:
         field_id: the field.
         stretches: its stretches of work in order of time.
-        loads: `load_id, site_id, km, machine_id, left_field_at, weighed_at, delivered_t`.
+        loads: `load_id, site_id, km, machine_id, left_field_at, weighed_at, delivered_t`, and those of `truck_id,
+            trailer_id, tared_at, gang_id, trip_id` that a ticket has; tickets of one arrival have the same `trip_id`.
+        stops: stops of trucks beside machines in the field, and of the same trucks at sites: `truck_id, machine_id,
+            site_id, arrived_at, left_at, distance_m, machine_ahead_min`, times beside a machine by its own clock; None
+            without positions of trucks.
     """
 
     field_id: str
     stretches: list[Stretch]
     loads: pl.DataFrame
+    stops: pl.DataFrame | None = None
 
 
 def sort_by_weighing(loads: pl.DataFrame) -> pl.DataFrame:

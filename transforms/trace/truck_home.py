@@ -1,97 +1,185 @@
-"""Home machines of trucks: a truck mostly hauls for one machine of a stretch.
+"""Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
-Within a stretch, truck k has a home machine h_k, uniform over the M streams, and takes each load there except with
-probability e (the leak), then elsewhere with equal chances:
-
-    P(m | h) = 1 - e if m = h, else e / (M - 1)                                                               (2.6)
-
-The message to load i is its machine given the other loads of its truck, relative to no knowledge:
-
-    t_i(m) = M sum_h P(m | h) P(h | others),   P(h | others) ~ prod_(j != i) sum_m b_j(m) P(m | h)            (2.7)
-
-with b_j the belief of load j by masses and times alone. Two loads of a truck share a machine with the excess
-kappa = (1 - e M / (M - 1))^2 over chance. kappa maximises sum log(kappa M sum_m b_i(m) b_j(m) + 1 - kappa) over pairs of
-loads of one truck, with a prior worth `PRIOR_PAIRS` pairs of `USUAL_LEAK`: trucks of one pool get kappa = 0 and change
-nothing.
+Equations (2.6) to (2.8) of METHODS.md. A load without truck and trailer is a vehicle of its own if its ticket names a
+gang. Vehicles of one pool agree no more often than by chance: their leak becomes (M - 1) / M, which changes nothing.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Key = TypeVar("Key")
 USUAL_LEAK = 0.1
-"""Share of loads that a truck takes from another machine (common practice, no source)."""
-PRIOR_PAIRS = 4.0
-"""Weight of the usual leak, in pairs of loads whose machines are known."""
+"""Share of trips that a truck takes from another machine (common practice, no source)."""
+PRIOR_PAIRS = 10.0
+"""Weight of the usual leak, in pairs of trips whose machines are known."""
+RELIABILITY = 0.7
+"""Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
 SURE = 0.999
 """No home machine excludes the others altogether."""
+SAME_TRIP = 0.98
+"""Probability that two tickets of one trip were filled by the same machine."""
+SMALLEST = 1e-12
 
 
 @dataclass(frozen=True)
-class Trucks:
-    """Loads of one stretch by truck.
+class Homes:
+    """Loads of one stretch by trip, vehicle and gang.
 
     Attributes:
-        truck: truck of each load, -1 if unknown, shape (n,).
+        trip: trip of each load, shape (n,); -1 without vehicle.
+        vehicle: vehicle of each trip, shape (t,).
+        gang: gang of each vehicle, shape (v,); -1 without gang.
         streams: number M of streams.
     """
 
-    truck: NDArray[np.int64]
+    trip: Ints
+    vehicle: Ints
+    gang: Ints
     streams: int
 
     @classmethod
-    def of(cls, ids: list[str | None], streams: int) -> "Trucks":
-        """Return the trucks of the loads; a truck with one load only says nothing."""
-        known = sorted({i for i in ids if i is not None and ids.count(i) > 1})
-        number = {name: k for k, name in enumerate(known)}
-        return cls(np.array([number.get(i, -1) if i is not None else -1 for i in ids], dtype=np.int64), streams)
+    def of(cls, loads: pl.DataFrame, streams: int) -> "Homes":
+        """Return the trips, vehicles and gangs of loads.
+
+        Args:
+            loads: n loads; `truck_id`, `trailer_id`, `gang_id` and `trip_id` are optional.
+            streams: number of streams.
+        """
+        n = loads.height
+        truck, trailer, gang, trip = (_ids(loads, c) for c in ("truck_id", "trailer_id", "gang_id", "trip_id"))
+        vehicle = [_vehicle(truck[i], trailer[i], gang[i], i) for i in range(n)]
+        trips = [(v, trip[i] or str(i)) if v is not None else None for i, v in enumerate(vehicle)]
+        trip_numbers, vehicle_numbers = _numbers(trips), _numbers(vehicle)
+        gangs = _numbers(gang)
+        gang_of: dict[int, int] = {}
+        for v, g in zip(vehicle, gang, strict=True):
+            if v is not None and g is not None:
+                gang_of.setdefault(vehicle_numbers[v], gangs[g])
+        return cls(
+            np.array([-1 if t is None else trip_numbers[t] for t in trips], dtype=np.int64),
+            np.array([vehicle_numbers[t[0]] for t in trip_numbers], dtype=np.int64),
+            np.array([gang_of.get(k, -1) for k in range(len(vehicle_numbers))], dtype=np.int64),
+            streams,
+        )
 
     @property
     def are_known(self) -> bool:
-        """True if some truck has several loads and there are several streams."""
-        return self.streams > 1 and bool((self.truck >= 0).any())
+        """True if there are several streams and two loads share a vehicle or a gang."""
+        if self.streams < 2 or not self.vehicle.size:
+            return False
+        gangs = self.gang[self.gang >= 0]
+        return bool((self.trip >= 0).sum() > self.gang.size) or gangs.size > np.unique(gangs).size
 
     def messages(self, belief: Array) -> Array:
-        """Return t_i(m) of (2.7), shape (n, m); 1 for loads without a known truck.
+        """Return the messages t_i(m) of (2.7), shape (n, M), with mean 1; 1 for loads without a vehicle.
 
         Args:
-            belief: probability of each stream for each load without its truck, shape (n, m), rows that sum to at most 1;
-                the remainder is the probability of no stream and carries no knowledge.
+            belief: probability of each stream for each load without its vehicle, shape (n, M), rows that sum to at
+                most 1; the remainder is the probability of no stream and carries no knowledge.
         """
-        out, m = np.ones((self.truck.size, self.streams)), self.streams
-        b = belief + (1 - belief.sum(axis=1, keepdims=True)) / m
-        leak = self.leak(b)
-        of_home = np.full((m, m), leak / (m - 1))
-        np.fill_diagonal(of_home, 1 - leak)
-        for k in range(int(self.truck.max(initial=-1)) + 1):
-            own = np.flatnonzero(self.truck == k)
-            each = np.log(np.maximum(b[own] @ of_home, 1e-12))  # symmetric: sum over m of b(m) P(m | h)
-            others = each.sum(axis=0) - each
-            home = np.exp(others - others.max(axis=1, keepdims=True))
-            home /= home.sum(axis=1, keepdims=True)
-            out[own] = m * (SURE * home + (1 - SURE) / m) @ of_home
+        m, known = self.streams, np.flatnonzero(self.trip >= 0)
+        b = np.maximum(belief + (1 - belief.sum(axis=1, keepdims=True)) / m, SMALLEST)
+        alike = np.full((m, m), (1 - SAME_TRIP) / (m - 1))
+        np.fill_diagonal(alike, SAME_TRIP)
+        ticket = np.log(b[known] @ alike)
+        trip = _sums(ticket, self.trip[known], self.vehicle.size)
+        of_home = _leaking(excess_agreement(_scaled(trip), self.vehicle, m), m)
+        each = np.log(_scaled(trip) @ of_home)
+        vehicle = _sums(each, self.vehicle, self.gang.size)
+        from_gang = self._gang_messages(vehicle)
+        home = _scaled((from_gang + vehicle)[self.vehicle] - each)
+        to_trip = np.log((SURE * home + (1 - SURE) / m) @ of_home)
+        others = (to_trip + trip)[self.trip[known]] - ticket
+        out = np.ones(b.shape)
+        # A trip of one ticket has no other: its machine is that of the trip itself.
+        single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known]] == 1
+        out[known] = m * np.where(single[:, None], _scaled(others), _scaled(others) @ alike)
         return out
 
-    def leak(self, b: Array) -> float:
-        """Return the leak e from the pairs of loads of each truck.
+    def _gang_messages(self, vehicle: Array) -> Array:
+        """Return the logarithm of the message of each gang to its vehicles, shape (v, M); 0 without gang."""
+        m, known = self.streams, np.flatnonzero(self.gang >= 0)
+        out = np.zeros(vehicle.shape)
+        if not known.size:
+            return out
+        own, gang = _scaled(vehicle[known]), self.gang[known]
+        of_gang = _leaking(excess_agreement(own, gang, m), m)
+        each = np.log(own @ of_gang)
+        total = _sums(each, gang, int(gang.max()) + 1)
+        out[known] = np.log(_scaled(total[gang] - each) @ of_gang)
+        return out
 
-        Args:
-            b: probability of each stream for each load, shape (n, m), rows that sum to 1.
-        """
-        m = self.streams
-        agree = [
-            b[own] @ b[own].T
-            for own in (np.flatnonzero(self.truck == k) for k in np.unique(self.truck[self.truck >= 0]))
-        ]
-        pairs = np.concatenate([a[np.triu_indices(len(a), 1)] for a in agree])
-        usual = (1 - USUAL_LEAK * m / (m - 1)) ** 2
 
-        def loss(kappa: float) -> float:
-            prior = usual * np.log(kappa * m + 1 - kappa) + (1 - usual) * np.log(max(1 - kappa, 1e-9))
-            return -float(np.log(kappa * m * pairs + 1 - kappa).sum() + PRIOR_PAIRS * prior)
+def excess_agreement(b: Array, group: Ints, streams: int) -> float:
+    """Return kappa of (2.8), the excess over chance with which two members of a group share a machine, 0 to 1.
 
-        kappa = float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)
-        return (m - 1) / m * (1 - np.sqrt(kappa))
+    Args:
+        b: probability of each stream for each member, shape (k, M), rows that sum to 1.
+        group: group of each member, shape (k,).
+        streams: number M of streams.
+    """
+    m, shrunk = streams, RELIABILITY * b + (1 - RELIABILITY) / streams
+    agree = [np.zeros(0)]
+    for k in np.flatnonzero(np.bincount(group) > 1):
+        own = shrunk[group == k]
+        agree.append((own @ own.T)[np.triu_indices(len(own), 1)])
+    excess = m * np.concatenate(agree) - 1
+    usual = (1 - USUAL_LEAK * m / (m - 1)) ** 2
+
+    def loss(kappa: float) -> float:
+        prior = usual * np.log1p(kappa * (m - 1)) + (1 - usual) * np.log1p(-kappa)
+        return -float(np.log1p(kappa * excess).sum() + PRIOR_PAIRS * prior)
+
+    return float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)
+
+
+def leak(kappa: float, streams: int) -> float:
+    """Return the leak e = (M - 1) / M (1 - sqrt kappa)."""
+    return (streams - 1) / streams * (1 - float(np.sqrt(kappa)))
+
+
+def _leaking(kappa: float, m: int) -> Array:
+    """Return P(machine | home), shape (M, M), symmetric."""
+    e = leak(kappa, m)
+    out = np.full((m, m), e / (m - 1))
+    np.fill_diagonal(out, 1 - e)
+    return np.asarray(np.maximum(out, SMALLEST))
+
+
+def _scaled(log_weight: Array) -> Array:
+    """Return weights that sum to 1 in each row, from their logarithms."""
+    out = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    return np.asarray(np.maximum(out / out.sum(axis=1, keepdims=True), SMALLEST))
+
+
+def _sums(rows: Array, group: Ints, size: int) -> Array:
+    """Return the sum of the rows of each group, shape (size, M)."""
+    out = np.zeros((size, rows.shape[1]))
+    np.add.at(out, group, rows)
+    return out
+
+
+def _ids(loads: pl.DataFrame, column: str) -> list[str | None]:
+    return loads[column].to_list() if column in loads.columns else [None] * loads.height
+
+
+def _vehicle(truck: str | None, trailer: str | None, gang: str | None, i: int) -> tuple[str, str] | None:
+    """Return the vehicle of load i: its truck, else its trailer, else one of its own if it has a gang."""
+    if truck is not None:
+        return "truck", truck
+    if trailer is not None:
+        return "trailer", trailer
+    return None if gang is None else ("load", str(i))
+
+
+def _numbers(values: Iterable[Key | None]) -> dict[Key, int]:
+    """Return the number of each distinct value, in order of appearance; None has none."""
+    return {v: k for k, v in enumerate(dict.fromkeys(v for v in values if v is not None))}
