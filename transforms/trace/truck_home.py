@@ -89,7 +89,9 @@ class Homes:
         b = np.maximum(belief + (1 - belief.sum(axis=1, keepdims=True)) / m, SMALLEST)
         alike = np.full((m, m), (1 - SAME_TRIP) / (m - 1))
         np.fill_diagonal(alike, SAME_TRIP)
-        ticket = np.log(b[known] @ alike)
+        # A trip of one ticket has no other: its machine is that of the trip itself.
+        single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known], None] == 1
+        ticket = np.log(np.where(single, b[known], b[known] @ alike))
         trip = _sums(ticket, self.trip[known], self.vehicle.size)
         of_home = _leaking(excess_agreement(_scaled(trip), self.vehicle, m), m)
         each = np.log(_scaled(trip) @ of_home)
@@ -99,9 +101,7 @@ class Homes:
         to_trip = np.log((SURE * home + (1 - SURE) / m) @ of_home)
         others = (to_trip + trip)[self.trip[known]] - ticket
         out = np.ones(b.shape)
-        # A trip of one ticket has no other: its machine is that of the trip itself.
-        single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known]] == 1
-        out[known] = m * np.where(single[:, None], _scaled(others), _scaled(others) @ alike)
+        out[known] = m * np.where(single, _scaled(others), _scaled(others) @ alike)
         return out
 
     def _gang_messages(self, vehicle: Array) -> Array:
@@ -132,10 +132,10 @@ def excess_agreement(b: Array, group: Ints, streams: int) -> float:
         own = shrunk[group == k]
         agree.append((own @ own.T)[np.triu_indices(len(own), 1)])
     excess = m * np.concatenate(agree) - 1
-    usual = (1 - USUAL_LEAK * m / (m - 1)) ** 2
+    agreeing = ((m - 1) * (1 - USUAL_LEAK * m / (m - 1)) ** 2 + 1) / m
 
     def loss(kappa: float) -> float:
-        prior = usual * np.log1p(kappa * (m - 1)) + (1 - usual) * np.log1p(-kappa)
+        prior = agreeing * np.log1p(kappa * (m - 1)) + (1 - agreeing) * np.log1p(-kappa)
         return -float(np.log1p(kappa * excess).sum() + PRIOR_PAIRS * prior)
 
     return float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)

@@ -8,7 +8,7 @@ returns in the stretch, by the edge of their distribution (2.9).
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import erfcx, ndtr
+from scipy.special import erfc, erfcx, ndtr
 
 from transforms.trace.field_work import to_minutes
 from transforms.trace.load_ends_hmm import departure_times
@@ -99,8 +99,10 @@ def waiting_density(x: Array, mean: float, sd: float) -> Array:
         mean: mean of the waiting time, minutes.
         sd: standard deviation of the error, minutes.
     """
-    u = np.clip((sd / mean - x / sd) / np.sqrt(2), -25, 1e8)
-    return np.asarray(np.exp(-0.5 * np.minimum((x / sd) ** 2, 700.0)) * erfcx(u) / (2 * mean))
+    u = (sd / mean - x / sd) / np.sqrt(2)
+    far = np.exp(0.5 * (sd / mean) ** 2 - np.maximum(x, 0.0) / mean) * erfc(np.minimum(u, 0.0))
+    near = np.exp(-0.5 * (x / sd) ** 2) * erfcx(np.maximum(u, 0.0))
+    return np.asarray(np.where(u < 0, far, near) / (2 * mean))
 
 
 def back_weights(back: Array, size_t: Array, at_t: Array, stream: Stream, ahead_min: float) -> Array | None:
