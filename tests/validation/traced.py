@@ -108,6 +108,7 @@ class UntracedSeason:
     Attributes:
         tickets: its weigh tickets with `km`, the road distance to the site.
         stretches: field -> its stretches of work.
+        learnt: its lags and clocks, which do not depend on trucks.
     """
 
     season: DemoSeason
@@ -116,6 +117,7 @@ class UntracedSeason:
     faults: pl.DataFrame
     tickets: pl.DataFrame
     stretches: dict[str, list[Stretch]]
+    learnt: LagModel
 
 
 def prepare_plan(plan: Plan) -> UntracedSeason:
@@ -139,7 +141,19 @@ def prepare_plan(plan: Plan) -> UntracedSeason:
     by_field = {str(f): part for (f,), part in lean.filter(pl.col("field_id").is_not_null()).group_by("field_id")}
     yields = dict(fields.select("field_id", "forecast_t_ha").iter_rows())
     stretches = {f: field_stretches(b, signals, yields[f], LOCAL_ZONE, STARTS) for f, b in sorted(by_field.items())}
-    return UntracedSeason(season, bins, unloads, faults, tickets, stretches)
+    learnt = LagModel(pl.concat([lag_samples(w) for w in _works(stretches, tickets, {})]))
+    return UntracedSeason(season, bins, unloads, faults, tickets, stretches, learnt)
+
+
+def _works(
+    stretches: dict[str, list[Stretch]], tickets: pl.DataFrame, stops: dict[str, pl.DataFrame]
+) -> list[TracedFieldWork]:
+    """Return the work of every field that has work or tickets."""
+    loads = {str(f): part for (f,), part in tickets.group_by("field_id", maintain_order=True)}
+    return [
+        TracedFieldWork(f, stretches.get(f, []), loads.get(f, tickets.clear()), stops.get(f))
+        for f in sorted({*stretches, *loads})
+    ]
 
 
 def trace_tickets(
@@ -152,12 +166,7 @@ def trace_tickets(
         tickets: its tickets.
         stops: field -> stops of trucks, if positions are known.
     """
-    loads = {str(f): part for (f,), part in tickets.group_by("field_id", maintain_order=True)}
-    works = [
-        TracedFieldWork(f, ready.stretches.get(f, []), loads.get(f, tickets.clear()), (stops or {}).get(f))
-        for f in sorted({*ready.stretches, *loads})
-    ]
-    learnt = LagModel(pl.concat([lag_samples(w) for w in works]))
+    works, learnt = _works(ready.stretches, tickets, stops or {}), ready.learnt
     found = [
         trace_field(w, {s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches}) for w in works
     ]
