@@ -34,12 +34,16 @@ BREAK = 0.05
 def back_min(loads: pl.DataFrame, left_min: Array, stretch: Stretch, min_per_km: float) -> Array:
     """Return when the truck of each load was back at the field, minutes since 1970, shape (n,); NaN if unknown.
 
+    It is left unknown if one machine worked alone: returns then show little that the order of the loads does not.
+
     Args:
         loads: n loads of a stretch with `weighed_at, km, site_id`; `truck_id` and `tared_at` are optional.
         left_min: departure of each load, minutes since 1970.
         stretch: the stretch of work.
         min_per_km: minutes of driving per km of road.
     """
+    if len(stretch.streams) < 2 or "truck_id" not in loads.columns:
+        return np.full(loads.height, np.nan)
     back, site = _from_trip_before(loads, min_per_km)
     span_min = sum(float(s.left_min[-1] - s.left_min[0]) for s in stretch.streams)
     since = left_min - span_min / max(loads.height, 1) - back
@@ -53,8 +57,6 @@ def _from_trip_before(loads: pl.DataFrame, min_per_km: float) -> tuple[Array, ND
     """Return the return of each load's truck by the clock of the site that it comes from, and that site."""
     weighed, km, sites = to_minutes(loads, "weighed_at"), loads["km"].to_numpy(), loads["site_id"].to_list()
     out, site = np.full(loads.height, np.nan), np.array([""] * loads.height, dtype=object)
-    if "truck_id" not in loads.columns:
-        return out, site
     tared = to_minutes(loads, "tared_at") if "tared_at" in loads.columns else np.full(loads.height, np.nan)
     tared = np.where(tared >= weighed, tared, weighed + USUAL_UNLOAD_MIN)
     trucks = loads["truck_id"].to_list()
@@ -83,12 +85,9 @@ def _edge_min(since: Array) -> float:
         return float("nan")
     sd = float(np.hypot(BACK_SD_MIN, FILL_SD_MIN))
     edges = np.arange(np.quantile(near, 0.02) - 5, np.median(near) + 1, 1.0)
-    fits = [
-        (float(np.log((1 - BREAK) * waiting_density(near - e, w, sd) + BREAK / (2 * FAR_MIN)).sum()), float(e))
-        for w in WAITS_MIN
-        for e in edges
-    ]
-    return max(fits)[1]
+    beyond = near - edges[:, None]
+    fits = [np.log((1 - BREAK) * waiting_density(beyond, w, sd) + BREAK / (2 * FAR_MIN)).sum(axis=1) for w in WAITS_MIN]
+    return float(edges[np.max(fits, axis=0).argmax()])
 
 
 def waiting_density(x: Array, mean: float, sd: float) -> Array:

@@ -8,7 +8,8 @@ from tests.unit.trace.test_trace import START, bins, signals, work
 from transforms.trace.truck_return import back_min, back_weights, waiting_density
 
 MINUTES = START.timestamp() / 60
-STRETCH = work(bins("M1", 600), {"M1": signals(10, 600)}, pl.DataFrame()).stretches[0]
+TWO = {"M1": signals(10, 600), "M2": signals(10, 20)}
+STRETCH = work(pl.concat([bins("M1", 600), bins("M2", 20)]), TWO, pl.DataFrame()).stretches[0]
 
 
 def trips(ahead_min: float, *, tared: bool, count: int = 60) -> tuple[pl.DataFrame, np.ndarray, np.ndarray]:
