@@ -22,7 +22,7 @@ from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
 
-TRACE_VERSION = "2"
+TRACE_VERSION = "3"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0

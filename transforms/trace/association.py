@@ -127,11 +127,12 @@ def associate_loads(
     homes = trucks.homes if contested and trucks is not None and trucks.homes.are_known else None
     last = 1 if not contested else MAX_ITERATIONS if homes is None else TRUCK_ITERATIONS
     belief, prior, change = _belief(weight, odds), weight, 1.0
-    has_joined = False
+    agreement = None
     for iteration in range(last):
-        has_joined = has_joined or (homes is not None and (iteration >= TRUCK_ITERATION or change < TOLERANCE))
-        if homes is not None and has_joined:
-            prior = weight * homes.messages(belief)
+        if homes is not None and agreement is None and (iteration >= TRUCK_ITERATION or change < TOLERANCE):
+            agreement = homes.agreement(belief)
+        if homes is not None and agreement is not None:
+            prior = weight * homes.messages(belief, agreement)
         for m in range(stream_count):
             rows = candidates[m]
             if not rows.size:
@@ -145,7 +146,7 @@ def associate_loads(
             placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
         before, belief = belief, _belief(weight, odds)
         change = float(np.abs(belief - before).max(initial=0.0))
-        if change < TOLERANCE and (homes is None or has_joined):
+        if change < TOLERANCE and (homes is None or agreement is not None):
             break
     return Association(_belief(prior, odds), placed)
 

@@ -6,7 +6,7 @@ gang. Vehicles of one pool agree no more often than by chance: their leak become
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import polars as pl
@@ -27,6 +27,13 @@ SURE = 0.999
 SAME_TRIP = 0.98
 """Probability that two tickets of one trip were filled by the same machine."""
 SMALLEST = 1e-12
+
+
+class Agreement(NamedTuple):
+    """Excess kappa over chance with which two trips of a vehicle, and two vehicles of a gang, share a machine."""
+
+    of_vehicle: float
+    of_gang: float
 
 
 @dataclass(frozen=True)
@@ -78,44 +85,67 @@ class Homes:
         gangs = self.gang[self.gang >= 0]
         return bool((self.trip >= 0).sum() > self.gang.size) or gangs.size > np.unique(gangs).size
 
-    def messages(self, belief: Array) -> Array:
+    def agreement(self, belief: Array) -> Agreement:
+        """Return how far vehicles and gangs keep to a machine, from beliefs that no truck has influenced.
+
+        Args:
+            belief: probability of each stream for each load, shape (n, M), as in `messages`.
+        """
+        trip, _, _ = self._trips(belief)
+        of_vehicle = excess_agreement(_scaled(trip), self.vehicle, self.streams)
+        known = np.flatnonzero(self.gang >= 0)
+        own = _sums(np.log(_scaled(trip) @ _leaking(of_vehicle, self.streams)), self.vehicle, self.gang.size)[known]
+        of_gang = excess_agreement(_scaled(own), self.gang[known], self.streams) if known.size else 0.0
+        return Agreement(of_vehicle, of_gang)
+
+    def messages(self, belief: Array, agreement: Agreement) -> Array:
         """Return the messages t_i(m) of (2.7), shape (n, M), with mean 1; 1 for loads without a vehicle.
 
         Args:
             belief: probability of each stream for each load without its vehicle, shape (n, M), rows that sum to at
                 most 1; the remainder is the probability of no stream and carries no knowledge.
+            agreement: result of `agreement`.
         """
         m, known = self.streams, np.flatnonzero(self.trip >= 0)
-        b = np.maximum(belief + (1 - belief.sum(axis=1, keepdims=True)) / m, SMALLEST)
-        alike = np.full((m, m), (1 - SAME_TRIP) / (m - 1))
-        np.fill_diagonal(alike, SAME_TRIP)
-        # A trip of one ticket has no other: its machine is that of the trip itself.
-        single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known], None] == 1
-        ticket = np.log(np.where(single, b[known], b[known] @ alike))
-        trip = _sums(ticket, self.trip[known], self.vehicle.size)
-        of_home = _leaking(excess_agreement(_scaled(trip), self.vehicle, m), m)
+        trip, ticket, single = self._trips(belief)
+        of_home = _leaking(agreement.of_vehicle, m)
         each = np.log(_scaled(trip) @ of_home)
         vehicle = _sums(each, self.vehicle, self.gang.size)
-        from_gang = self._gang_messages(vehicle)
+        from_gang = self._gang_messages(vehicle, agreement.of_gang)
         home = _scaled((from_gang + vehicle)[self.vehicle] - each)
         to_trip = np.log((SURE * home + (1 - SURE) / m) @ of_home)
-        others = (to_trip + trip)[self.trip[known]] - ticket
-        out = np.ones(b.shape)
-        out[known] = m * np.where(single, _scaled(others), _scaled(others) @ alike)
+        others = _scaled((to_trip + trip)[self.trip[known]] - ticket)
+        out = np.ones((self.trip.size, m))
+        out[known] = m * np.where(single, others, others @ _same_trip(m))
         return out
 
-    def _gang_messages(self, vehicle: Array) -> Array:
+    def _trips(self, belief: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Return log beliefs of trips, shape (t, M), and of tickets, and which tickets are alone in their trip."""
+        m, known = self.streams, np.flatnonzero(self.trip >= 0)
+        b = np.maximum(belief + (1 - belief.sum(axis=1, keepdims=True)) / m, SMALLEST)[known]
+        # A trip of one ticket has no other: its machine is that of the trip itself.
+        single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known], None] == 1
+        ticket = np.log(np.where(single, b, b @ _same_trip(m)))
+        return _sums(ticket, self.trip[known], self.vehicle.size), ticket, single
+
+    def _gang_messages(self, vehicle: Array, of_gang: float) -> Array:
         """Return the logarithm of the message of each gang to its vehicles, shape (v, M); 0 without gang."""
-        m, known = self.streams, np.flatnonzero(self.gang >= 0)
+        known = np.flatnonzero(self.gang >= 0)
         out = np.zeros(vehicle.shape)
         if not known.size:
             return out
-        own, gang = _scaled(vehicle[known]), self.gang[known]
-        of_gang = _leaking(excess_agreement(own, gang, m), m)
-        each = np.log(own @ of_gang)
+        own, gang, leaking = _scaled(vehicle[known]), self.gang[known], _leaking(of_gang, self.streams)
+        each = np.log(own @ leaking)
         total = _sums(each, gang, int(gang.max()) + 1)
-        out[known] = np.log(_scaled(total[gang] - each) @ of_gang)
+        out[known] = np.log(_scaled(total[gang] - each) @ leaking)
         return out
+
+
+def _same_trip(m: int) -> Array:
+    """Return P(machine of a ticket | machine of another of its trip), shape (M, M)."""
+    out = np.full((m, m), (1 - SAME_TRIP) / (m - 1))
+    np.fill_diagonal(out, SAME_TRIP)
+    return out
 
 
 def excess_agreement(b: Array, group: Ints, streams: int) -> float:

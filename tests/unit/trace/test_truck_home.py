@@ -1,3 +1,4 @@
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from transforms.trace.truck_home import RELIABILITY, SURE, Homes, excess_agreement, leak
 
 
-def loads(**columns: list[str | None]) -> pl.DataFrame:
+def loads(**columns: Sequence[str | None]) -> pl.DataFrame:
     n = len(next(iter(columns.values())))
     names = {"load_id": [f"L{i}" for i in range(n)]}
     return pl.DataFrame(names | columns, schema_overrides=dict.fromkeys(columns, pl.String))
@@ -19,10 +20,15 @@ def beliefs(machine: np.ndarray, streams: int, sure: float) -> np.ndarray:
     return out
 
 
+def messages(homes: Homes, belief: np.ndarray) -> np.ndarray:
+    return homes.messages(belief, homes.agreement(belief))
+
+
 def test_messages_are_those_of_full_enumeration():
     truck = ["K1", "K2", "K1", "K1", "K2"]
     b = np.random.default_rng(1).dirichlet([1, 1, 1], 5)
-    found = Homes.of(loads(truck_id=truck), 3).messages(b)
+    homes = Homes.of(loads(truck_id=truck), 3)
+    found = messages(homes, b)
     e = leak(excess_agreement(b, np.array([0, 1, 0, 0, 1]), 3), 3)
     keeps = np.full((3, 3), e / 2) + (1 - 1.5 * e) * np.eye(3)
     for i in range(5):
@@ -35,8 +41,9 @@ def test_messages_are_those_of_full_enumeration():
 
 
 def test_a_truck_that_comes_once_and_a_load_without_truck_carry_no_home():
-    found = Homes.of(loads(truck_id=["K1", None, "K2", "K2"]), 2).messages(
-        np.array([[0.9, 0.1], [0.9, 0.1], [0.9, 0.1], [0.5, 0.5]])
+    found = messages(
+        Homes.of(loads(truck_id=["K1", None, "K2", "K2"]), 2),
+        np.array([[0.9, 0.1], [0.9, 0.1], [0.9, 0.1], [0.5, 0.5]]),
     )
     assert found[:3] == pytest.approx(np.ones((3, 2)), abs=1e-6)
     assert found[3, 0] > 1.2
@@ -58,13 +65,13 @@ def test_the_leak_is_estimated_and_pooled_trucks_change_nothing(streams: int):
         leaks.append(leak(excess_agreement(b, truck, streams), streams))
     assert leaks[:3] == pytest.approx([0.0, 0.1, 0.3], abs=0.13)
     assert leaks[3] > 0.6 * (streams - 1) / streams
-    ids: list[str | None] = [f"K{k}" for k in truck]
-    assert np.abs(Homes.of(loads(truck_id=ids), streams).messages(b) - 1).mean() < 0.25
+    ids = [f"K{k}" for k in truck]
+    assert np.abs(messages(Homes.of(loads(truck_id=ids), streams), b) - 1).mean() < 0.25
 
 
 def test_tickets_of_one_trip_share_their_machine():
     trips: dict[str, list[str | None]] = {"truck_id": ["K1", "K1", "K2"], "trip_id": ["L0", "L0", "L2"]}
-    found = Homes.of(loads(**trips), 2).messages(np.array([[0.95, 0.05], [0.5, 0.5], [0.5, 0.5]]))
+    found = messages(Homes.of(loads(**trips), 2), np.array([[0.95, 0.05], [0.5, 0.5], [0.5, 0.5]]))
     assert found[1, 0] / found[1, 1] > 10
     assert found[2] == pytest.approx([1, 1], abs=1e-6)
     # The other ticket of the trip knows nothing, and the truck made no other trip.
@@ -73,23 +80,23 @@ def test_tickets_of_one_trip_share_their_machine():
 
 @pytest.mark.parametrize("column", ["trailer_id", "gang_id"])
 def test_a_trailer_or_a_gang_alone_is_a_weaker_home(column: str):
-    group: list[str | None] = ["A"] * 6 + ["B"] * 6
+    group = ["A"] * 6 + ["B"] * 6
     machine = np.repeat([0, 1], 6)
     b = beliefs(machine, 2, 0.9)
     b[0], b[11] = 0.5, 0.5
     by_group = Homes.of(loads(**{column: group}), 2)
     assert by_group.are_known
-    found = by_group.messages(b)
+    found = messages(by_group, b)
     assert found[0, 0] / found[0, 1] > 3
     assert found[11, 1] / found[11, 0] > 3
 
 
 def test_a_gang_joins_the_trucks_of_which_little_is_known():
-    truck: list[str | None] = [f"K{k // 2}" for k in range(12)]
-    gang: list[str | None] = ["A"] * 6 + ["B"] * 6
+    truck = [f"K{k // 2}" for k in range(12)]
+    gang = ["A"] * 6 + ["B"] * 6
     b = beliefs(np.repeat([0, 1], 6), 2, 0.9)
     b[:2] = 0.5
-    alone = Homes.of(loads(truck_id=truck), 2).messages(b)
-    joined = Homes.of(loads(truck_id=truck, gang_id=gang), 2).messages(b)
+    alone = messages(Homes.of(loads(truck_id=truck), 2), b)
+    joined = messages(Homes.of(loads(truck_id=truck, gang_id=gang), 2), b)
     assert alone[0] == pytest.approx([1, 1], abs=1e-6)
     assert joined[0, 0] / joined[0, 1] > 3

@@ -19,7 +19,12 @@ BOTH = pl.concat([bins("M1", 80), bins("M2", 80)])
 def stops(rows: list[tuple[str, str, float, float]]) -> pl.DataFrame:
     at = [(k, m, *(START + dt.timedelta(minutes=t) for t in times)) for k, m, *times in rows]
     utc = pl.Datetime("us", "UTC")
-    schema = {"truck_id": pl.String, "machine_id": pl.String, "arrived_at": utc, "left_at": utc}
+    schema: dict[str, pl.DataType | type[pl.DataType]] = {
+        "truck_id": pl.String,
+        "machine_id": pl.String,
+        "arrived_at": utc,
+        "left_at": utc,
+    }
     return pl.DataFrame(at, schema=schema, orient="row").with_columns(pl.lit(None, pl.String).alias("site_id"))
 
 
