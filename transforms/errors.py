@@ -1,6 +1,8 @@
 """Exceptions of taretrace, by audience: user, workspace, internal error, source file."""
 
+import traceback
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
@@ -10,6 +12,13 @@ if TYPE_CHECKING:
 def is_panic(problem: BaseException) -> bool:
     """Return True if a library written in Rust panicked: its panics do not derive from `Exception`."""
     return not isinstance(problem, Exception) and type(problem).__name__ == "PanicException"
+
+
+def locate_error(problem: BaseException) -> str:
+    """Return the type and code location of an error; never its text, which may contain data from a file."""
+    frames = traceback.extract_tb(problem.__traceback__)
+    place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+    return f"{type(problem).__name__}{place}"
 
 
 class ErrorTexts(NamedTuple):

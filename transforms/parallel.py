@@ -4,6 +4,7 @@ import os
 import pickle
 import shutil
 import signal
+import sys
 import tempfile
 import threading
 import time
@@ -15,7 +16,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib import import_module
-from multiprocessing import active_children, get_context, parent_process, resource_tracker
+from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
@@ -65,7 +66,11 @@ def _exit_after_parent() -> None:
 
 
 def _initialize_worker() -> None:
-    """Limit a worker process to one thread before the first import of polars, and end it with its parent."""
+    """Limit a worker process to one thread before the first import of polars, and end it with its parent alone.
+
+    On Ctrl-C the parent terminates its workers.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ["POLARS_MAX_THREADS"] = "1"
     end_with_parent()
 
@@ -103,26 +108,20 @@ class SharedValue(Generic[Value]):
 
 def remove_orphans() -> None:
     """Remove temporary files and folders that killed processes of this user left more than an hour ago."""
+    from psutil import pid_exists  # noqa: PLC0415 (keeps --help fast)
+
+    with tempfile.TemporaryFile() as own:
+        user = os.fstat(own.fileno()).st_uid  # where the system has no such numbers, the folder is the user's own
     for path in Path(tempfile.gettempdir()).glob("taretrace-*-*"):
-        with suppress(FileNotFoundError):
+        with suppress(FileNotFoundError, PermissionError):
             info, owner = path.lstat(), path.name.split("-")[1]
-            old = info.st_uid == os.getuid() and info.st_mtime < time.time() - ORPHAN_AGE_S
-            if not old or not owner.isdigit() or _is_alive(int(owner)):
+            old = info.st_uid == user and info.st_mtime < time.time() - ORPHAN_AGE_S
+            if not old or not owner.isdigit() or pid_exists(int(owner)):
                 continue
             if path.is_dir() and not path.is_symlink():
                 shutil.rmtree(path, ignore_errors=True)
             else:
                 path.unlink()
-
-
-def _is_alive(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        pass  # the process belongs to another user
-    return True
 
 
 @lru_cache(maxsize=2)
@@ -133,7 +132,15 @@ def _load_shared(path: str) -> "SharedValue[Any]":
 
 @contextmanager
 def _shielded_from_ctrl_c() -> Iterator[None]:
-    """Block Ctrl-C for processes started in the block, because this process terminates them itself."""
+    """Block Ctrl-C for processes started in the block, because this process terminates them itself.
+
+    Windows cannot block it; there, a worker ignores Ctrl-C as soon as it has started.
+    """
+    if sys.platform == "win32" or not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker  # noqa: PLC0415 (of POSIX systems only)
+
     resource_tracker.ensure_running()  # start it now: its start resets the signal mask of the caller
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:

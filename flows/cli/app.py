@@ -24,7 +24,7 @@ from flows.cli.serve import register_serve
 from flows.cli.tables import register_tables
 from flows.runtime.prefect_server import Engine
 from flows.runtime.progress import PROGRESS, Reporter
-from flows.scheduling.schedule import POST_SHIFT, WHOLE
+from flows.scheduling.schedule import POST_SHIFT
 from reports.language.display_units import number
 from reports.language.translate import mark, say, say_n, start_in_english
 from reports.sections.cautions import CAUTION
@@ -109,31 +109,36 @@ def demo(
         )
     )
     clear_demo(folder)
+    # The engine starts while the season is simulated.
     with Engine(Workspace(folder).home) as engine:
         workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
         with _locked_workspace(workspace.root, "demo"):
-            _run_post_shift(workspace, reporter, engine, as_json, strict=False, open_index=open_index)
+            _run_post_shift(workspace, reporter, as_json, strict=False, open_index=open_index, engine=engine)
 
 
 def _run_post_shift(
-    workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool, open_index: bool
+    workspace: Workspace,
+    reporter: Reporter,
+    as_json: bool,
+    *,
+    strict: bool,
+    open_index: bool,
+    engine: Engine | None = None,
 ) -> None:
-    with reporter.stage(mark("Starting the flow engine")):
-        from flows.cli.unread_lines import unread_lines, unread_rows
-        from flows.pipeline.jobs import run_job
-        from reports.language.reason_text import format_reason
-        from reports.pages.index_data import INDEX
-        from transforms.ingest.unread import find_unread
-        from transforms.operations.alarms import FAILED_CHECK, failed_checks
-        from transforms.operations.join_sources import find_join_findings
-        from transforms.storage.warehouse import Warehouse
+    from flows.cli.unread_lines import unread_lines, unread_rows
+    from flows.pipeline import start
+    from reports.language.reason_text import format_reason
+    from reports.pages.index_data import INDEX
+    from transforms.ingest.unread import find_unread
+    from transforms.operations.alarms import FAILED_CHECK, failed_checks
+    from transforms.operations.join_sources import find_join_findings
+    from transforms.storage.warehouse import Warehouse
 
-        engine.ready()
     log = RunLog(workspace.log)
     reporter.log = lambda **facts: log.write(POST_SHIFT, "stage", **facts)
     began_at = log.clock()
     log.write(POST_SHIFT, "began", due=None)
-    done = run_job(WHOLE, workspace, reporter)
+    done = start.run_post_shift(workspace, reporter, engine)
     received, page = done.received, done.pages[0]
     counts, index = _count_rows(received), workspace.out.resolve() / INDEX
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
@@ -193,8 +198,8 @@ def post_shift_command(
     folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_json: Json = False, open_index: OpenIndex = False
 ) -> None:
     """Run the complete job after a shift: ingest new files, fit, advise and write the shift page."""
-    with _locked_workspace(folder, "post-shift", wait) as workspace, Engine(workspace.home) as engine:
-        _run_post_shift(workspace, Reporter(quiet=as_json), engine, as_json, strict=strict, open_index=open_index)
+    with _locked_workspace(folder, "post-shift", wait) as workspace:
+        _run_post_shift(workspace, Reporter(quiet=as_json), as_json, strict=strict, open_index=open_index)
 
 
 @app.command()

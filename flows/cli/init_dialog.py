@@ -4,7 +4,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
+from zoneinfo import ZoneInfoNotFoundError
 
 import typer
 from rich.console import Console
@@ -45,7 +45,6 @@ PRICE_REASONS = {
 }
 UNIT_OF = {"machine_hour": "h"}
 """Unit of a price that is not per tonne."""
-ZONE_FILE = Path("/etc/localtime")
 
 
 class Interview:
@@ -180,6 +179,10 @@ def _own_locale() -> str:
 
 def _own_zone() -> str:
     """Return the time zone of this computer; empty if it is not known or is UTC."""
-    linked = str(ZONE_FILE.resolve()).partition("zoneinfo/")[2]
-    name = os.environ.get("TZ", "").lstrip(":") or linked
+    from tzlocal import reload_localzone
+
+    try:
+        name = str(reload_localzone())
+    except (ZoneInfoNotFoundError, ValueError):  # TZ is not the name of a zone, or contradicts the clock
+        return ""
     return name if "/" in name and name != "Etc/UTC" and not _season_refusal("time_zone", name, "") else ""

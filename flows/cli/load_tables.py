@@ -7,6 +7,7 @@ from flows.cli.console_table import ConsoleTable
 from flows.cli.stored_columns import stored_columns
 from reports.language.translate import say
 from transforms.config.workspace import Season
+from transforms.contracts.haulage import TRUCK_COLUMNS
 
 RECEIPT = ("file", "part", "line")
 TICKET = ("revision", "issued_at", "cancelled", "field_id", "machine_id", "site_id", "left_field_at", "weighed_at")
@@ -23,6 +24,11 @@ def _chance(row: Row) -> Figure:
     """Return a probability in whole percent; no probability is shown as certain."""
     chance = row["machine_chance"]
     return Figure(None if chance is None else min(100 * chance, 99.0))
+
+
+def _haulage(tickets: pl.DataFrame) -> list[str]:
+    """Return the haulage columns that a ticket of a load has."""
+    return [c for c in TRUCK_COLUMNS if tickets[c].null_count() < tickets.height]
 
 
 def load_tables(load_id: str, tables: dict[str, pl.DataFrame], season: Season) -> list[ConsoleTable]:
@@ -44,7 +50,7 @@ def load_tables(load_id: str, tables: dict[str, pl.DataFrame], season: Season) -
         ),
         ConsoleTable(
             say("Weigh tickets, newest first (times as printed, in {zone})", zone=zone),
-            stored_columns((*RECEIPT, *TICKET, *WEIGHTS), season),
+            stored_columns((*RECEIPT, *TICKET, *WEIGHTS, *_haulage(tables["tickets"])), season),
             tables["tickets"].to_dicts(),
         ),
         ConsoleTable(

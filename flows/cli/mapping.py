@@ -14,6 +14,7 @@ class FileKind(StrEnum):
 
     telemetry = "telemetry"
     load = "load"
+    truck_position = "truck_position"
     tare = "tare"
     loss_audit = "loss_audit"
     root_check = "root_check"
@@ -36,9 +37,9 @@ def map_file(
         FileKind | None,
         typer.Option(
             metavar="KIND",
-            help="Set the kind of file (default: proposed from its content): telemetry, load, tare, loss_audit, "
-            "root_check, weather_hour, forecast_hour, weather_day, weather_reading, field, field_boundary, "
-            "machine_setup.",
+            help="Set the kind of file (default: proposed from its content): telemetry, load, truck_position, tare, "
+            "loss_audit, root_check, weather_hour, forecast_hour, weather_day, weather_reading, field, "
+            "field_boundary, machine_setup.",
         ),
     ] = None,
     name: Annotated[str | None, typer.Option(help="Name the mapping (default: kind and file name).")] = None,

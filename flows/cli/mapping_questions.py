@@ -7,6 +7,7 @@ from rich.console import Console
 
 from flows.cli.mapping import FileKind
 from flows.cli.output import line_of, print_line
+from flows.cli.pick_list import can_pick, pick
 from reports.language.bidi import without_isolates
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
@@ -76,15 +77,23 @@ def ask_all(console: Console, questions: list[MappingQuestion], catalogue: Catal
         print_line(console, format_reason(question.why, catalogue))
         if question.example:
             print_line(console, "  " + say("for example: {example}", example=question.example))
-        if question.choices:
-            print_line(console, "  " + _shown_choices(question))
-        prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
-        answer = read_answer(console, prompt, question.guess)
+        answer = _answer(console, question)
         if answer == ACCEPT_ALL:
             is_accepting = True
-            answer = question.guess or read_answer(console, prompt, "")
+            answer = question.guess or read_answer(console, question.key, "")
         answers[question.key] = _chosen(answer, question)
     return answers
+
+
+def _answer(console: Console, question: MappingQuestion) -> str:
+    """Ask one question: from a pick list on a terminal, else by its number or text."""
+    if question.choices and can_pick(console):
+        accept_all = ACCEPT_ALL if question.guess else ""
+        return pick(question.key, question.choices, question.guess, accept_all=accept_all)
+    if question.choices:
+        print_line(console, "  " + _shown_choices(question))
+    prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
+    return read_answer(console, prompt, question.guess)
 
 
 def _shown_choices(question: MappingQuestion) -> str:
@@ -123,9 +132,8 @@ def ask_unplaced(console: Console, proposals: list[Proposal], catalogue: Catalog
     for question in questions:
         console.print()
         print_line(console, format_reason(question.why, catalogue))
-        print_line(console, "  " + _shown_choices(question))
         try:
-            answer = _chosen(read_answer(console, question.key, question.guess), question)
+            answer = _chosen(_answer(console, question), question)
         except typer.Abort:
             break
         if answer == ACCEPT_ALL:

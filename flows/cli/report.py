@@ -29,7 +29,7 @@ def _write_locked(
     folder: Path, command: str, wait: float, as_json: bool, write: Callable[[Workspace, Reporter], list[Path]]
 ) -> list[Path]:
     """Write and deliver pages while the workspace is locked against other runs."""
-    from flows.stages.delivery import deliver_pages
+    from flows.pipeline.delivery import deliver_pages
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
     _ = workspace.season

@@ -20,6 +20,7 @@ def serve(
         str | None,
         typer.Option(help="Run the flows on the workers of this Prefect work pool (default: in this process)."),
     ] = None,
+    ui: Annotated[bool, typer.Option("--ui", help="Show the runs on web pages of this machine (Prefect UI).")] = False,
 ) -> None:
     """Run the schedule of season.toml, ingest new files as they arrive, and run missed jobs once.
 
@@ -28,7 +29,7 @@ def serve(
     """
     workspace, reporter, stop = Workspace(folder), Reporter(), threading.Event()
     _ = workspace.season
-    with Engine(workspace.home, services=True) as engine:
+    with Engine(workspace.home, services=True, ui=ui) as engine:
         with reporter.stage(mark("Starting the flow engine")):
             from flows.scheduling.service import serve as run_service
 
@@ -42,6 +43,8 @@ def serve(
                 log=workspace.log,
             )
         )
+        if ui:
+            reporter.line(say("Runs, their stages and their logs: {address}", address=engine.ui_address))
         try:
             run_service(workspace, pool, reporter.line, stop)
         finally:

@@ -70,7 +70,7 @@ def trial_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
-    from flows.stages.delivery import deliver_pages
+    from flows.pipeline.delivery import deliver_pages
     from reports.language.labels import capital
     from reports.language.reason_text import format_reason
     from transforms.storage.product_basis import ADVICE

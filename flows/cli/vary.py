@@ -93,7 +93,7 @@ def vary_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
-    from flows.stages.delivery import deliver_pages
+    from flows.pipeline.delivery import deliver_pages
     from transforms.storage.product_basis import ADVICE
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)

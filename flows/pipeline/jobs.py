@@ -1,95 +1,87 @@
-"""Scheduled jobs: post-shift run, nightly refit, weekly benchmark, end of season."""
+"""Jobs: post-shift run, nightly refit, weekly benchmark, end of season. Each runs in one flow and calls its tasks."""
 
-from dataclasses import dataclass, field
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
-from prefect import flow
-
-from flows import stages
-from flows.pipeline.tasks import as_stage_task, build_facts_from_files, fit_and_report
-from flows.runtime.dask import choose_executor
+from flows.pipeline import tasks
+from flows.pipeline.job_result import JobResult
+from flows.pipeline.run_context import RunContext, StageError, running
+from flows.runtime.dask import place_executor
 from flows.runtime.local_pool import helpers
 from flows.runtime.progress import Reporter
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
-from flows.stages import pages
-from flows.stages.delivery import deliver_pages
-from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
-from transforms.ingest.ingest_file import IngestedFile
-from transforms.operations.publish import Publication
-from transforms.parallel import Executor
-
-ALL_FORMATS = OutputFormats(pdf=True, xlsx=True)
+from transforms.operations.stage_record import attaches_pdf, page_variant
 
 
-@dataclass(frozen=True)
-class JobResult:
-    """Result of a job.
+def build_facts() -> list[Any]:
+    """Ingest new files and build the facts: read, bin, trace, conditions, marts, uptake, storability."""
+    received = tasks.receive_files()
+    traced = tasks.trace_loads(wait_for=[tasks.bin_telemetry(wait_for=[received])])
+    marts = tasks.build_marts(wait_for=[traced, tasks.compute_conditions(wait_for=[received])])
+    return [tasks.assess_uptake(wait_for=[marts]), tasks.assess_storability(wait_for=[marts])]
 
-    Attributes:
-        received: the files it received.
-        pages: the pages it wrote, the main page first.
-        published: the outcome of publishing them; None if season.toml names no folder.
+
+def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
+    """Fit and write the shift page: fit, checks, comparison, missing data, advice, guide, page.
+
+    Args:
+        run: the running job.
+        after: results of the tasks to wait for.
+
+    Returns:
+        The result of the shift page.
     """
-
-    received: list[IngestedFile] = field(default_factory=list)
-    pages: list[Path] = field(default_factory=list)
-    published: Publication | None = None
-
-
-@flow(name=f"{WHOLE} stages", validate_parameters=False, persist_result=False)
-def run_all_stages(workspace: Workspace, reporter: Reporter, executor: Executor) -> JobResult:
-    """Run every stage, from new files to the shift page."""
-    received = build_facts_from_files(workspace, reporter, executor)
-    return JobResult(received, fit_and_report(workspace, reporter, executor))
-
-
-@flow(name=f"{POST_SHIFT} stages", validate_parameters=False, persist_result=False)
-def post_shift(workspace: Workspace, reporter: Reporter, executor: Executor) -> JobResult:
-    """Run every stage; if a nightly refit is scheduled, leave refit-based checks and the fleet comparison to it."""
-    received = build_facts_from_files(workspace, reporter, executor)
-    return JobResult(
-        received, fit_and_report(workspace, reporter, executor, refit_checks=workspace.season.schedule.refit is None)
-    )
-
-
-@flow(name=f"{REFIT} stages", validate_parameters=False, persist_result=False)
-def refit(workspace: Workspace, reporter: Reporter, executor: Executor) -> JobResult:
-    """Refit from raw rows, ignoring the caches of earlier fits, and delete expired records."""
-    as_stage_task(stages.clear_product_cache)(workspace)
-    written = fit_and_report(workspace, reporter, executor)
-    as_stage_task(stages.delete_expired_records, retries=2)(workspace, reporter)
-    return JobResult(pages=written)
-
-
-@flow(name=f"{COMPARE} stages", validate_parameters=False, persist_result=False)
-def compare(workspace: Workspace, reporter: Reporter, executor: Executor) -> JobResult:  # noqa: ARG001
-    """Write the fleet page and the grower sheets."""
-    fleet = as_stage_task(pages.publish_fleet_page, retries=2)(workspace, reporter)
-    return JobResult(pages=[*fleet, *as_stage_task(pages.publish_grower_sheets, retries=2)(workspace, reporter)])
-
-
-@flow(name=f"{SEASON_END} stages", validate_parameters=False, persist_result=False)
-def season_end(workspace: Workspace, reporter: Reporter, executor: Executor) -> JobResult:
-    """Ingest the last files and write every page of the season, also as PDF and workbook."""
-    received = build_facts_from_files(workspace, reporter, executor)
-    shift_pages = fit_and_report(workspace, reporter, executor)
-    written = [
-        p
-        for page in (
-            pages.publish_season_report,
-            pages.publish_guide,
-            pages.publish_fleet_page,
-            pages.publish_followed_page,
-            pages.publish_grower_sheets,
-        )
-        for p in as_stage_task(page, retries=2)(workspace, reporter, ALL_FORMATS)
+    fits = tasks.fit_responses(wait_for=after)
+    products = [
+        tasks.check_fits(run.mode, wait_for=[fits]),
+        tasks.compare_subjects(run.mode, wait_for=[fits]),
+        tasks.assess_missing_data(run.mode, wait_for=[fits]),
+        tasks.advise_machines(wait_for=[fits]),
+        tasks.compute_guide(wait_for=[fits]),
     ]
-    return JobResult(received, [*written, *shift_pages])
+    variant = page_variant(pdf=attaches_pdf(run.workspace.season), xlsx=False)
+    return tasks.write_shift_page(variant, wait_for=[*products, *after])
 
 
-JOBS: dict[str, Any] = {
+def run_all_stages(run: RunContext) -> list[Any]:
+    """Run every stage, from new files to the shift page."""
+    return [_fit_and_report(run, build_facts())]
+
+
+def post_shift(run: RunContext) -> list[Any]:
+    """Run every stage; if a nightly refit is scheduled, leave refit-based checks and the fleet comparison to it."""
+    run.refit_checks = run.workspace.season.schedule.refit is None
+    return run_all_stages(run)
+
+
+def refit(run: RunContext) -> list[Any]:
+    """Refit from raw rows, ignoring the caches of earlier fits, and delete expired records."""
+    run.skips = False
+    page = _fit_and_report(run, [tasks.clear_product_cache()])
+    tasks.delete_expired_records(wait_for=[page])
+    return [page]
+
+
+def compare(_: RunContext) -> list[Any]:
+    """Write the fleet page and the grower sheets."""
+    return [tasks.write_fleet_page(is_printed=False), tasks.write_grower_sheets(is_printed=False)]
+
+
+def season_end(run: RunContext) -> list[Any]:
+    """Ingest the last files and write every page of the season, also as PDF and workbook."""
+    shift_page = _fit_and_report(run, build_facts())
+    written = [
+        tasks.write_season_report(wait_for=[shift_page]),
+        tasks.write_guide(wait_for=[shift_page]),
+        tasks.write_fleet_page(is_printed=True, wait_for=[shift_page]),
+        tasks.write_followed_page(wait_for=[shift_page]),
+        tasks.write_grower_sheets(is_printed=True, wait_for=[shift_page]),
+    ]
+    return [*written, shift_page]
+
+
+JOBS: dict[str, Callable[[RunContext], list[Any]]] = {
     WHOLE: run_all_stages,
     POST_SHIFT: post_shift,
     REFIT: refit,
@@ -99,8 +91,19 @@ JOBS: dict[str, Any] = {
 
 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> JobResult:
-    """Run a job, on this machine or on the Dask cluster that season.toml configures, and deliver its pages."""
-    with helpers(workspace) as local:
-        placed_flow, executor = choose_executor(JOBS[job], workspace.season.place, local)
-        done: Any = placed_flow(workspace, reporter, executor)
-    return JobResult(done.received, done.pages, deliver_pages(workspace, reporter))
+    """Run a job in the running flow, on this machine or on the Dask cluster of season.toml, and deliver its pages.
+
+    Raises:
+        BaseException: the error of the stage that failed.
+    """
+    try:
+        with (
+            helpers(workspace) as local,
+            place_executor(workspace.season.place, local) as executor,
+            running(RunContext(workspace, reporter, executor)) as run,
+        ):
+            results = JOBS[job](run)
+            tasks.deliver_pages(wait_for=results)
+    except StageError as failed:
+        raise failed.problem from None
+    return JobResult(run.received, [p for result in results for p in result.files], run.published)

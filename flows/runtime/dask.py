@@ -1,12 +1,11 @@
-"""Executor on a Dask cluster through Prefect's task runner: batches of jobs, results in input order."""
+"""Executor on a Dask cluster: batches of jobs, results in input order."""
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeVar
-
-from prefect import Flow
-from prefect.context import FlowRunContext
 
 from transforms.config.runtime import ExecutionConfig
 from transforms.errors import WorkspaceError
@@ -21,26 +20,27 @@ QUEUED_PER_WORKER = 2
 RETRIES = 2
 
 
-def dask_executor(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-    """Run jobs on the workers of the running flow's cluster; implements `Executor`.
+@dataclass(frozen=True)
+class DaskExecutor:
+    """Executor on the workers of a cluster; implements `Executor`.
 
     Batches are plain Dask tasks: a Prefect task costs a worker 0.1 s and must reach the Prefect server from there.
 
-    Raises:
-        RuntimeError: no flow is running.
+    Attributes:
+        client: the connection to the cluster's scheduler.
     """
-    context = FlowRunContext.get()
-    if context is None:
-        raise RuntimeError("the Dask executor works only inside a Prefect flow: call it from a flow")
-    task_runner: Any = context.task_runner
-    client = task_runner.client
-    workers = max(1, len(client.nthreads()))
-    size = min(MAX_JOBS_PER_BATCH, max(1, -(-len(jobs) // (BATCHES_PER_WORKER * workers))))
-    submitted = (
-        client.submit(run_batch, work, jobs[k : k + size], pure=False, retries=RETRIES)
-        for k in range(0, len(jobs), size)
-    )
-    return _yield_results(submitted, deque(islice(submitted, workers * (1 + QUEUED_PER_WORKER))))
+
+    client: Any
+
+    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+        """Run jobs on the workers; yield their results in order."""
+        workers = max(1, len(self.client.nthreads()))
+        size = min(MAX_JOBS_PER_BATCH, max(1, -(-len(jobs) // (BATCHES_PER_WORKER * workers))))
+        submitted = (
+            self.client.submit(run_batch, work, jobs[k : k + size], pure=False, retries=RETRIES)
+            for k in range(0, len(jobs), size)
+        )
+        return _yield_results(submitted, deque(islice(submitted, workers * (1 + QUEUED_PER_WORKER))))
 
 
 def _yield_results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[Any]:
@@ -50,11 +50,11 @@ def _yield_results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[An
         yield from batch
 
 
-def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tuple[Flow[..., Any], Executor]:
-    """Return a flow and an executor for the configured engine: this machine or a Dask cluster.
+@contextmanager
+def place_executor(place: ExecutionConfig, local: Executor) -> Iterator[Executor]:
+    """Yield the executor of the configured engine: this machine or a Dask cluster.
 
     Args:
-        flow: the flow to run.
         place: execution settings of season.toml.
         local: executor of this machine.
 
@@ -62,10 +62,10 @@ def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executo
         WorkspaceError: a cluster is configured, but its libraries are not installed or it does not answer.
     """
     if place.engine == "here":
-        return flow, local
+        yield local
+        return
     try:
         from distributed import Client  # noqa: PLC0415
-        from prefect_dask.task_runners import DaskTaskRunner  # noqa: PLC0415
     except ImportError as problem:
         raise WorkspaceError(
             "engine is dask, but {library} is not installed",
@@ -74,7 +74,7 @@ def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executo
             library=problem.name,
         ) from problem
     try:
-        Client(place.address, timeout="10s", set_as_default=False).close()
+        client: Any = Client(place.address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as problem:
         raise WorkspaceError(
             "no Dask scheduler answers at {address}",
@@ -82,5 +82,5 @@ def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executo
             remedy="start one there with 'dask scheduler', or correct the address",
             address=place.address,
         ) from problem
-    runner: Any = DaskTaskRunner(address=place.address)
-    return flow.with_options(task_runner=runner), dask_executor
+    with client:
+        yield DaskExecutor(client)

@@ -1,16 +1,22 @@
-"""Environment of the embedded Prefect: state in the workspace, no analytics, no console log, no separate server."""
+"""Environment of the embedded Prefect: state in the workspace, no analytics, a silent console.
+
+Logs of runs are sent to the server, which shows them in the Logs tab of a run.
+"""
 
 import os
 from pathlib import Path
 
 QUIET = {
-    "PREFECT_LOGGING_LEVEL": "CRITICAL",
-    "PREFECT_LOGGING_TO_API_ENABLED": "false",
+    "PREFECT_LOGGING_LEVEL": "INFO",
+    "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
+    "PREFECT_LOGGING_TO_API_ENABLED": "true",
+    "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
     "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
     "DO_NOT_TRACK": "1",
     "PREFECT_CLI_COLORS": "false",
     "PREFECT_SERVER_EPHEMERAL_ENABLED": "false",
+    "PREFECT_DEPLOYMENTS_CLEAR_SCHEDULES_ON_EMPTY": "true",
     "PREFECT_FLOWS_HEARTBEAT_FREQUENCY": "600",
 }
 

@@ -2,15 +2,14 @@
 
 import datetime as dt
 import errno
-import traceback
 from asyncio import CancelledError
 from dataclasses import dataclass, field
-from pathlib import Path
 from time import perf_counter
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from flows.pipeline.jobs import JobResult, run_job
+from flows.pipeline.job_result import JobResult
+from flows.pipeline.jobs import run_job
 from flows.runtime.language import workspace_language
 from flows.runtime.progress import Reporter
 from flows.scheduling.messages import send_message
@@ -23,7 +22,7 @@ from reports.language.translate import local_moment, say, say_n
 from reports.message import run_message
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season, Workspace
-from transforms.errors import ConsistencyError, WorkspaceError
+from transforms.errors import ConsistencyError, WorkspaceError, locate_error
 from transforms.operations.alarms import Alarm, alarms, join_alarms, publish_alarms
 from transforms.operations.join_sources import find_join_findings
 from transforms.storage.lock import lock_workspace
@@ -85,12 +84,6 @@ class RunOutcome:
     undelivered: list[str] = field(default_factory=list)
 
 
-def _locate_error(problem: BaseException) -> str:
-    """Return the type and code location of an error; never its text, which may contain data from a file."""
-    last = traceback.extract_tb(problem.__traceback__)[-1]
-    return f"{type(problem).__name__} at {Path(last.filename).name}:{last.lineno}"
-
-
 def _classify_error(problem: BaseException) -> RunOutcome:
     if isinstance(problem, WorkspaceError):
         return RunOutcome(WRONG_WORKSPACE, error_text(problem))
@@ -109,7 +102,7 @@ def _classify_error(problem: BaseException) -> RunOutcome:
             detail=problem.strerror,
         )
         return RunOutcome(SYSTEM, says)
-    place = _locate_error(problem)
+    place = locate_error(problem)
     return RunOutcome(INTERNAL, say("{place}; the workspace is intact, the next run tries again", place=place))
 
 

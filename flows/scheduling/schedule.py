@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 from transforms.config.workspace import Season
 
 POST_SHIFT, REFIT, COMPARE, SEASON_END = "post-shift", "nightly-refit", "weekly-benchmark", "season-end"
+REPORT_FAILURE = "report-failure"
+"""The flow that reports a failed run; automations start it."""
 WHOLE = "whole"
 """The complete job that a person starts without a schedule."""
 CRON_DAYS = ("MON", "TUE", "WED", "THU", "FRI", "SAT", "SUN")

@@ -2,23 +2,26 @@
 
 import asyncio
 import datetime as dt
-import hashlib
 import threading
 from collections.abc import Callable
 from contextlib import suppress
 from contextvars import copy_context
+from importlib.metadata import version
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from prefect import aserve
+from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
 from prefect.deployments import run_deployment
 from prefect.deployments.runner import RunnerDeployment
-from prefect.runner import Runner
-from prefect.schedules import Cron
+from prefect.events import DeploymentEventTrigger
+from prefect.schedules import Cron, RRule
 from prefect.types.entrypoint import EntrypointType
 
 from flows.scheduling.announce import announce_runs
-from flows.scheduling.flows import CATCH_UP, FLOWS
+from flows.scheduling.flow_names import TAG, deployment_name
 from flows.scheduling.schedule import POST_SHIFT, Slot, last_due_time, slots
+from flows.scheduling.scheduled_flows import CATCH_UP, FLOWS, report_failure
 from reports.language.translate import local_date, local_moment, locale, say
 from transforms.config.workspace import Season, Workspace
 from transforms.ingest.inbox import KnownFiles, scan_inbox
@@ -27,33 +30,53 @@ from transforms.storage.run_log import RunLog
 PrintLine = Callable[[str], None]
 
 
-def deployment_name(workspace: Workspace) -> str:
-    """Return the deployment name of a workspace: its folder name and a hash of its path.
+def _schedule(slot: Slot, season: Season) -> Any:
+    """Return the schedule of a slot; a date is one run, which cron would repeat every year."""
+    if slot.date is None:
+        return Cron(slot.cron, timezone=season.time_zone)
+    at = dt.datetime.combine(slot.date, slot.at)
+    return RRule(f"DTSTART:{at:%Y%m%dT%H%M%S}\nRRULE:FREQ=DAILY;COUNT=1", timezone=season.time_zone)
 
-    The hash keeps workspaces with equal folder names apart on a shared server.
-    """
-    root = workspace.root.resolve()
-    return f"{root.name}-{hashlib.sha256(str(root).encode()).hexdigest()[:8]}"
 
-
-def _make_schedule(slot: Slot, season: Season) -> Any:
-    return Cron(slot.cron, timezone=season.time_zone)
+def _failure_trigger(workspace: Workspace) -> DeploymentEventTrigger:
+    """Return the automation that reports each run of a workspace that failed or crashed."""
+    name = deployment_name(workspace)
+    return DeploymentEventTrigger(
+        name=f"{name}: report a failed run",
+        expect={"prefect.flow-run.Failed", "prefect.flow-run.Crashed", "prefect.flow-run.TimedOut"},
+        match_related={"prefect.resource.role": "tag", "prefect.resource.id": f"prefect.tag.{name}"},
+        parameters={
+            "workspace": str(workspace.root.resolve()),
+            "run": "{{ flow_run.name }}",
+            "message": "{{ flow_run.state.message }}",
+        },
+    )
 
 
 def deployments(workspace: Workspace, pool: str | None = None) -> list[RunnerDeployment]:
-    """Return every flow with its schedule, for this process or for the workers of a pool."""
-    season, planned = workspace.season, slots(workspace.season)
-    return [
-        RunnerDeployment.from_flow(
-            flow,
-            name=deployment_name(workspace),
-            parameters={"workspace": str(workspace.root.resolve())},
-            schedules=[_make_schedule(s, season) for s in planned if s.job == job],
-            work_pool_name=pool,
-            entrypoint_type=EntrypointType.MODULE_PATH,
+    """Return every flow with its schedule, for this process or for the workers of a pool, and the report of failures.
+
+    Runs of a deployment wait for each other in the server; the lock of the workspace orders runs of different ones.
+    """
+    season, planned, name = workspace.season, slots(workspace.season), deployment_name(workspace)
+    one_at_a_time = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.ENQUEUE)
+    shared: dict[str, Any] = {
+        "name": name,
+        "parameters": {"workspace": str(workspace.root.resolve())},
+        "version": version("taretrace"),
+        "work_pool_name": pool,
+        "entrypoint_type": EntrypointType.MODULE_PATH,
+        "concurrency_limit": one_at_a_time,
+    }
+    jobs = [
+        flow.to_deployment(
+            tags=[TAG, name, job], schedules=[_schedule(s, season) for s in planned if s.job == job], **shared
         )
         for job, flow in FLOWS.items()
     ]
+    # Without the tag of the workspace: a failed report must not report itself.
+    report: Any = report_failure.to_deployment(tags=[TAG], triggers=[_failure_trigger(workspace)], **shared)
+    return [*jobs, report]
 
 
 def find_missed_jobs(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
@@ -149,9 +172,8 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
     for line in schedule_lines(workspace.season, dt.datetime.now(dt.UTC), missed):
         print_line(line)
     planned = deployments(workspace, pool)
-    runner = Runner(name=f"taretrace {deployment_name(workspace)}", pause_on_shutdown=False) if pool is None else None
     for deployment in planned:
-        runner.add_deployment(deployment) if runner is not None else deployment.apply()
+        deployment.apply()
     for job in missed:
         start_run(job, workspace, CATCH_UP)
     watcher = threading.Thread(target=watch, args=(workspace, stop, lambda job: start_run(job, workspace)), daemon=True)
@@ -162,19 +184,21 @@ def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: t
     announced = announce_runs, log, began, zone, print_line, stop
     announcer = threading.Thread(target=in_language, args=announced, daemon=True)
     announcer.start()
-    if runner is None:
+    if pool is not None:
         stop.wait()
     else:
-        # Outside the main thread, because there the runner would capture the signals that stop this program.
-        polling = threading.Thread(target=lambda: asyncio.run(_poll(runner, stop)))
+        # Outside the main thread, because there Prefect would capture the signals that stop this program.
+        polling = threading.Thread(target=lambda: asyncio.run(_poll(planned, stop)))
         polling.start()
         polling.join()
     announcer.join()
 
 
-async def _poll(runner: Runner, stop: threading.Event) -> None:
-    """Poll for due runs, each in a separate process, until `stop` is set."""
-    polling = asyncio.create_task(runner.start())
+async def _poll(planned: list[RunnerDeployment], stop: threading.Event) -> None:
+    """Serve deployments, each run in a separate process, until `stop` is set."""
+    polling = asyncio.create_task(
+        aserve(*planned, pause_on_shutdown=False, print_starting_message=False, name=f"taretrace {planned[0].name}")
+    )
     stopping = asyncio.create_task(asyncio.to_thread(stop.wait))
     await asyncio.wait({polling, stopping}, return_when=asyncio.FIRST_COMPLETED)
     stop.set()

@@ -6,7 +6,14 @@ from flows.stages.fit import Fits, check_fits, clear_product_cache, compare_subj
 from flows.stages.ingest import Examined, examine_files, monitor_joins, receive_files
 from flows.stages.outcome import assess_uptake
 from flows.stages.telemetry import bin_telemetry, delete_expired_records
-from flows.stages.trace import build_facts, build_marts, compute_conditions, compute_shift_timeline, trace_loads
+from flows.stages.trace import (
+    assess_missing_data,
+    build_facts,
+    build_marts,
+    compute_conditions,
+    compute_shift_timeline,
+    trace_loads,
+)
 from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
 from flows.stages.variation import plan_variation, read_varied_loads
 
@@ -15,6 +22,7 @@ __all__ = [
     "Fits",
     "TrialAsked",
     "advise_machines",
+    "assess_missing_data",
     "assess_storability",
     "assess_uptake",
     "bin_telemetry",

@@ -19,7 +19,7 @@ def open_warehouse(workspace: Workspace) -> Warehouse:
     """
     _ = workspace.season
     require_workspace(workspace)
-    return Warehouse(workspace.warehouse)
+    return Warehouse(workspace.warehouse, threads=workspace.season.place.threads)
 
 
 def run_checks(warehouse: Warehouse) -> None:

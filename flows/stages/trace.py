@@ -11,8 +11,10 @@ from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.machine_days import machine_days_of_bins
+from transforms.jobs.missing_data import is_current, missing_data
 from transforms.jobs.root_check_settings import root_check_settings
 from transforms.jobs.trace_fields import SeasonTrace, audits_settings
+from transforms.jobs.truck_stops import update_truck_stops
 from transforms.model.audit_findings import audit_findings
 from transforms.model.root_check import root_check_outcomes
 from transforms.model.root_loss import root_loss
@@ -23,6 +25,7 @@ from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.set_points import set_point_offsets
 from transforms.telemetry.setting_changes import build_shift_timeline
 from transforms.trace.lag_model import LagModel
+from transforms.trace.lag_samples import SAMPLE
 
 READING_WORK = mark_n("Reading field work of {n} field", "Reading field work of {n} fields")
 TRACING = mark_n("Tracing loads of {n} field", "Tracing loads of {n} fields")
@@ -33,6 +36,8 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         require_lake(warehouse, lake)
+        with reporter.stage(mark("Finding stops of trucks")):
+            update_truck_stops(warehouse, lake, season)
         season_trace = SeasonTrace(warehouse, lake, season, executor)
         stale = season_trace.stale()
         with reporter.stage(READING_WORK, len(stale)) as advance:
@@ -45,6 +50,18 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
             _measure_audits(warehouse, lake, learned, season)
             _measure_root_checks(warehouse, lake, learned, season)
     return len(due)
+
+
+def assess_missing_data(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> None:
+    """Estimate how many more loads the fit could use if every ticket named its machine, or its truck."""
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Estimating what missing data costs")):
+        if is_current(warehouse.table("missing_data"), warehouse.table("traced_field")):
+            return
+        season_trace = SeasonTrace(warehouse, Lake(workspace.lake), workspace.season, executor)
+        learned = LagModel(warehouse.table("lag_sample").select(list(SAMPLE)))
+        found = missing_data(season_trace, learned)
+        with warehouse.transaction():
+            warehouse.replace("missing_data", found)
 
 
 def _measure_audits(warehouse: Warehouse, lake: Lake, learned: LagModel, season: Season) -> None:

@@ -25,6 +25,7 @@ WORDS = (
     mark("load"),
     mark("tare"),
     mark("telemetry"),
+    mark("truck position"),
     mark("field boundary"),
     mark("machine setup"),
     mark("loss audit"),

@@ -5,6 +5,7 @@ that of `locale` in `season.toml`. Translations are in `translations/<language>.
 workspace replaces single texts or adds a language. Texts without a translation are shown in English.
 """
 
+import datetime as dt
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -197,14 +198,28 @@ def local_number(text: str) -> str:
     >>> local_number("-1,234.5")
     '−1,234.5'
     """
-    symbols = locale().number_symbols["latn"]
-    marks = {",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"}
-    return "".join(marks.get(c, c) for c in text)
+    return text.translate(_number_marks(locale()))
+
+
+@lru_cache(maxsize=64)
+def _number_marks(spoken: Locale) -> dict[int, str]:
+    """Return the locale's separators and minus sign by the characters of Python's format."""
+    symbols = spoken.number_symbols["latn"]
+    return str.maketrans({",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"})
 
 
 def local_date(at: Any, skeleton: str) -> str:
     """Return a date or local time by a CLDR skeleton such as `yMMMEd`."""
+    if type(at) is dt.date:
+        return _formatted_day(at, skeleton, locale())
     text: str = format_skeleton(skeleton, at, locale=locale())
+    return text.replace("\u202f", " ")
+
+
+@lru_cache(maxsize=4096)
+def _formatted_day(day: dt.date, skeleton: str, spoken: Locale) -> str:
+    """Return a date by a CLDR skeleton: lists repeat the days of a season thousands of times."""
+    text: str = format_skeleton(skeleton, day, locale=spoken)
     return text.replace("\u202f", " ")
 
 

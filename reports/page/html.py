@@ -18,6 +18,7 @@ from reports.page.formats import HTML, OutputFormats
 from reports.page.map_svg import district_svg
 from reports.page.model import Chart, LoadList, Page
 from reports.page.pdf import picture, write_pdf
+from reports.page.table_rows import table_rows
 from reports.page.workbook import write_workbook
 
 PICTURE_WIDTH = 460
@@ -54,6 +55,7 @@ def _environment() -> Environment:
     environment.filters["number"] = number
     environment.filters["bidi"] = isolated
     environment.globals["say"] = say
+    environment.globals["table_rows"] = table_rows
     return environment
 
 

@@ -17,6 +17,7 @@ from reports.pages.season_appendix import condition_filters, season_appendix
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, warnings
+from reports.sections.missing_data import missing_data_section
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
 from reports.sections.season_drivers import drivers_section
 from reports.sections.season_followed import season_followed_section
@@ -34,6 +35,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
     overview, total = data.overview, data.overview.total
     levels = season_levels(total, dict(data.causes.usual.iter_rows()), season.prices)
     followed = season_followed_section(data.outcome, data.followed_months, shown)
+    missing = missing_data_section(data.missing)
     more = PageLinks(
         (
             PageLink(say("Appendix"), "season-appendix.html", say("Checks, methods, data health and all tables")),
@@ -54,6 +56,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             drivers_section(data.causes, levels, season.prices, catalogue, shown),
             actions_section(data.guide, catalogue, shown),
             trials_section(data.open_questions.suggested_trials, season, shown),
+            *(() if missing is None else (missing,)),
             agree_section(season),
             Section("more", "", (more,)),
         ),

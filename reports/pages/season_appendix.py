@@ -8,6 +8,7 @@ from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import overview_section
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section, season_line
+from reports.sections.missing_data import missing_data_table
 from reports.sections.parts_ahead import compared_section
 from reports.sections.prices import assumption_words, price_section
 from reports.sections.season_effects import driver_sections
@@ -46,6 +47,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     checks = data.causes.effects.fit_checks
     parts = compared_section(data.parts, catalogue)
+    missing = missing_data_table(data.missing)
     return Page(
         say("Everything behind the season report"),
         season_line(season.name, shown, data.overview.total["last_day"]),
@@ -61,6 +63,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
             pile_section(data.piles, shown),
             open_questions_section(data.open_questions, data.guide.status, season, shown),
             methods_section(checks, data.health.counts["trace_quality"], catalogue),
+            *(() if missing is None else (missing,)),
             health_section(data.health, catalogue, shown),
             price_section(season),
         ),

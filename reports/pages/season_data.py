@@ -61,6 +61,7 @@ class SeasonPageData:
         open_questions: effects that cannot be estimated yet, and trials.
         parts: comparisons of fitted parts, rows of `part_effect`.
         outcome: outcome of the advice of the season.
+        missing: what data that tickets lack would be worth, rows of `missing_data`.
         followed_months: advised changes by month, rows of `uptake_period`.
         health: data received and its quality.
         footer: fits and row counts.
@@ -74,6 +75,7 @@ class SeasonPageData:
     open_questions: OpenQuestionsData
     parts: pl.DataFrame
     outcome: OutcomeData
+    missing: pl.DataFrame
     followed_months: pl.DataFrame
     health: HealthData
     footer: FooterData
@@ -121,6 +123,7 @@ def load_season_page(warehouse: Warehouse, season: Season) -> SeasonPageData:
         open_questions=_load_open_questions(warehouse),
         parts=warehouse.table("part_effect"),
         outcome=load_outcome(warehouse),
+        missing=warehouse.table("missing_data"),
         followed_months=warehouse.query("uptake_period", period="month"),
         health=load_health(warehouse),
         footer=load_footer(warehouse),

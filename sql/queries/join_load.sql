@@ -8,7 +8,7 @@ with delivered as (
     group by r.load_id
 )
 select
-    l.load_id, l.field_id, l.machine_id, l.site_id, l.weighed_at, l.delivered_t, l.clean_t,
+    l.load_id, l.field_id, l.machine_id, l.truck_id, l.site_id, l.weighed_at, l.delivered_t, l.clean_t,
     cast((coalesce(l.left_field_at, l.weighed_at) at time zone $zone) - $shift_starts as date) as day,
     coalesce(d.mapping, '') as mapping, d.file, d.file_at
 from "load" as l

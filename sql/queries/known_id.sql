@@ -12,6 +12,8 @@ with known as (
     union
     select 'machine_id' as column_name, machine_id as id from machine_day
     union
+    select 'truck_id' as column_name, truck_id as id from received_load
+    union
     select 'site_id' as column_name, site_id as id from received_load
     union
     select 'grower_id' as column_name, grower_id as id from received_field

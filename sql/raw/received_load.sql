@@ -16,5 +16,9 @@ create table if not exists received_load (
     truck_full_t double,
     truck_empty_t double,
     delivered_t double,
-    clean_t double
+    clean_t double,
+    truck_id varchar,
+    trailer_id varchar,
+    tared_at timestamptz,
+    gang_id varchar
 );

@@ -15,6 +15,7 @@ create table if not exists lag_sample (
     leave_n bigint not null,
     drive_spread_min double,
     drive_n bigint not null,
+    late_n bigint not null,
     full_to_left_min double,
     closure double not null,
     has_signal boolean not null

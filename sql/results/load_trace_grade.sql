@@ -3,6 +3,7 @@
 create table if not exists load_trace_grade (
     load_id varchar not null,
     field_id varchar not null,
+    kind_code varchar not null,
     trace_quality double not null,
     claimed_quality double not null,
     traced_share double not null,

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -26,12 +27,21 @@ sys.path.insert(0, str(ROOT))
 
 from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
 
+if TYPE_CHECKING:
+    from transforms.mixed_model.cross_products import CrossProducts
+    from transforms.mixed_model.reml import RemlFit
+
 FIXED = 110
 SEED = 20_251_111
 CHUNK = 50_000
 MACHINES = 92
 SIZES = (50_000, 100_000, 200_000, 1_000_000)
 LOADS_AGAINST_R = 200_000
+
+
+def chunks(n: int) -> list[slice]:
+    """Return the rows of each chunk of n loads."""
+    return [slice(start, min(start + CHUNK, n)) for start in range(0, n, CHUNK)]
 
 
 def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
@@ -59,9 +69,11 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
         "generation": machine[load] % 4,
     }
     levels = {k: np.unique(v, return_inverse=True)[1] for k, v in levels.items()}
-    X = np.column_stack([np.ones(n), rng.standard_normal((n, FIXED - 1), dtype=np.float32)])
+    X = np.ones((n, FIXED), dtype=np.float32)
+    for rows in chunks(n):
+        X[rows, 1:] = rng.standard_normal((rows.stop - rows.start, FIXED - 1), dtype=np.float32)
     beta = np.where(np.arange(FIXED) % 3 == 0, 0.02, 0.0)
-    z = X @ beta + rng.normal(0, 0.14, n)
+    z = np.concatenate([X[rows].astype(np.float64) @ beta for rows in chunks(n)]) + rng.normal(0, 0.14, n)
     for name, sd in (
         ("field", 0.12),
         ("machine_day", 0.08),
@@ -74,39 +86,56 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     return z, X, levels
 
 
-def ours(n: int) -> dict[str, float]:
-    """Fit in this process: cross-products in parts, join, variances."""
-    from transforms.mixed_model.cross_products import Factor, cross_products, sum_products  # noqa: PLC0415
-    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+def part_products(z: np.ndarray, X: np.ndarray, levels: dict[str, np.ndarray]) -> list["CrossProducts"]:
+    """Return the cross-products of each chunk of loads."""
+    from transforms.mixed_model.cross_products import Factor, cross_products  # noqa: PLC0415
 
-    z, X, levels = loads(n)
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    started = time.perf_counter()
     parts = []
-    for start in range(0, n, CHUNK):
-        rows = slice(start, min(start + CHUNK, n))
+    for rows in chunks(z.size):
         factors = []
         for name, level in levels.items():
             labels, codes = np.unique(level[rows], return_inverse=True)
             factors.append(Factor(name, codes, labels.size, labels=np.char.zfill(labels.astype(str), 8)))
         parts.append(cross_products(z[rows], X[rows].astype(np.float64), [], factors))
+    return parts
+
+
+def fit_in_parts(z: np.ndarray, X: np.ndarray, levels: dict[str, np.ndarray]) -> "RemlFit":
+    """Fit: cross-products in parts, join, variances."""
+    from transforms.mixed_model.cross_products import sum_products  # noqa: PLC0415
+    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+
+    return fit_products(sum_products(part_products(z, X, levels)))
+
+
+def ours(n: int) -> dict[str, float]:
+    """Fit in this process: cross-products in parts, join, variances; then again from the variances found."""
+    from transforms.mixed_model.cross_products import sum_products  # noqa: PLC0415
+    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
+
+    z, X, levels = loads(n)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    started = time.perf_counter()
+    parts = part_products(z, X, levels)
     products = sum_products(parts)
     summed = time.perf_counter()
     fit = fit_products(products)
     done = time.perf_counter()
+    found = {"columns": fit.coef.size, "iterations": fit.iterations, "deviance": fit.deviance}
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    start = (fit.variances, fit.residual)
+    del fit, products
     # One more shift: its own part beside the stored rest, from the variances found.
-    again = fit_products(sum_products([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
+    again = fit_products(sum_products(parts), start)
     return {
         "loads": n,
-        "columns": fit.coef.size,
-        "iterations": fit.iterations,
+        **found,
         "sum_s": summed - started,
         "fit_s": done - summed,
         "all_s": done - started,
         "refit_s": time.perf_counter() - done,
         "refit_deviance": again.deviance,
-        "deviance": fit.deviance,
-        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mb": peak,
         "data_mb": before,
     }
 

@@ -194,8 +194,9 @@ def run_flow(folder: Path) -> dict[str, float]:
     """Run what is spread as the flow does; seconds by stage, from the log of the run."""
     from prefect import flow  # noqa: PLC0415
 
-    from flows.pipeline.tasks import build_facts_from_files  # noqa: PLC0415
-    from flows.runtime.dask import choose_executor  # noqa: PLC0415
+    from flows.pipeline.jobs import build_facts  # noqa: PLC0415
+    from flows.pipeline.run_context import RunContext, running  # noqa: PLC0415
+    from flows.runtime.dask import place_executor  # noqa: PLC0415
     from flows.runtime.prefect_env import settle_prefect  # noqa: PLC0415
     from flows.runtime.progress import Reporter  # noqa: PLC0415
     from transforms.config.workspace import Workspace  # noqa: PLC0415
@@ -205,10 +206,17 @@ def run_flow(folder: Path) -> dict[str, float]:
     took: dict[str, float] = {}
     reporter = Reporter(quiet=True)
     reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
-    there, spread = choose_executor(
-        flow(validate_parameters=False)(build_facts_from_files), Workspace(folder).season.place, serial
-    )
-    there(Workspace(folder), reporter, spread)
+    workspace = Workspace(folder)
+
+    @flow
+    def read() -> None:
+        with (
+            place_executor(workspace.season.place, serial) as executor,
+            running(RunContext(workspace, reporter, executor)),
+        ):
+            build_facts()
+
+    read()
     return took
 
 

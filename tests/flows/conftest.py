@@ -11,9 +11,9 @@ import pytest
 from flows import stages
 from flows.cli import app as cli_app
 from flows.cli import repair_report
-from flows.pipeline import jobs
+from flows.pipeline import start
 from flows.pipeline.demo import write_demo
-from flows.pipeline.jobs import JobResult
+from flows.pipeline.job_result import JobResult
 from flows.runtime import local_pool
 from flows.stages import pages
 from tests.support.workspace_tables import Whole, every_table
@@ -75,7 +75,7 @@ def stored_results(monkeypatch: pytest.MonkeyPatch) -> None:
         page.write_text("<title>Shift · taretrace</title>", "utf-8")
         return page
 
-    def run_job(_: str, workspace: Workspace, *__: object) -> JobResult:
+    def run_post_shift(workspace: Workspace, *_: object) -> JobResult:
         received = IngestedFile("a.csv", "load", rows_in=3, rows_accepted=2, rows_rejected=1)
         return JobResult([received], [page_of(workspace)], None)
 
@@ -87,6 +87,6 @@ def stored_results(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("publish_shift_page", "publish_fleet_page", "publish_grower_sheets"):
         monkeypatch.setattr(pages, name, lambda workspace, *_: [page_of(workspace)])
     monkeypatch.setattr(cli_app, "Engine", NoEngine)
-    monkeypatch.setattr(jobs, "run_job", run_job)
+    monkeypatch.setattr(start, "run_post_shift", run_post_shift)
     steps = [Step(code, 2, "a.parquet") for code in repair_report.MESSAGES]
     monkeypatch.setattr(repair_report, "repair_workspace", lambda *_, **__: Outcome(steps))

@@ -8,15 +8,17 @@ from typing import Self
 from zoneinfo import ZoneInfo
 
 import pytest
+from prefect.logging import disable_run_logger
 
 from flows.cli import app as cli_app
 from flows.pipeline import demo as demo_pipeline
-from flows.pipeline import jobs
-from flows.pipeline.jobs import JobResult
+from flows.pipeline import jobs, start, tasks
+from flows.pipeline.delivery import deliver_pages
+from flows.pipeline.job_result import JobResult
+from flows.pipeline.run_context import RunContext, StageResult, perform
 from flows.scheduling import announce
 from flows.scheduling.announce import announce_runs, describe_run
 from flows.stages import pages
-from flows.stages.delivery import deliver_pages
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET
 from transforms.config.workspace import Workspace, init_workspace, season_template
@@ -73,12 +75,12 @@ def post_shift(monkeypatch) -> None:
         def ready(self) -> None:
             pass
 
-    def run_job(_: str, workspace: Workspace, reporter) -> JobResult:
+    def run_post_shift(workspace: Workspace, reporter, *_: object) -> JobResult:
         page = write(workspace.out / "shift-2025-10-31.html", "Shift")
         return JobResult([IngestedFile("a.csv", "load")], [page], deliver_pages(workspace, reporter))
 
     monkeypatch.setattr(cli_app, "Engine", NoEngine)
-    monkeypatch.setattr(jobs, "run_job", run_job)
+    monkeypatch.setattr(start, "run_post_shift", run_post_shift)
 
 
 def published(folder: Path) -> set[str]:
@@ -131,12 +133,19 @@ def test_a_missing_folder_is_reported_and_the_command_succeeds(tmp_path):
     assert not (tmp_path / "site").exists()
 
 
+def _deliver(run: RunContext) -> None:
+    run.published = deliver_pages(run.workspace, run.reporter)
+
+
 def test_a_job_delivers_its_pages(tmp_path, monkeypatch):
     workspace = workspace_with(tmp_path / "w", 'folder = "../site"')
     (tmp_path / "site").mkdir()
     page = write(workspace.out / "shift.html", "Shift")
-    monkeypatch.setattr(jobs, "choose_executor", lambda *_: (lambda *_: JobResult([], [page]), None))
-    done = jobs.run_job("post-shift", workspace, QUIET)
+    monkeypatch.setitem(jobs.JOBS, "post-shift", lambda _: [StageResult("write shift page", (page,))])
+    monkeypatch.setattr(tasks, "deliver_pages", lambda **_: perform("deliver", _deliver))
+    with disable_run_logger():
+        done = jobs.run_job("post-shift", workspace, QUIET)
+    assert done.pages == [page]
     assert done.published is not None
     assert (done.published.pages, done.published.fault) == (2, None)
 

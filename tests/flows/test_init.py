@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from flows.cli.init_dialog import PRICE_REASONS
+from flows.cli.init_dialog import PRICE_REASONS, _own_zone
 from reports.language.translate import translated, use_language
 from tests.support.program import Ran
 from tests.support.program import taretrace_here as taretrace
@@ -157,3 +157,12 @@ def test_the_schema_command_writes_both_schemas_again(tmp_path):
         path.write_text("old")
     assert taretrace("schema", tmp_path / "w", "--json").code == 0
     assert all("properties" in json.loads(path.read_text("utf-8")) for path in paths)
+
+
+@pytest.mark.parametrize(
+    ("zone", "suggested"),
+    [("Europe/Warsaw", "Europe/Warsaw"), (":Europe/Warsaw", "Europe/Warsaw"), ("UTC", ""), ("no zone", "")],
+)
+def test_the_time_zone_of_the_computer_is_suggested(monkeypatch, zone, suggested):
+    monkeypatch.setenv("TZ", zone)
+    assert _own_zone() == suggested

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, cast
 
 import polars as pl
 import pytest
+from prefect import flow
 
 from flows import stages
 from flows.pipeline import jobs
-from flows.pipeline.jobs import run_job
+from flows.pipeline.job_result import JobResult
+from flows.pipeline.run_context import RunContext
 from flows.runtime.prefect_server import Engine
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
 from reports.sections.fit_checks import earlier_shift_note
@@ -86,15 +88,23 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
     requested: list[bool] = []
 
-    def fit_and_report(*_: object, refit_checks: bool = True) -> list[Path]:
-        requested.append(refit_checks)
-        return []
-
-    monkeypatch.setattr(jobs, "build_facts_from_files", lambda *_: [])
-    monkeypatch.setattr(jobs, "fit_and_report", fit_and_report)
+    monkeypatch.setattr(jobs, "_build_facts", list)
+    monkeypatch.setattr(jobs, "_fit_and_report", lambda run, _: requested.append(run.refit_checks))
     for name in (POST_SHIFT, WHOLE):
-        jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
+        jobs.JOBS[name](RunContext(Workspace(tmp_path), QUIET, serial))
     assert requested == [refits, True]
+
+
+def run_in_flow(job: str, workspace: Workspace) -> JobResult:
+    """Run a job in a flow, as a schedule does."""
+    done: list[JobResult] = []
+
+    @flow(name=job)
+    def run() -> None:
+        done.append(jobs.run_job(job, workspace, QUIET))
+
+    run()
+    return done[0]
 
 
 @pytest.mark.slow
@@ -104,17 +114,17 @@ def test_the_nightly_refit_gives_the_same_tables_and_the_season_end_writes_every
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
     with Engine(prefect_home) as engine:
         engine.ready()
-        done = run_job(SEASON_END, workspace, QUIET)
+        done = run_in_flow(SEASON_END, workspace)
         names = {p.name for p in done.pages}
         assert {"season.html", "season.pdf", "season.xlsx", "fleet.html", "guide.html"} <= names
         assert any(p.parent.name == "growers" and p.suffix == ".pdf" for p in done.pages)
         assert all(p.exists() for p in done.pages)
         before = every_table(workspace)
         (workspace.products / "forgotten.npz").write_bytes(b"of no fit")
-        night = run_job(REFIT, workspace, QUIET)
+        night = run_in_flow(REFIT, workspace)
         assert_same(before, every_table(workspace))
         assert "forgotten.npz" not in {p.name for p in workspace.products.iterdir()}
         assert night.pages[0].name.startswith("shift")
-        week = run_job(COMPARE, workspace, QUIET)
+        week = run_in_flow(COMPARE, workspace)
     assert week.pages[0].name == "fleet.html"
     assert [p for p in week.pages if p.parent.name == "growers"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.pipeline.jobs import JobResult
+from flows.pipeline.job_result import JobResult
 from flows.scheduling import run as scheduled_run
 from flows.scheduling.messages import is_address, send_message
 from flows.scheduling.run import COMPLETED, DATA_ISSUE, ENDED_WELL, NOT_PUBLISHED, run_scheduled

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flows.pipeline.jobs import JobResult
+from flows.pipeline.job_result import JobResult
 from flows.runtime.language import workspace_language
 from flows.scheduling import announce, service
 from flows.scheduling import run as scheduled_run

@@ -6,8 +6,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from flows.scheduling.flow_names import deployment_name
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, last_due_time, slots
-from flows.scheduling.service import InboxWatch, deployment_name, deployments, find_missed_jobs
+from flows.scheduling.service import InboxWatch, deployments, find_missed_jobs
 from transforms.config.problems import ConfigError
 from transforms.config.runtime import read_notify, read_place, read_schedule
 from transforms.config.workspace import Workspace, init_workspace

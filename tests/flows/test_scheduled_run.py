@@ -14,7 +14,7 @@ import pytest
 
 from flows import stages
 from flows.pipeline.demo import write_demo
-from flows.pipeline.jobs import JobResult
+from flows.pipeline.job_result import JobResult
 from flows.scheduling import run as scheduled_run
 from flows.scheduling.notify import notify, select_new_alarms
 from flows.scheduling.run import (

@@ -1,7 +1,6 @@
 """Maintenance of a workspace: doctor, backup and restore, retention, permissions."""
 
 import datetime as dt
-import fcntl
 import json
 import os
 import shutil
@@ -22,6 +21,7 @@ from transforms.config.workspace import Workspace, init_workspace
 from transforms.operations.health import check_workspace
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
+from transforms.storage.lock import OWNER, lock_workspace, locked_file
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
 
@@ -75,11 +75,9 @@ def test_a_full_disk_is_found(harmed, monkeypatch):
 
 
 def test_the_lock_of_a_dead_run_is_distinguished_from_an_active_lock(harmed):
-    lock = harmed.root / ".held"
-    lock.write_text('{"command": "ingest", "process": 1, "since": "long ago"}')
+    (harmed.root / OWNER).write_text('{"command": "ingest", "process": 1, "since": "long ago"}', "utf-8")
     assert next(f.says.code for f in check_workspace(harmed, NOW) if f.check == "locks") == "run_died"
-    with lock.open("a+") as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
+    with lock_workspace(harmed.root, "ingest"):
         assert next(f.says.code for f in check_workspace(harmed, NOW) if f.check == "locks") == "run_is_using"
 
 
@@ -110,7 +108,7 @@ def test_a_backup_contains_everything_and_restores_it_byte_for_byte(harmed, tmp_
     assert ran.code == 0, ran.err
     here = {p.relative_to(harmed.root): p.read_bytes() for p in harmed.root.rglob("*") if p.is_file()}
     there = {p.relative_to(back): p.read_bytes() for p in back.rglob("*") if p.is_file()}
-    assert here.keys() - there.keys() <= {Path(".held"), Path(".reading")}
+    assert here.keys() - there.keys() <= {Path(".held")}
     assert all(there[name] == here[name] for name in there)
     assert stat.S_IMODE(back.stat().st_mode) == 0o700
     assert stat.S_IMODE((tmp_path / "b.tar").stat().st_mode) == 0o600
@@ -167,11 +165,12 @@ def test_a_restore_does_not_touch_foreign_files(harmed, tmp_path):
 def test_a_backup_removes_files_of_a_killed_backup_but_not_of_a_running_one(harmed, tmp_path):
     left, other = tmp_path / ".a.tar.backup.partial", tmp_path / ".c.tar.backup.partial"
     left.write_bytes(b"half")
-    with other.open("wb") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
+    other.write_bytes(b"half")
+    with locked_file(other.with_name(f"{other.name}.lock")):
         assert taretrace_here("backup", harmed.root, "--to", tmp_path / "b.tar", "--json").code == 0
         assert other.exists()
     assert not left.exists()
+    assert {p.name for p in tmp_path.glob(".*")} == {other.name, f"{other.name}.lock"}
 
 
 def test_a_run_removes_unfinished_files(harmed):

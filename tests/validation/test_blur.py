@@ -36,7 +36,7 @@ def likeliest(shares):
         belief = np.zeros_like(shared.belief)
         belief[i, m] = 1.0
         one = Placement(1.0, place.end_t[k : k + 1], place.size_t[k : k + 1], np.ones(1))
-        return shares(stretch, Association(belief, {(i, m): one}), i)
+        return shares(stretch, Association(belief, {(i, m): one}, np.ones_like(belief)), i)
 
     return of
 

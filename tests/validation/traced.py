@@ -89,7 +89,7 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
             table = table.drop("sections_on_pct")
         setup = {"rows_count": float(fitted.rows), "row_spacing_cm": float(fitted.row_spacing_cm)}
         for _, day in table.group_by(pl.col("logged_at").dt.date(), maintain_order=True):
-            made, flagged, steps = make_bins(day.drop("day"), catalogue, setup, fields)
+            made, flagged, steps, _ = make_bins(day.drop("day"), catalogue, setup, fields)
             bins.append(made)
             unloads.append(find_unloads(flagged, float(fitted.tank_capacity_t)))
             faults += [fault_stretches(flagged), steps]

@@ -229,14 +229,16 @@ def tabulate(
 
 
 def write_table(table: dict[str, Any], path: Path) -> None:
-    """Write the table as JSON, and create the folder if it does not exist.
+    """Write the table as JSON, and create the folder if it does not exist; a reader sees the old table or the new one.
 
     Args:
         table: result of `tabulate`.
         path: file to write; an existing one is replaced.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps(table), "utf-8")
+    partial = path.with_name(f".{path.name}.partial")
+    partial.write_text(json.dumps(table), "utf-8")
+    partial.replace(path)
 
 
 def read_table(path: Path) -> dict[str, Any]:

@@ -1,15 +1,16 @@
 """File formats that a mapping can read, and the file name suffixes that imply them."""
 
-FORMS = ("delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783")
+FORMS = ("delimited", "sheet", "parquet", "geojson", "ghcn_daily", "gpx", "iso11783")
 SUFFIX_FORM = {
     ".xlsx": "sheet",
     ".parquet": "parquet",
     ".geojson": "geojson",
     ".json": "geojson",
     ".dly": "ghcn_daily",
+    ".gpx": "gpx",
     ".zip": "iso11783",
 }
-SELF_DESCRIBING = ("iso11783", "ghcn_daily")
+SELF_DESCRIBING = ("iso11783", "ghcn_daily", "gpx")
 """Formats that define their own columns, units and times; a mapping for one may omit `columns`."""
 
 ZONED_SERIALS = {"epoch_s": 1_000_000.0, "epoch_ms": 1000.0}

@@ -19,6 +19,7 @@ from transforms.ingest.chunk import MARK
 Kind = Literal[
     "telemetry",
     "load",
+    "truck_position",
     "tare",
     "loss_audit",
     "root_check",
@@ -30,7 +31,7 @@ Kind = Literal[
     "field_boundary",
     "machine_setup",
 ]
-Form = Literal["delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783"]
+Form = Literal["delimited", "sheet", "parquet", "geojson", "ghcn_daily", "gpx", "iso11783"]
 MOMENT = dt.datetime(2025, 10, 17, 13, 45, 30, tzinfo=dt.UTC)
 """A time whose day, month, hour and minute all differ, so that a swapped format is detected."""
 
@@ -112,11 +113,11 @@ class MappingTable(Table):
     """Top-level keys of a mapping, above its columns."""
 
     kind: Kind = Field(
-        description="a kind of file: telemetry, load, tare, loss_audit, root_check, weather_hour, "
-        "forecast_hour, weather_day, weather_reading, field, field_boundary or machine_setup"
+        description="a kind of file: telemetry, load, truck_position, tare, loss_audit, root_check, "
+        "weather_hour, forecast_hour, weather_day, weather_reading, field, field_boundary or machine_setup"
     )
     files: SomeNames = Field(description='a list of file names such as ["log_*.csv"], each once')
-    form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily or iso11783")
+    form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily, gpx or iso11783")
     separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one character such as ";" or "\\t"')
     decimal: Literal[".", ","] = Field(".", description='"." or ","')
     thousands: Annotated[str, AfterValidator(_thousands)] | None = Field(None, description='one character such as "."')

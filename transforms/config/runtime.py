@@ -21,6 +21,7 @@ class ExecutionConfig:
         lake: a folder, or an address on S3-compatible storage; empty for `lake/` in the workspace.
         keep_telemetry_days: days after which raw telemetry is deleted and only its bins are kept; 0 keeps it forever.
         keep_received_days: days for which compressed copies of received files are kept; 0 keeps none.
+        threads: threads of the database on this machine.
     """
 
     engine: str = "here"
@@ -28,6 +29,7 @@ class ExecutionConfig:
     lake: str = ""
     keep_telemetry_days: int = 0
     keep_received_days: int = 400
+    threads: int = 2
 
 
 @dataclass(frozen=True)
@@ -78,11 +80,13 @@ class Publish:
 
     Attributes:
         folder: the folder; None to publish nothing.
+        address: web address of the folder, without a slash at its end; empty if it has none.
         growers: publish growers' sheets too, which hold private data.
     """
 
     folder: Path | None = None
     growers: bool = False
+    address: str = ""
 
 
 def read_place(table: Any, where: str) -> ExecutionConfig:
@@ -124,7 +128,8 @@ def read_publish(table: Any, workspace: Path, where: str) -> Publish:
 
     raise_problems(check_publish(table, where, workspace))
     folder = table.get("folder", "")
-    return Publish(publish_folder(folder, workspace) if folder else None, table.get("growers", False))
+    address = table.get("address", "").rstrip("/")
+    return Publish(publish_folder(folder, workspace) if folder else None, table.get("growers", False), address)
 
 
 def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:

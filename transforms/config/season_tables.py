@@ -172,6 +172,7 @@ class RunTable(Table):
     lake: Text = Field("", description='a folder or an address such as "s3://bucket/season", in quotes')
     keep_telemetry_days: int = Field(0, ge=0, le=36_500, description="a whole number of days; 0 keeps records forever")
     keep_received_days: int = Field(400, ge=0, le=36_500, description="a whole number of days; 0 keeps no copies")
+    threads: int = Field(2, ge=1, le=256, description="a whole number of threads from 1 to 256")
 
 
 class ScheduleTable(Table):
@@ -213,6 +214,9 @@ class PublishTable(Table):
 
     folder: Text = Field("", description="a folder outside the workspace, in quotes")
     growers: bool = Field(default=False, description="true or false")
+    address: Annotated[Text, AfterValidator(_web_address)] = Field(
+        "", description='the web address of the folder, such as "https://pages.example.org/season"'
+    )
 
 
 ResponseName = Literal[

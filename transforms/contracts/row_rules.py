@@ -78,6 +78,7 @@ SEVERAL_COLUMNS_CODES = (
     "topping_exceeds_checked",
     "breaks_exceed_checked",
     "damage_exceeds_checked",
+    "position_not_fixed",
 )
 """Rules over several columns; the reason for rejecting a row that breaks one has the name of the rule."""
 

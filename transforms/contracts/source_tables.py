@@ -14,6 +14,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import LossAudit, RootCheck
+from transforms.contracts.haulage import TruckPosition
 from transforms.contracts.times import moment
 
 MAX_DELIVERED_T = 60
@@ -56,6 +57,9 @@ class Load(dy.Schema):
     `delivered_t` is the load with its soil, `clean_t` the load less dirt and tops. A delivered weight is never computed
     from a clean one: the tare between them is a response of the fit, is measured on some loads only, and is often known
     weeks after the ticket.
+
+    `tared_at` is the time at which the empty truck was weighed: after unloading, or before the trip. `gang_id` names
+    the group of trucks that serve the same machines.
     """
 
     load_id = dy.String(primary_key=True, min_length=1)
@@ -71,6 +75,10 @@ class Load(dy.Schema):
     truck_empty_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
     delivered_t = dy.Float64(nullable=True, min_exclusive=0, max=MAX_DELIVERED_T)
     clean_t = dy.Float64(nullable=True, min_exclusive=0, max=MAX_DELIVERED_T)
+    truck_id = dy.String(nullable=True, min_length=1)
+    trailer_id = dy.String(nullable=True, min_length=1)
+    tared_at = moment(nullable=True)
+    gang_id = dy.String(nullable=True, min_length=1)
 
     field_id_needed = _unless_cancelled("field_id")
     site_id_needed = _unless_cancelled("site_id")
@@ -245,6 +253,7 @@ class MachineSetup(dy.Schema):
 CONTRACTS: dict[str, type[dy.Schema]] = {
     "telemetry": Telemetry,
     "load": Load,
+    "truck_position": TruckPosition,
     "tare": Tare,
     "loss_audit": LossAudit,
     "root_check": RootCheck,

@@ -12,6 +12,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.contracts.units import conversion_factor, stored_unit
 from transforms.demo.example_rows import REGIONS, Region, example_rows
+from transforms.demo.gpx_tracks import gpx_text
 from transforms.demo.office_formats import write_sheet
 from transforms.ingest.mapping import ColumnMapping, Mapping
 from transforms.ingest.mapping_file import read_mapping
@@ -82,6 +83,8 @@ def _write(path: Path, mapping: Mapping, rows: pl.DataFrame, region: Region) -> 
         path.write_text(_archive_lines(rows), "ascii")
     elif form == "geojson":
         path.write_text(_geojson(mapping, rows), "utf-8")
+    elif form == "gpx":
+        path.write_text(gpx_text(rows), "utf-8")
     elif form == "sheet":
         write_sheet(path, mapping.sheets[0], _as_in_file(mapping, rows, region))
     else:

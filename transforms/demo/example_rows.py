@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from transforms.demo.example_tracks import truck_position_rows
 from transforms.geo import metres_per_degree
 
 Row = dict[str, Any]
@@ -99,6 +100,10 @@ def _load(r: Region) -> list[Row]:
                 "truck_empty_t": 14.8,
                 "delivered_t": round(delivered, 2),
                 "clean_t": round(0.84 * delivered, 2),
+                "truck_id": f"{r.prefix}T{1 + i % 3}",
+                "trailer_id": f"{r.prefix}A{1 + i % 3}",
+                "tared_at": r.at(10 + i, 20),
+                "gang_id": f"{r.prefix}C1",
             }
         )
     return rows
@@ -265,6 +270,7 @@ def _machine_setup(r: Region) -> list[Row]:
 _ROWS: dict[str, Callable[[Region], list[Row]]] = {
     "telemetry": _telemetry,
     "load": _load,
+    "truck_position": truck_position_rows,
     "tare": _tare,
     "loss_audit": _loss_audit,
     "root_check": _root_check,

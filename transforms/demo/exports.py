@@ -15,6 +15,8 @@ from transforms.demo.office_formats import local_time, write_sheet
 from transforms.demo.operation import STATE_NAMES
 from transforms.demo.season import DemoSeason
 from transforms.demo.sensors import at, logged
+from transforms.demo.truck_exports import true_trips, with_haulage, write_positions
+from transforms.demo.trucks import Trip, truck_trips
 
 HEADLAND_M = 12.0
 OFFICE_NAMES = {
@@ -128,9 +130,10 @@ def tickets_of(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
     )
 
 
-def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> None:
+def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path, trips: list[Trip]) -> None:
     clock = "%d.%m.%Y %H:%M"
-    table = tickets_of(rng, season).select(
+    tickets = with_haulage(season, tickets_of(rng, season), _weighbridge_ahead_min(season), trips)
+    table = tickets.select(
         pl.col("load_id").alias("Ticket"),
         pl.col("field_id").alias("Field"),
         pl.col("machine_id").alias("Harvester"),
@@ -139,14 +142,18 @@ def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) ->
         pl.col("weighed_at").pipe(local_time).dt.strftime(clock).alias("Weighed"),
         pl.col("delivered_kg").alias("Delivered kg"),
         ((pl.col("delivered_kg") * 0.086).round(0).cast(pl.Int64) * 10).alias("Clean kg"),
+        pl.col("truck_id").alias("Truck"),
+        pl.col("trailer_id").alias("Trailer"),
+        pl.col("tared_at").pipe(local_time).dt.strftime(clock).alias("Weighed empty"),
+        pl.col("gang_id").alias("Gang"),
     )
     for (site,), part in table.group_by("Factory", maintain_order=True):
         lines = part.write_csv(separator=";").splitlines(keepends=True)
         lines += lines[5:25]
         first = lines[1].split(";")
         lines.append(";".join([first[0] + "x", *first[1:5], "31.02.2026 25:00", *first[6:]]))
-        lines.append(";".join([first[0] + "y", *first[1:6], "0", "0"]) + "\n")
-        lines.append(f"{first[0]}z;F999;;{site};;{first[5]};27000;23200\n")
+        lines.append(";".join([first[0] + "y", *first[1:6], "0", "0", *first[8:]]))
+        lines.append(f"{first[0]}z;F999;;{site};;{first[5]};27000;23200;;;;\n")
         (inbox / f"tickets_{site}.csv").write_text("".join(lines), "utf-8")
 
 
@@ -226,7 +233,9 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
     rng = np.random.default_rng(season.plan.seed + 7919)
     for machine in range(season.plan.machines):
         _write_machine(rng, season, catalogue, machine, inbox)
-    _write_tickets(rng, season, inbox)
+    trips = truck_trips(season)
+    _write_tickets(rng, season, inbox, trips)
+    write_positions(season, trips, inbox)
     _write_tares(rng, season, inbox)
     write_audits(season, inbox)
     write_checks(season, inbox)
@@ -266,4 +275,5 @@ def write_truth(season: DemoSeason, folder: Path) -> None:
     season.true_bins.join(ids, on="machine").with_columns(moment).write_parquet(folder / "bin.parquet")
     season.true_effects.write_parquet(folder / "load_effect.parquet")
     season.tares.select("load_id", "dirt_fraction", "sampled").write_parquet(folder / "load_dirt.parquet")
+    true_trips(season, truck_trips(season)).write_parquet(folder / "truck_trip.parquet")
     ids.join(offset, on="machine").write_parquet(folder / "machine.parquet")

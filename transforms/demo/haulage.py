@@ -139,9 +139,9 @@ def weigh(
     sites: dict[str, tuple[float, float]],
     scenario: Scenario,
 ) -> pl.DataFrame:
-    """Return the tickets: `load_id, field_id, site_id, left_s, weighed_s, delivered_t, machine, order`.
+    """Return the tickets: `load_id, field_id, true_field, site_id, left_s, weighed_s, delivered_t, machine, order`.
 
-    Rows are ordered by weighing time; `order` is the index in `loads`.
+    Rows are ordered by weighing time; `true_field` is the index of the field, `order` is the index in `loads`.
 
     Args:
         rng: the random generator of the season.
@@ -161,6 +161,7 @@ def weigh(
             (
                 order,
                 place["field_id"],
+                load.field_index,
                 place["site_id"],
                 load.left_s,
                 load.left_s + drive + wait,
@@ -168,7 +169,7 @@ def weigh(
                 load.machine,
             )
         )
-    names = ["order", "field_id", "site_id", "left_s", "weighed_s", "delivered_t", "machine"]
+    names = ["order", "field_id", "true_field", "site_id", "left_s", "weighed_s", "delivered_t", "machine"]
     table = pl.DataFrame(rows, schema=names, orient="row").sort("weighed_s", "order")
     return table.with_row_index("n", offset=100_001).with_columns(("T" + pl.col("n").cast(pl.String)).alias("load_id"))
 

@@ -23,6 +23,8 @@ class Scenario:
         patchiness: standard deviation of the log of yield along a field.
         lag_scale: scale of the variation of waiting and driving times.
         capacity_sd_t: standard deviation of the truck capacity.
+        truck_ids: share of weigh tickets that name truck, trailer and gang, and when the truck was weighed empty.
+        truck_positions_s: seconds between two logged positions of a truck; 0 if no truck logs any.
         night: shifts run through the night.
         first_day: local date of the first shift.
     """
@@ -42,6 +44,8 @@ class Scenario:
     patchiness: float = 0.03
     lag_scale: float = 1.0
     capacity_sd_t: float = 1.2
+    truck_ids: float = 1.0
+    truck_positions_s: float = 0.0
     night: bool = False
     first_day: str = "2025-10-02"
 

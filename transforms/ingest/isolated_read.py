@@ -4,26 +4,28 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, TypeVar
+
+import psutil
 
 from transforms.errors import WorkspaceError
 from transforms.ingest.file_read import FileRead, ReadJob
 from transforms.ingest.read_file import read_file
 from transforms.ingest.reader_process import ReaderProcess, memory_limit, time_limit
 from transforms.storage.lake import Lake
+from transforms.storage.lock import locked_file
 
 Result = TypeVar("Result")
 KEEP_BYTES = 512 << 20
 """Memory above which a reader is closed after a run, to free it for other processes."""
 AHEAD = 3
-READING = ".reading"
-"""File of the workspace that a reader locks while it may write to the lake."""
+READERS = ".readers"
+"""Folder of the workspace with a file per reader, which it locks while it may write to the lake."""
 ORPHAN_S, LOOK_EVERY_S = 60.0, 0.05
 _local = threading.local()
 
@@ -72,7 +74,7 @@ class IsolatedRead:
     """
 
     def __init__(self, root: Path | None = None) -> None:
-        self.lock = None if root is None else (root / READING).absolute()
+        self.readers = None if root is None else (root / READERS).absolute()
 
     def __call__(self, job: ReadJob) -> FileRead:
         """Read a file in the reader of this thread."""
@@ -81,7 +83,7 @@ class IsolatedRead:
     def read_with(self, process: ReaderProcess, job: ReadJob) -> FileRead:
         """Read a file in the given reader."""
         seconds = time_limit(job.found.size)
-        return process.call(_read_locked, self.lock, os.getpid(), read_file, _absolute(job), seconds=seconds)
+        return process.call(_read_locked, self.readers, os.getpid(), read_file, _absolute(job), seconds=seconds)
 
     def side_by_side(self, jobs: Sequence[ReadJob], count: int) -> Generator[FileRead | None]:
         """Yield the results of `count` single-threaded readers, in job order; None for a file to be read alone."""
@@ -126,25 +128,18 @@ def _absolute_lake(lake: Lake) -> Lake:
     return Lake(lake.root.absolute()) if isinstance(lake.root, Path) else lake
 
 
-def _read_locked(lock: Path | None, parent: int, read: Callable[[ReadJob], FileRead], job: ReadJob) -> FileRead:
-    """Read a file under the lock, or exit if the parent has ended: the next run waits only for this lock."""
-    with _locked(lock):
-        if os.getppid() != parent:
-            os._exit(1)
+def _read_locked(readers: Path | None, parent: int, read: Callable[[ReadJob], FileRead], job: ReadJob) -> FileRead:
+    """Read a file under a lock, or exit if the parent has ended: the next run waits only for readers with a lock."""
+    if readers is None:
         return read(job)
-
-
-@contextmanager
-def _locked(path: Path | None) -> Iterator[None]:
-    """Hold a shared lock on a file, if the platform supports it."""
-    if path is None:
-        yield
-        return
-    import fcntl  # noqa: PLC0415 - not available on every platform
-
-    with path.open("a") as handle:
-        fcntl.flock(handle, fcntl.LOCK_SH)
-        yield
+    readers.mkdir(mode=0o700, exist_ok=True)
+    own = readers / str(os.getpid())
+    with locked_file(own):
+        if all(ancestor.pid != parent for ancestor in psutil.Process().parents()):
+            os._exit(1)
+        found = read(job)
+    own.unlink(missing_ok=True)
+    return found
 
 
 def wait_for_orphans(root: Path) -> None:
@@ -153,21 +148,14 @@ def wait_for_orphans(root: Path) -> None:
     Raises:
         WorkspaceError: a reader is still running after `ORPHAN_S` seconds.
     """
-    with suppress(ImportError):
-        import fcntl  # noqa: PLC0415 - not available on every platform
-
-        until = time.monotonic() + ORPHAN_S
-        with (root / READING).open("a") as handle:
-            while True:
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                except BlockingIOError:
-                    if time.monotonic() > until:
-                        raise WorkspaceError(
-                            "a reader process of a killed run is still active",
-                            where=str(root / READING),
-                            remedy="end that process (find it with 'ps') and run again",
-                        ) from None
-                    time.sleep(LOOK_EVERY_S)
-                else:
-                    return
+    until = time.monotonic() + ORPHAN_S
+    for path in sorted((root / READERS).glob("*")):
+        with locked_file(path, until - time.monotonic(), LOOK_EVERY_S) as has_ended:
+            if not has_ended:
+                raise WorkspaceError(
+                    "a reader process of a killed run is still active",
+                    where=str(path),
+                    remedy="end process {process} and run again",
+                    process=path.name,
+                )
+        path.unlink(missing_ok=True)

@@ -43,10 +43,30 @@ class Kept:
     left: list[str]
 
 
-def copy_received(
+@dataclass(frozen=True)
+class CopyPlan:
+    """Copies to make, to record and to remove.
+
+    Attributes:
+        copy: files to copy, with the record of each copy.
+        note: records to write or correct.
+        drop: copies older than the retention period.
+    """
+
+    copy: list[tuple[InboxFile, Copy]]
+    note: list[Copy]
+    drop: list[Copy]
+
+    @property
+    def is_empty(self) -> bool:
+        """Return True if there is nothing to do."""
+        return not (self.copy or self.note or self.drop)
+
+
+def plan_copies(
     inbox: Inbox, warehouse: Warehouse, copies: ReceivedCopies, keep_days: float, now: dt.datetime
-) -> Kept:
-    """Copy the ingested files of the inbox, record all others, and remove copies older than the retention period.
+) -> CopyPlan:
+    """Return which files to copy, which records to write, and which copies have expired.
 
     Args:
         inbox: the present content of the inbox.
@@ -61,19 +81,29 @@ def copy_received(
     in_inbox: dict[str, list[InboxFile]] = {}
     for found in inbox.found:
         in_inbox.setdefault(found.sha, []).append(found)
-    to_copy: list[tuple[InboxFile, Copy]] = []
+    plan = CopyPlan([], [], [])
     for sha, file, file_at, received_at in taken.iter_rows():
         founds = in_inbox.get(sha, [])
         copy = _named(index.get(sha), sha, (file, _ns(file_at)), founds, received_at)
         if founds and received_at >= oldest and not copies.is_there(copy):
-            to_copy.append((founds[0], copy))
+            plan.copy.append((founds[0], copy))
         elif copy != index.get(sha):
-            copies.note(copy)
-    copied, left = _copy(to_copy, copies)
-    old = [c for c in index.values() if c.form and dt.datetime.fromisoformat(c.received_at) < oldest]
-    for copy in old:
+            plan.note.append(copy)
+    plan.drop.extend(c for c in index.values() if c.form and dt.datetime.fromisoformat(c.received_at) < oldest)
+    return plan
+
+
+def copy_received(
+    inbox: Inbox, warehouse: Warehouse, copies: ReceivedCopies, keep_days: float, now: dt.datetime
+) -> Kept:
+    """Copy the ingested files of the inbox, record all others, and remove copies older than the retention period."""
+    plan = plan_copies(inbox, warehouse, copies, keep_days, now)
+    for copy in plan.note:
+        copies.note(copy)
+    copied, left = _copy(plan.copy, copies)
+    for copy in plan.drop:
         copies.drop(copy)
-    return Kept(copied, len(old), left)
+    return Kept(copied, len(plan.drop), left)
 
 
 def _ns(at: dt.datetime) -> int:

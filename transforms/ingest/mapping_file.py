@@ -116,6 +116,13 @@ OWN_COLUMNS: dict[str, dict[str, dict[str, Any]]] = {
         "element": {"from": "element"},
         "value": {"from": "value"},
     },
+    "gpx": {
+        "truck_id": {"from": "track"},
+        "logged_at": {"from": "time"},
+        "lat_deg": {"from": "lat"},
+        "lon_deg": {"from": "lon"},
+        "speed_kmh": {"from": "speed"},
+    },
     "iso11783": {
         "machine_id": {"from": "device"},
         "logged_at": {"from": "time"},

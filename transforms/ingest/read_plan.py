@@ -17,7 +17,7 @@ from transforms.ingest.readers.open import open_source
 from transforms.ingest.readers.workbook import SheetSurvey, survey_sheets
 from transforms.ingest.validate import Reader
 
-COLUMNS_IN_ROWS = {"parquet", "geojson", "ghcn_daily"}
+COLUMNS_IN_ROWS = {"parquet", "geojson", "ghcn_daily", "gpx"}
 """Formats whose columns are known only after the first rows are read."""
 WHOLE = ""
 """Part of a file that is not a workbook."""
@@ -118,6 +118,8 @@ def _fit(
         return _Fit(mapping, frozenset({WHOLE}))
     if mapping.form_of(found.path) == "iso11783" and mapping.kind != "telemetry":
         return _Fit(mapping, problem=SourceFileError("missing_column", reason("task_data_is_telemetry")))
+    if mapping.form_of(found.path) == "gpx" and mapping.kind != "truck_position":
+        return _Fit(mapping, problem=SourceFileError("missing_column", reason("gpx_is_positions")))
     try:
         source, _ = open_source(found.path, Reader(mapping, catalogue, found.path.name))
         try:

@@ -73,8 +73,10 @@ def locate_problem(problem: BaseException) -> str:
 
 def limit_memory(max_bytes: int) -> None:
     """Set a memory limit, if the platform supports it, and disable core dumps, which would contain file contents."""
+    if sys.platform == "win32":
+        return
     with suppress(ImportError, OSError, ValueError):
-        import resource  # noqa: PLC0415 - not available on every platform
+        import resource  # noqa: PLC0415 (of POSIX systems only)
 
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)
         soft = max_bytes if hard == resource.RLIM_INFINITY else min(max_bytes, hard)
@@ -84,8 +86,10 @@ def limit_memory(max_bytes: int) -> None:
 
 def _limit_processor(seconds: float) -> None:
     """Limit processor time, so that the system ends a hung parser even if the parent cannot."""
+    if sys.platform == "win32":
+        return
     with suppress(ImportError, OSError, ValueError):
-        import resource  # noqa: PLC0415 - not available on every platform
+        import resource  # noqa: PLC0415 (of POSIX systems only)
 
         _, hard = resource.getrlimit(resource.RLIMIT_CPU)
         limit = int(time.process_time() + 2 * seconds * (os.cpu_count() or 1)) + 10

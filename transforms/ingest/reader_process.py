@@ -31,6 +31,8 @@ MEMORY_SHARE, MEMORY_FLOOR_BYTES = 0.5, 2 << 30
 BASE_S, SECONDS_PER_MB = 120.0, 2.0
 """Time limit of a reader: base plus seconds per MB of the file, many times the normal duration. Common practice, no
 source."""
+TEMPORARY_FOLDERS = ("TMPDIR", "TEMP", "TMP")
+"""Variables that name the folder of temporary files, by system."""
 LOOK_EVERY_S = 0.1
 TAIL_BYTES = 4096
 NO_MEMORY = (b"memory allocation of", b"bad_alloc", b"out of memory", b"Cannot allocate memory")
@@ -101,7 +103,7 @@ class _Running:
         remove_orphans()
         self.folder = tempfile.mkdtemp(prefix=f"taretrace-{os.getpid()}-")
         self.errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
-        env = {**os.environ, "TMPDIR": self.folder}
+        env = {**os.environ, **dict.fromkeys(TEMPORARY_FOLDERS, self.folder)}
         if threads is not None:
             env["POLARS_MAX_THREADS"] = str(threads)
         self.process = subprocess.Popen(  # noqa: S603

@@ -176,8 +176,9 @@ class ReceivedCopies:
         path = self.path_of(stored)
         path.parent.mkdir(mode=0o700, exist_ok=True)
         with replace_atomically(path) as partial:
-            handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-            with os.fdopen(handle, "wb") as file:
+            # Windows would translate line ends in a file that is opened without O_BINARY.
+            flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0)
+            with os.fdopen(os.open(partial, flags, 0o600), "wb") as file:
                 measured = _Measured(file)
                 _pack(found.path, form, measured)
         if not found.is_unchanged():

@@ -14,12 +14,12 @@ from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.bins import make_bins
-from transforms.telemetry.sensor_activity import other_days, sensor_activity
+from transforms.telemetry.sensor_activity import other_days
 from transforms.telemetry.sensor_faults import OtherDays, fault_stretches
 from transforms.telemetry.set_points import gaps_of_day
 from transforms.telemetry.unloads import find_unloads
 
-BIN_VERSION = "7"
+BIN_VERSION = "8"
 """Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 
@@ -144,11 +144,11 @@ def bin_day(job: DayJob) -> DayBins:
     if setup is None:
         # Without a machine list entry there is nothing to bin; store empty bins so that the day is not read again.
         return DayBins(job.lake.put_day(pl.DataFrame(schema=NO_BINS), "bin", job.key), None)
-    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.others)
+    bins, flagged, steps, activity = make_bins(records, job.catalogue, setup, job.fields, job.others)
     found = {
         "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
         "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
-        "sensor_activity": sensor_activity(flagged, job.catalogue),
+        "sensor_activity": activity,
         "set_point_day": gaps_of_day(bins, job.catalogue),
         "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
     }

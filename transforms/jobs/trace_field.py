@@ -34,6 +34,9 @@ class FieldJob:
         shift_starts: local time at which a shift starts.
         catalogue: the settings known.
         clocks: clocks and lags of each of its shift days; empty before they are estimated.
+        stops: stops of trucks beside machines in the field, and of the same trucks at sites: `truck_id, machine_id,
+            site_id, arrived_at, left_at, distance_m, machine_ahead_min`, times beside a machine by its own clock; None
+            without positions of trucks.
     """
 
     field_id: str
@@ -45,6 +48,7 @@ class FieldJob:
     shift_starts: dt.time
     catalogue: Catalogue
     clocks: dict[dt.date, DayClocks]
+    stops: pl.DataFrame | None = None
 
     def bins(self, columns: list[str] | None = None) -> pl.DataFrame:
         """Return the field's bins, with all columns or those named."""
@@ -54,9 +58,9 @@ class FieldJob:
     def work(self, bins: pl.DataFrame) -> TracedFieldWork:
         """Return the field's stretches of work and its loads."""
         if not bins.height or self.yield_t_ha is None:
-            return TracedFieldWork(self.field_id, [], self.loads)
+            return TracedFieldWork(self.field_id, [], self.loads, self.stops)
         stretches = field_stretches(bins, self.signals, self.yield_t_ha, self.time_zone, self.shift_starts)
-        return TracedFieldWork(self.field_id, stretches, self.loads)
+        return TracedFieldWork(self.field_id, stretches, self.loads, self.stops)
 
 
 def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:

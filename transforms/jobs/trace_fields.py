@@ -10,7 +10,9 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
+from transforms.contracts.haulage import TRUCK_COLUMNS
 from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
+from transforms.jobs.truck_stops import stops_by_field
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
@@ -21,6 +23,7 @@ from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
+from transforms.trace.truck_trips import add_trips
 
 TRACE_VERSION = "3"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
@@ -49,10 +52,14 @@ class SeasonTrace:
         fields = self.warehouse.table("field")
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
         loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
+        loads = add_trips(loads)
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
-        self.loads = {str(f): part.select(kept) for (f,), part in parts.items()}
+        self.loads = {
+            str(f): part.select(*kept, *_known(part, (*TRUCK_COLUMNS, "trip_id"))) for (f,), part in parts.items()
+        }
+        self.stops = stops_by_field(self.warehouse.table("truck_stop"))
         self.days: dict[str, list[tuple[str, str]]] = {}
         day_prints = {(m, d): f for m, d, f in self.warehouse.table("binned_day").iter_rows()}
         prints: dict[str, list[str]] = {}
@@ -77,7 +84,8 @@ class SeasonTrace:
             str(self.season.shift_starts),
             ",".join(self.season.catalogue),
         ]
-        text = "\n".join([*shared, *prints, self.loads.get(field_id, self.no_loads).write_csv()])
+        stops = [self.stops[field_id].write_csv()] if field_id in self.stops else []
+        text = "\n".join([*shared, *prints, self.loads.get(field_id, self.no_loads).write_csv(), *stops])
         return hashlib.sha256(text.encode()).hexdigest()
 
     @property
@@ -107,7 +115,13 @@ class SeasonTrace:
             self.season.shift_starts,
             self.season.catalogue,
             clocks or {},
+            self.stops.get(field_id),
         )
+
+    def job_with_clocks(self, field_id: str, learnt: LagModel) -> FieldJob:
+        """Return the job that traces a field with the lags and clocks that its last tracing used."""
+        uses = dict(self.warehouse.table("traced_field").select("field_id", "uses").iter_rows()).get(field_id, "[]")
+        return self.job_of(field_id, select_clocks(json.loads(uses), learnt.by_day))
 
     def stale(self) -> list[str]:
         """Return the fields whose tickets or work changed since they were traced."""
@@ -217,6 +231,11 @@ def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: LagModel, catalogu
     days = sorted({(m, at.date()) for _, m, at in rows if m is not None})
     bins = pl.concat([pl.DataFrame(schema=NO_BINS), *(lake.bins_of_day(m, d) for m, d in days)], how="diagonal_relaxed")
     return audit_settings(plots, bins, catalogue)
+
+
+def _known(rows: pl.DataFrame, columns: tuple[str, ...]) -> list[str]:
+    """Return the columns of which a row has a value."""
+    return [c for c in columns if rows[c].null_count() < rows.height]
 
 
 def _chunks(items: list[tuple[str, str, str]], size: int) -> Iterator[list[tuple[str, str, str]]]:

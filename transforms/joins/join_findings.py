@@ -5,6 +5,7 @@ from transforms.joins.join_finding import JoinFinding
 from transforms.joins.join_frames import JoinFrames, Paths
 from transforms.joins.mass_ratio import weighed_over_lifted
 from transforms.joins.source_ratios import listed_yields, setting_units, stated_losses
+from transforms.joins.truck_positions import positions_without_tickets, tickets_without_positions
 from transforms.joins.unmatched_ids import (
     loads_without_field,
     loads_without_tare,
@@ -18,6 +19,8 @@ CHECKS = (
     loads_without_field,
     machines_without_list,
     tickets_of_idle_machines,
+    positions_without_tickets,
+    tickets_without_positions,
     weighed_over_lifted,
     stated_losses,
     setting_units,

@@ -10,8 +10,8 @@ class JoinFrames:
     """Keys and figures of all sources.
 
     Attributes:
-        loads: tickets that count: `load_id, field_id, machine_id, site_id, weighed_at, delivered_t, clean_t, day,
-            mapping, file, file_at`; `day` is the shift day of the departure, else of the weighing.
+        loads: tickets that count: `load_id, field_id, machine_id, truck_id, site_id, weighed_at, delivered_t, clean_t,
+            day, mapping, file, file_at`; `day` is the shift day of the departure, else of the weighing.
         tares: samples that count: `sample_id, load_id, issued_at, mapping, file, file_at`.
         fields: the field list: `field_id, area_ha, yield_t_ha, mapping, file`.
         machines: the machine list: `machine_id`.
@@ -21,6 +21,7 @@ class JoinFrames:
         balance: mass by field and machine: `machine_id, field_id, weighed_t, lifted_t`.
         audits: rows of `sql/queries/audit_ground.sql` with `mapping`.
         settings: settings of traced loads: `machine_id` and one column per setting.
+        truck_days: days with positions of trucks: `truck_id, day, mapping, file`.
     """
 
     loads: pl.DataFrame
@@ -32,6 +33,7 @@ class JoinFrames:
     balance: pl.DataFrame
     audits: pl.DataFrame
     settings: pl.DataFrame
+    truck_days: pl.DataFrame
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@
 The factor with the most levels has a diagonal block and is eliminated first. Other large factors are then block
 tridiagonal if their levels follow each other in time (machine-days and site-days are coupled only through shared days
 and fields), and are eliminated second. The remaining core is dense. With a, m, c for the three:
-S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
+S_m = C_mm - C_ma D^-1 C_am = L L', Y = L^-1 S_mc, S_c = C_cc' - Y'Y = R R', T = S_c^-1. The inverse of the equations of
+m and c has the blocks S_m^-1 + V V', -V R^-1 and T, with V = L'^-1 Y R'^-1.
 """
 
 from collections.abc import Callable
@@ -15,17 +16,17 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 from transforms.arrays import Array
 from transforms.mixed_model.block_tridiagonal import Banding, BlockTridiagonal, banding
 from transforms.mixed_model.cross_products import CrossProducts
+from transforms.mixed_model.scaled_products import ROWS_AT_ONCE, ScaledProducts
 
 LARGE_FACTOR = 300
 """A factor with at least this number of levels is eliminated in a band."""
 WIDEST_BAND = 0.2
 """Large factors are eliminated in one band if its width is at most this fraction of their levels."""
-DIAGONAL_CHUNK = 2000
 
 
 class RemlError(Exception):
@@ -42,8 +43,8 @@ class Solution:
         coef: solution of the equations, in the order of M.
         D: diagonal of the absorbed block with its penalty.
         band: the banded block after the first elimination; None without one.
-        W: S_m^-1 S_mc.
-        core: Cholesky factor of the core after both eliminations.
+        Y: L^-1 S_mc.
+        core: Cholesky factor R of the core after both eliminations.
         rss: e'We.
         log_det: log |C|.
     """
@@ -53,7 +54,7 @@ class Solution:
     coef: Array
     D: Array
     band: BlockTridiagonal | None
-    W: Array
+    Y: Array
     core: Array
     rss: float
     log_det: float
@@ -66,31 +67,14 @@ class Solution:
         np.fill_diagonal(out, np.diag(inverse))
         return np.asarray(out)
 
+    @property
+    def V(self) -> Array:  # noqa: N802
+        """Root of the part of C^-1 on the banded block that the core adds to S_m^-1, shape (m, c)."""
+        return self.Y if self.band is None else self.band.backward(self.over_core(self.Y), overwrite=True)
 
-@dataclass(frozen=True)
-class _ScaledProducts:
-    """Blocks of [b c]' diag(scale) [b c]; c are the dense columns (d) and the small factors (s)."""
-
-    bb: sp.csr_matrix
-    bc: Array
-    dd: Array
-    sd: Array
-    ss: sp.csr_matrix
-
-    def subtract_from(self, cc: Array) -> Array:
-        """Return cc less the blocks of c."""
-        d, out = self.dd.shape[0], cc.copy()
-        out[:d, :d] -= self.dd
-        out[d:, :d] -= self.sd
-        out[:d, d:] -= self.sd.T
-        out[d:, d:] -= self.ss
-        return out
-
-    def inner(self, T: Array) -> float:
-        """Return tr(cc T), T symmetric."""
-        d = self.dd.shape[0]
-        dense = np.vdot(self.dd, T[:d, :d]) + 2 * np.vdot(self.sd, T[d:, :d])
-        return float(dense) + float(self.ss.multiply(T[d:, d:]).sum())
+    def over_core(self, v: Array) -> Array:
+        """Return v R'^-1 for v of shape (k, c)."""
+        return np.asarray(blas.dtrsm(1.0, self.core, v.T, lower=1).T)
 
 
 class Equations:
@@ -107,13 +91,15 @@ class Equations:
         self.a = all_columns[self.spans[self.absorbed]] if self.absorbed else all_columns[:0]
         self.banded, self._banding = self._bands([k for k in by_size[1:] if self.sizes[k] >= LARGE_FACTOR])
         self.b = np.sort(np.concatenate([all_columns[:0], *(all_columns[self.spans[k]] for k in self.banded)]))
+        if self._banding is not None:
+            self.b = self.b[self._banding.order]
         self.c = np.setdiff1d(all_columns, np.concatenate([self.a, self.b]))
         small = self.c[d:] - d
         FF, FD, a, b = products.FF, products.FD, self.a - d, self.b - d
         self._d = FF.diagonal()[a]
         self._ab, self._bb = FF[a][:, b].tocsr(), FF[b][:, b].tocsr()
         self._a_dense, self._a_small = FD[a], FF[a][:, small].tocsr()
-        self._bc = np.hstack([FD[b], FF[b][:, small].toarray()])
+        self._b_dense, self._b_small = FD[b], FF[b][:, small].tocsr()
         self._cc = np.block([[products.DD, FD[small].T], [FD[small], FF[small][:, small].toarray()]])
 
     def _bands(self, large: list[str]) -> tuple[list[str], Banding | None]:
@@ -128,15 +114,13 @@ class Equations:
             large = large[:-1]
         return [], None
 
-    def _scaled_products(self, scale: Array) -> _ScaledProducts:
+    def _scaled_products(self, scale: Array) -> ScaledProducts:
         """Return [b c]' diag(scale) [b c] over the rows of the absorbed factor."""
         ab = self._ab.multiply(scale[:, None]).tocsr()
         dense, small = self._a_dense * scale[:, None], self._a_small.multiply(scale[:, None]).tocsr()
         bb = sp.csr_matrix(self._ab.T @ ab)
-        bc = np.hstack([ab.T @ self._a_dense, (ab.T @ self._a_small).toarray()])
-        return _ScaledProducts(
-            bb, bc, self._a_dense.T @ dense, self._a_small.T @ dense, sp.csr_matrix(self._a_small.T @ small)
-        )
+        bs, ss = sp.csr_matrix(ab.T @ self._a_small), sp.csr_matrix(self._a_small.T @ small)
+        return ScaledProducts(bb, ab.T @ self._a_dense, bs, self._a_dense.T @ dense, self._a_small.T @ dense, ss)
 
     def _range(self, name: str) -> NDArray[np.int64]:
         """Return the columns of M of a block or factor."""
@@ -167,17 +151,19 @@ class Equations:
         m, penalty = self.m, self.penalties(variances, residual)
         D = self._d + penalty[self.a]
         products = self._scaled_products(1 / D)
-        band, W = None, np.zeros((0, self.c.size))
+        band, Y = None, np.zeros((0, self.c.size))
         S_c = products.subtract_from(self._cc)
         S_c.flat[:: self.c.size + 1] += penalty[self.c]
         log_det = float(np.log(D).sum())
         try:
             if self._banding is not None:
-                S_bc = self._bc - products.bc
                 S_bb = sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - products.bb)
-                band = BlockTridiagonal(S_bb, self._banding)
-                W = band.solve(S_bc)
-                S_c -= S_bc.T @ W
+                band = BlockTridiagonal(S_bb, self._banding.edges)
+                Y = np.empty((self.b.size, self.c.size))
+                np.subtract(self._b_dense, products.bd, out=Y[:, : m.d])
+                Y[:, m.d :] = (self._b_small - products.bs).toarray()
+                Y = band.forward(Y, overwrite=True)
+                S_c -= Y.T @ Y
                 log_det += band.log_determinant
             # S_c is symmetric; its transpose is in Fortran order, which LAPACK does not copy.
             chol, failed = lapack.dpotrf(S_c.T, lower=1, overwrite_a=1)
@@ -186,12 +172,12 @@ class Equations:
         if failed:
             raise RemlError("columns of the model depend on each other, or there are too few rows for them")
         log_det += 2 * float(np.log(np.diag(chol)).sum())
-        coef = self._eliminate(m.r, D, band, W, lambda v: np.asarray(lapack.dpotrs(chol, v, lower=1)[0]))
+        coef = self._eliminate(m.r, D, band, Y, lambda v: np.asarray(lapack.dpotrs(chol, v, lower=1)[0]))
         rss = m.yy - float(coef @ m.r) - float(penalty @ coef**2)
-        return Solution(dict(variances), residual, coef, D, band, W, chol, rss, log_det)
+        return Solution(dict(variances), residual, coef, D, band, Y, chol, rss, log_det)
 
     def _eliminate(
-        self, v: Array, D: Array, band: BlockTridiagonal | None, W: Array, core: Callable[[Array], Array]
+        self, v: Array, D: Array, band: BlockTridiagonal | None, Y: Array, core: Callable[[Array], Array]
     ) -> Array:
         """Return C^-1 v by block elimination; v has shape (M,) or (M, k), `core` solves with S_c."""
         a, b, c = v[self.a], v[self.b], v[self.c]
@@ -199,9 +185,9 @@ class Equations:
         c = c - np.concatenate([self._a_dense.T @ scaled, self._a_small.T @ scaled])
         out = np.empty_like(v)
         if band is not None:
-            b = b - self._ab.T @ scaled
-            x_c = core(c - W.T @ b)
-            x_b = band.solve(b) - W @ x_c
+            forward = band.forward(b - self._ab.T @ scaled)
+            x_c = core(c - Y.T @ forward)
+            x_b = band.backward(forward - Y @ x_c)
         else:
             x_c, x_b = core(c), b
         d = self.m.d
@@ -216,7 +202,7 @@ class Equations:
             s: solution at the variances that define C.
             v: columns over M, shape (M,) or (M, k).
         """
-        return self._eliminate(v, s.D, s.band, s.W, lambda x: s.T @ x)
+        return self._eliminate(v, s.D, s.band, s.Y, lambda x: s.T @ x)
 
     def apply(self, v: Array) -> Array:
         """Return M'WM v for v of shape (M,) or (M, k)."""
@@ -233,21 +219,24 @@ class Equations:
                 out[name] = float(diagonal[place[span]].sum())
         if not self.absorbed:
             return out
-        inside, WT = None, s.W @ s.T
         products = self._scaled_products(1 / s.D**2)
-        bb = products.bb
-        if s.band is not None:
-            inside = s.band.inverse_on(sp.csr_matrix(abs(bb) + sp.eye(self.b.size)))
-            whole = inside.diagonal() + (WT * s.W).sum(axis=1)
-            for name in self.banded:
-                out[name] = float(whole[np.searchsorted(self.b, self._range(name))].sum())
         trace = float((1 / s.D).sum()) + products.inner(s.T)
-        if inside is not None:
-            trace += (
-                float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((products.bc * WT).sum())
-            )
+        if s.band is not None:
+            V = s.V
+            inside = s.band.inverse_on(sp.csr_matrix(abs(products.bb) + sp.eye(self.b.size)), V)
+            whole = inside.diagonal()
+            for name in self.banded:
+                out[name] = float(whole[self._rows_of_b(name)].sum())
+            trace += float(products.bb.multiply(inside).sum())
+            # tr(bc' V R^-1) with R^-1 = R'T
+            trace -= 2 * float(np.vdot(products.below(V), s.core.T @ s.T))
         out[self.absorbed] = trace
         return out
+
+    def _rows_of_b(self, name: str) -> NDArray[np.bool_]:
+        """Return the mask of the rows of the banded block that belong to one factor, shape (m,)."""
+        span = self.spans[name]
+        return np.asarray((self.b >= span.start) & (self.b < span.stop))
 
     def diagonal(self, s: Solution, name: str) -> Array:
         """Return the diagonal of C^-1 on one block or factor, shape (q,).
@@ -257,25 +246,23 @@ class Equations:
             name: name of the block or factor, which has q columns.
         """
         if name in self.banded and s.band is not None:
-            inside = s.band.inverse_on(sp.csr_matrix(sp.eye(self.b.size)))
-            whole = inside.diagonal() + ((s.W @ s.T) * s.W).sum(axis=1)
-            return np.asarray(whole[np.searchsorted(self.b, self._range(name))])
+            own = self._rows_of_b(name)
+            inside = s.band.inverse_on(sp.csr_matrix(sp.eye(self.b.size)), s.V).diagonal()[own]
+            return np.asarray(inside[np.argsort(self.b[own])])
         if name != self.absorbed:
             return np.asarray(np.diag(s.T)[np.searchsorted(self.c, self._range(name))])
-        out = np.empty(self.a.size)
-        inside = None
+        out, V = np.empty(self.a.size), s.V
+        inverse = None
         if s.band is not None:
             pattern = sp.csr_matrix(self._ab.T @ self._ab + sp.eye(self.b.size))
-            inside = s.band.inverse_on(pattern)
-        for start in range(0, out.size, DIAGONAL_CHUNK):
-            rows = slice(start, start + DIAGONAL_CHUNK)
+            inverse = s.band.inverse_on(pattern, np.zeros((self.b.size, 1)))
+        for start in range(0, out.size, ROWS_AT_ONCE):
+            rows = slice(start, start + ROWS_AT_ONCE)
             ab = self._ab[rows]
-            effective = np.hstack([self._a_dense[rows], self._a_small[rows].toarray()])
-            if inside is not None:
-                effective = effective - ab @ s.W
-            square = ((effective @ s.T) * effective).sum(axis=1)
-            if inside is not None:
-                square = square + np.asarray(ab.multiply(ab @ inside).sum(axis=1)).ravel()
+            effective = s.over_core(np.hstack([self._a_dense[rows], self._a_small[rows].toarray()]))
+            square = ((effective - ab @ V) ** 2).sum(axis=1)
+            if inverse is not None:
+                square = square + np.asarray(ab.multiply(ab @ inverse).sum(axis=1)).ravel()
             out[rows] = square
         return np.asarray(1 / s.D + out / s.D**2)
 

@@ -1,6 +1,7 @@
 """Search for the variances that maximise the likelihood of a mixed model.
 
-Two Fellner-Schall steps (Wood and Fasiolo 2017), then average information (Johnson and Thompson 1995).
+Initial variances by moments or two Fellner-Schall steps (Wood and Fasiolo 2017), then average information (Johnson and
+Thompson 1995).
 """
 
 from dataclasses import dataclass
@@ -9,13 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
-from transforms.mixed_model.cross_products import CrossProducts
-from transforms.mixed_model.equations import Equations, Solution
+from transforms.mixed_model.equations import RemlError, Solution
+from transforms.mixed_model.initial_variances import equal_shares, moments, variance_of_y
 from transforms.mixed_model.likelihood import Criterion, inverse_information, reduced_equations
 
 WarmStart = tuple[dict[str, float], float]
 """Initial variances: (variance of each block and factor, residual variance)."""
 MAX_ITERATIONS = 60
+LARGE_MODEL = 2000
+"""From this number of equations on, moments are a better start than two steps, and much cheaper."""
 FLOOR = 1e-10
 """Lower bound of a variance, as a fraction of the variance of y: the zero boundary."""
 VANISHING_EDF = 0.01
@@ -83,20 +86,17 @@ def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: flo
         RemlError: columns of X depend on each other.
     """
     equations = criterion.eq
-    total = _variance_of_y(equations.m)
+    total = variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
-    guess, rest = _first_guess(equations, total)
+    guess, _ = equal_shares(equations.m, total)
     first_off = {k: OFF_THE_BOUNDARY * v * (len(guess) + 1) / max(total, 1e-300) for k, v in guess.items()}
     bounds = _Bounds(floor, first_off, tolerance)
     if start is None:
-        s = equations.solve(guess, rest)
-        for _ in range(2 if equations.spans else 1):
-            s = equations.solve(*_fellner_schall(criterion, s, floor))
-        at, steps = (s.variances, s.residual), 2
+        at, steps = _cold_start(criterion, total, floor)
     else:
         bounded: WarmStart = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
         at, steps = _search_interior(criterion, bounded, bounds, 2)
-        s = equations.solve(*at)
+    s = equations.solve(*at)
     value, converged, left_boundary = criterion.minus_2l(s), not equations.spans, set[str]()
     while steps < MAX_ITERATIONS and not converged:
         at_zero, before = {k for k, v in s.variances.items() if v <= ON_THE_BOUNDARY * floor}, s
@@ -116,23 +116,24 @@ def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: flo
     return Optimum(s, value, floor, steps, converged)
 
 
-def _variance_of_y(m: CrossProducts) -> float:
-    """Return the variance of y about its regression on X, from the cross-products alone."""
-    fixed = np.linalg.lstsq(m.DD[: m.p, : m.p], m.r[: m.p], rcond=None)[0]
-    return max(float(m.yy - fixed @ m.r[: m.p]), 0.0) / max(m.n - m.p, 1)
+def _cold_start(criterion: Criterion, total: float, floor: float) -> tuple[WarmStart, int]:
+    """Return (initial variances, steps taken): moments of a large model, two Fellner-Schall steps of a small one.
 
-
-def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
-    """Return initial variances: every component explains the same share of the variance `total` of y.
-
-    A component's variance follows from the mean square of its columns.
+    Args:
+        criterion: likelihood of the model.
+        total: variance of y about its regression on X.
+        floor: value of a variance on the boundary.
     """
-    m, variances = equations.m, {}
-    for name, span in equations.spans.items():
-        diagonal = np.diag(m.DD)[span] if name in m.blocks else m.FF.diagonal()[span.start - m.d : span.stop - m.d]
-        mean_square = float(diagonal.sum()) / m.n
-        variances[name] = total / (len(equations.spans) + 1) / max(mean_square, 1e-12)
-    return variances, total / 2
+    m = criterion.m
+    if m.r.size >= LARGE_MODEL:
+        try:
+            return moments(m, total), 1
+        except np.linalg.LinAlgError:
+            raise RemlError("columns of the model depend on each other") from None
+    s = criterion.eq.solve(*equal_shares(m, total))
+    if criterion.eq.spans:
+        s = criterion.eq.solve(*_fellner_schall(criterion, s, floor))
+    return _fellner_schall(criterion, s, floor), 2
 
 
 def _fellner_schall(criterion: Criterion, s: Solution, floor: float) -> tuple[dict[str, float], float]:

@@ -16,6 +16,7 @@ from transforms.model.cluster_robust import robust_errors
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import reaction_within_visits
+from transforms.model.sensor_gain import gain_error
 from transforms.model.setting_terms import SettingEffect, VisitMean
 from transforms.model.visits import visit_means
 
@@ -173,7 +174,8 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
     """Return the `effect` rows of a fit: overall, by wetness, by soil, and by both.
 
     `change_pct` is the percent change of the ratio of dirt or tops to the rest, or of the root loss, for one practical
-    step up, all else equal. The interval uses the larger of the model's and the cluster-robust standard error.
+    step up, all else equal. The interval uses the larger of the model's and the cluster-robust standard error, with the
+    error of sensors' gains (`sensor_gain.py`).
     `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without an estimate has the reason.
 
     Args:
@@ -182,19 +184,20 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
         min_loads: minimum number of loads in a cell.
     """
     rows: list[Row] = []
-    estimated: list[tuple[int, str, Array]] = []
+    estimated: list[tuple[int, Setting, Mask, Array]] = []
     for s in fit.frame.settings:
         for cell, inside in cell_rows(fit).items():
             own_rows = inside & fit.observed[:, fit.setting_column(s.name)]
             untried = untried_reason(fit, s.name, inside, min_loads)
             if untried is None:
-                estimated.append((len(rows), s.name, slope_weights(fit, s.name, own_rows)))
+                estimated.append((len(rows), s, own_rows, slope_weights(fit, s.name, own_rows)))
             head = _head(fit, catalogue[s.name], cell, own_rows)
             rows.append(head if untried is None else {**head, **untried.columns})
     robust = robust_errors(fit, np.array([L for *_, L in estimated])) if estimated else np.empty(0)
-    for (i, name, L), error in zip(estimated, robust, strict=True):
+    for (i, s, own_rows, L), error in zip(estimated, robust, strict=True):
         found = contrast(fit.reml, L)
-        rows[i] |= _estimated(fit, name, replace(found, se=max(found.se, float(error))))
+        se = float(np.hypot(max(found.se, float(error)), gain_error(fit, s, own_rows, found.estimate)))
+        rows[i] |= _estimated(fit, s.name, replace(found, se=se))
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)
     known = table["p_value"].is_not_null().to_numpy()
     q = np.full(table.height, np.nan)

@@ -12,7 +12,15 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.mixed_model import equations, likelihood, quasi_likelihood, reml, secant, variance_search
+from transforms.mixed_model import (
+    equations,
+    initial_variances,
+    likelihood,
+    quasi_likelihood,
+    reml,
+    secant,
+    variance_search,
+)
 from transforms.mixed_model.reml import WarmStart
 from transforms.model import column_selection, estimate, plain_fit, specification, weighted_fit
 from transforms.model import facts as facts_module
@@ -27,6 +35,7 @@ FINGERPRINTED_MODULES = (
     equations,
     estimate,
     facts_module,
+    initial_variances,
     likelihood,
     plain_fit,
     quasi_likelihood,

@@ -15,6 +15,7 @@ from transforms.storage.warehouse import Warehouse
 
 FAILED_CHECK = "failed_check"
 UNPUBLISHED = "unpublished"
+FAILED_RUN = "failed_run"
 UNKNOWN = "unknown files"
 """Subject of alarms on files of unknown kind."""
 
@@ -24,9 +25,9 @@ class Alarm:
     """A notification for the user: a data issue or a failed model check.
 
     Attributes:
-        kind: `failed_join`, `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares`, `failed_check` or
-            `unpublished`.
-        subject: the kind of file, join, file, machine, check or folder concerned.
+        kind: `failed_join`, `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares`, `failed_check`,
+            `unpublished` or `failed_run`.
+        subject: the kind of file, join, file, machine, check, folder or run concerned.
         why: the message as a reason, with figures.
     """
 

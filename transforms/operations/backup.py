@@ -1,12 +1,11 @@
 """Backup of a workspace to one tar file with SHA-256 checksums, and its verified restore."""
 
-import fcntl
 import hashlib
 import io
 import json
 import tarfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TypedDict
@@ -14,15 +13,16 @@ from typing import TypedDict
 from transforms.config.workspace import HOME, Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.inbox import content_hash
-from transforms.ingest.isolated_read import READING
+from transforms.ingest.isolated_read import READERS
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.operations.ready import RESTORING
 from transforms.storage.atomic_file import PARTIAL, write_bytes
 from transforms.storage.lock import NAME as LOCK
+from transforms.storage.lock import OWNER, locked_file
 from transforms.storage.warehouse import Warehouse
 
 MANIFEST = "manifest.json"
-LEFT_OUT = {LOCK, HOME, READING, RESTORING}
+LEFT_OUT = {LOCK, OWNER, HOME, READERS, RESTORING}
 """Locks, Prefect's run history and the restore marker: not part of the season's data."""
 UNFINISHED = ".backup.partial"
 DAMAGED = "warehouse.damaged-"
@@ -70,16 +70,23 @@ def _claimed(target: Path) -> Iterator[Path]:
     """Yield a temporary path for a backup, locked so that no other process removes it; remove abandoned ones first."""
     target.parent.mkdir(parents=True, exist_ok=True)
     for abandoned in target.parent.glob(f".*{UNFINISHED}"):
-        with suppress(BlockingIOError, FileNotFoundError), abandoned.open("rb") as file:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            abandoned.unlink(missing_ok=True)
+        with locked_file(_lock_beside(abandoned)) as is_free:
+            if is_free:
+                abandoned.unlink(missing_ok=True)
+        if is_free:
+            _lock_beside(abandoned).unlink(missing_ok=True)
     partial = target.with_name(f".{target.name}{UNFINISHED}")
-    with partial.open("wb") as file:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    with locked_file(_lock_beside(partial)):
         try:
             yield partial
         finally:
             partial.unlink(missing_ok=True)
+    _lock_beside(partial).unlink(missing_ok=True)
+
+
+def _lock_beside(partial: Path) -> Path:
+    """Return the file to lock for an unfinished backup, which Windows could not rename while it is open itself."""
+    return partial.with_name(f"{partial.name}.lock")
 
 
 def back_up(workspace: Workspace, target: Path, advance: Callable[[], None], *, received: bool = True) -> BackedUp:

@@ -29,6 +29,8 @@ TABLES = (
     "set_point_offset",
     "clock_offset",
     "mass_balance",
+    "truck_stop",
+    "missing_data",
     "load_trace",
     "load_trace_grade",
     "field_root_mass",

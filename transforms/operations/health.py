@@ -1,7 +1,6 @@
 """Health checks of a workspace, with a remedy for each problem found."""
 
 import datetime as dt
-import fcntl
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +15,7 @@ from transforms.operations.health_data import check_stored_data
 from transforms.operations.publish import find_fault
 from transforms.storage.lake import IN_PROGRESS
 from transforms.storage.lock import NAME as LOCK
-from transforms.storage.lock import lock_owner
+from transforms.storage.lock import OWNER, lock_owner, locked_file
 from transforms.storage.run_log import RunLog
 
 MIN_FREE_BYTES = 2_000_000_000
@@ -103,16 +102,14 @@ def check_clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
 
 def check_locks(workspace: Workspace) -> Iterator[Finding]:
     """Check if a run owns the lock, and if an interrupted run left files."""
-    lock = workspace.root / LOCK
-    if lock.exists() and lock.stat().st_size:
-        with lock.open("a+", encoding="utf-8") as handle:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                yield Finding("locks", "note", reason("run_died"), reason("lock_is_released"))
-            except BlockingIOError:
-                owner = lock_owner(lock)
-                using = reason("run_is_using", **owner) if owner else reason("other_run_is_using")
-                yield Finding("locks", "note", using)
+    if (workspace.root / OWNER).exists():
+        with locked_file(workspace.root / LOCK) as is_free:
+            owner = lock_owner(workspace.root)
+        if is_free:
+            yield Finding("locks", "note", reason("run_died"), reason("lock_is_released"))
+        else:
+            using = reason("run_is_using", **owner) if owner else reason("other_run_is_using")
+            yield Finding("locks", "note", using)
     else:
         yield Finding("locks", "fine", reason("no_run"))
     if (workspace.lake / IN_PROGRESS).exists():

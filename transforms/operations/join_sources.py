@@ -64,6 +64,7 @@ def read_join_frames(warehouse: Warehouse, season: Season) -> JoinFrames:
         balance=warehouse.query("join_balance"),
         audits=warehouse.query("audit_ground").join(mappings, on="source_sha256", how="left"),
         settings=warehouse.table("load_setting").select(COMPARED_SETTINGS) if has_settings else pl.DataFrame(),
+        truck_days=warehouse.query("join_truck_day"),
     )
 
 
@@ -82,6 +83,7 @@ class JoinPreview:
         self.warehouse = Warehouse.in_memory()
         for name in (*RECEIVED, *COMPUTED):
             self.warehouse.append(name, stored.table(name))
+        self.warehouse.append("received_truck_position", stored.query("truck_position_sample"))
         self._settings = pl.DataFrame(schema={"machine_id": pl.String, "share_depth_cm": pl.Float64})
         if _has_settings(stored):
             self._settings = stored.table("load_setting").select(COMPARED_SETTINGS)
@@ -96,6 +98,7 @@ class JoinPreview:
             self.warehouse.delete_source(sha)
         for name in RECEIVED:
             self.warehouse.append(name, previewed.table(name))
+        self.warehouse.append("received_truck_position", previewed.query("truck_position_sample"))
         depths = [_depths(lake, file.path) for file in recorded_files(previewed, "telemetry")]
         self._settings = pl.concat([self._settings, *(d for d in depths if d is not None)])
         self.warehouse.store("load_setting", self._settings)

@@ -22,7 +22,7 @@ def replace_atomically(path: Path, *, sync: bool = True) -> Iterator[Path]:
     try:
         yield partial
         if sync:
-            with partial.open("rb") as handle:
+            with partial.open("r+b") as handle:  # Windows flushes only files that are open for writing
                 os.fsync(handle.fileno())
         partial.replace(path)
     finally:

@@ -1,7 +1,6 @@
-"""The workspace lock: one run at a time; a second run reports which run owns the lock."""
+"""Locks between processes, and the workspace lock: one run at a time; a second run reports which run owns the lock."""
 
 import datetime as dt
-import fcntl
 import json
 import os
 import time
@@ -11,21 +10,47 @@ from pathlib import Path
 
 from transforms.errors import WorkspaceError
 
-NAME = ".held"
+NAME, OWNER = ".held", ".held.json"
+"""The locked file, and the file that names its owner: Windows denies others to read a locked file."""
 POLL_S = 0.2
 
 
-def lock_owner(path: Path) -> dict[str, str]:
-    """Return `command, process, since` of the run that owns a lock file; empty if the file does not state them."""
+@contextmanager
+def locked_file(path: Path, wait_s: float = 0.0, poll_s: float = POLL_S) -> Iterator[bool]:
+    """Lock a file while the block runs, and create it if it is missing; the lock is released if the process dies.
+
+    Args:
+        path: the file; its content is neither read nor changed.
+        wait_s: how long to wait for another process to release it.
+        poll_s: seconds between two attempts.
+
+    Yields:
+        True if the file is locked for this block; False if another process has locked it.
+    """
+    from filelock import lock_descriptor, unlock_descriptor  # noqa: PLC0415 (keeps --help fast)
+
+    with path.open("ab") as handle:
+        until = time.monotonic() + wait_s
+        while not (is_locked := lock_descriptor(handle.fileno(), blocking=False)) and time.monotonic() < until:
+            time.sleep(poll_s)
+        try:
+            yield is_locked
+        finally:
+            if is_locked:
+                unlock_descriptor(handle.fileno())
+
+
+def lock_owner(root: Path) -> dict[str, str]:
+    """Return `command, process, since` of the run that owns a workspace's lock; empty if no file states them."""
     try:
-        note = json.loads(path.read_text("utf-8"))
+        note = json.loads((root / OWNER).read_text("utf-8"))
         return {key: str(note[key]) for key in ("command", "process", "since")}
     except (OSError, ValueError, KeyError, TypeError):
         return {}
 
 
-def _locked(path: Path, root: Path) -> WorkspaceError:
-    owner = lock_owner(path)
+def _locked(root: Path) -> WorkspaceError:
+    owner = lock_owner(root)
     return WorkspaceError(
         "'taretrace {command}' (process {process}, since {since}) is using the workspace"
         if owner
@@ -48,22 +73,13 @@ def lock_workspace(root: Path, command: str, wait_s: float = 0.0) -> Iterator[No
     Raises:
         WorkspaceError: another run owns the lock.
     """
-    path = root / NAME
-    with path.open("a+", encoding="utf-8") as handle:
-        until = time.monotonic() + wait_s
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() >= until:
-                    raise _locked(path, root) from None
-                time.sleep(POLL_S)
+    with locked_file(root / NAME, wait_s) as is_locked:
+        if not is_locked:
+            raise _locked(root)
         since = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S")
-        handle.truncate(0)
-        handle.write(json.dumps({"command": command, "process": os.getpid(), "since": since}))
-        handle.flush()
+        owner = root / OWNER
+        owner.write_text(json.dumps({"command": command, "process": os.getpid(), "since": since}), "utf-8")
         try:
             yield
         finally:
-            handle.truncate(0)
+            owner.unlink(missing_ok=True)

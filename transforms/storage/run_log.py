@@ -1,15 +1,24 @@
 """Run log: one JSON line per event, one file per month; it has counts, names and times, never file contents.
 
-The scheduler detects a missed run by the time a job last started.
+The scheduler detects a missed run by the time a job last started. Events are records of a standard logger, so
+that a program may add handlers of its own.
 """
 
 import datetime as dt
 import json
-import os
+import logging
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+LOGGER = logging.getLogger("taretrace.run")
+"""Logger of all events; a record has `at`, `job`, `event` and `facts`. Handlers of the root logger, which the flow
+engine sets up for its console, do not receive them."""
+LOGGER.propagate = False
+FAILED = {"failed"}
+"""Events that are errors; all others are information."""
 
 
 def utc_now() -> dt.datetime:
@@ -32,10 +41,14 @@ class RunLog:
     def write(self, job: str, event: str, **facts: Any) -> None:
         """Append a line with time, process, job, event and facts that JSON can represent."""
         at = self.clock()
-        entry = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event}
+        about = {"at": at, "job": job, "event": event, "facts": facts}
+        level = logging.ERROR if event in FAILED else logging.INFO
+        record = LOGGER.makeRecord(LOGGER.name, level, __name__, 0, "%s %s", (job, event), None, extra=about)
         self.folder.mkdir(parents=True, exist_ok=True)
-        with (self.folder / f"{at:%Y-%m}.jsonl").open("a", encoding="utf-8") as handle:
-            handle.write(json.dumps(entry | facts, default=str) + "\n")
+        with closing(_MonthFile(self.folder / f"{at:%Y-%m}.jsonl")) as file:
+            file.handle(record)
+        if LOGGER.handlers:  # without one, the standard library would print errors
+            LOGGER.handle(record)
 
     def lines(self) -> Iterator[dict[str, Any]]:
         """Yield every line, newest first; skip an incomplete line, which a crash may leave."""
@@ -70,6 +83,29 @@ class RunLog:
         # A run may start a moment before its scheduled time.
         done = max(dt.datetime.fromisoformat(t) for t in (ended["began_at"], ended.get("due")) if t)
         return done >= slot
+
+
+class _MonthFile(logging.FileHandler):
+    """File of a month; an event that cannot be written is an error of the run."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, encoding="utf-8")
+        self.setFormatter(_LineFormatter())
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802 (named by the standard library)
+        """Raise the error that is being handled."""
+        raise  # noqa: PLE0704
+
+
+class _LineFormatter(logging.Formatter):
+    """One line of JSON per record."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return time, process, job, event and facts as JSON."""
+        about = vars(record)
+        at = about["at"].isoformat(timespec="milliseconds")
+        entry = {"at": at, "process": record.process, "job": about["job"], "event": about["event"]}
+        return json.dumps(entry | about["facts"], default=str)
 
 
 def _lines_of(path: Path) -> list[str]:

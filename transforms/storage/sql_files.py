@@ -1,6 +1,7 @@
 """Access to the named files of `sql/`."""
 
 from importlib.resources import files
+from itertools import takewhile
 
 SQL = files("sql")
 
@@ -28,3 +29,12 @@ def table_text(name: str) -> str:
     """Return the statement that creates a table."""
     folder = next(f for f in TABLE_FOLDERS if name in sql_names(f))
     return sql_text(folder, name)
+
+
+def relation_header(name: str) -> str:
+    """Return the comment at the head of a table's, view's or mart's file: row, key, sources; empty without a file."""
+    for folder in (*TABLE_FOLDERS, "staging", "marts"):
+        if name in sql_names(folder):
+            lines = sql_text(folder, name).splitlines()
+            return " ".join(line.removeprefix("--").strip() for line in takewhile(lambda t: t.startswith("--"), lines))
+    return ""

@@ -15,7 +15,7 @@ from transforms.errors import DamagedError, WorkspaceError
 from transforms.storage.columns import check_columns
 from transforms.storage.migration import current_name, is_carried
 from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
-from transforms.storage.warehouse_connection import IN_MEMORY, Connection
+from transforms.storage.warehouse_connection import IN_MEMORY, THREADS, Connection
 from transforms.storage.warehouse_faults import REPAIR, require_header
 from transforms.storage.warehouse_layout import FRAMES, create_warehouse, layout, layout_mark
 
@@ -34,7 +34,9 @@ class Warehouse:
         DamagedError: the file is damaged or is not a warehouse.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False, only: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, path: Path, *, read_only: bool = False, only: tuple[str, ...] = (), threads: int = THREADS
+    ) -> None:
         in_memory = path == IN_MEMORY
         if not in_memory and not read_only and not path.exists():
             create_warehouse(path)
@@ -44,9 +46,7 @@ class Warehouse:
         self._schemas: dict[str, pl.Schema] = {}
         self._must_have: dict[str, set[str]] = {}
         self._con.execute("set timezone = 'UTC'")
-        self._con.execute("set threads = 2")
-        # DuckDB shows progress where it takes the program for a notebook, in the midst of a command's JSON.
-        self._con.execute("set enable_progress_bar = false")
+        self._con.execute(f"set threads = {threads:d}")
         for variable, cut_point in SQL_VARIABLES.items():
             self._con.execute(f"set variable {variable} = {cut_point}")
         for name in sql_names("macros"):

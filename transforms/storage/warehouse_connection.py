@@ -1,7 +1,7 @@
 """DuckDB connection that raises errors a user can act on."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,8 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": "false",
 }
 """DuckDB must never download an extension."""
+THREADS = 2
+"""Threads of a connection unless `[run] threads` in season.toml names another number."""
 
 
 class Connection:
@@ -27,6 +29,10 @@ class Connection:
             self._con = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
         except duckdb.Error as problem:
             raise translate_error(problem, path, opening=True) from problem
+        # DuckDB shows progress where it takes the program for a notebook, in the midst of a command's JSON. In a
+        # notebook without the library of its widget it shows none, and refuses to change the setting.
+        with suppress(duckdb.InvalidInputException):
+            self._con.execute("set enable_progress_bar = false")
 
     def __getattr__(self, name: str) -> Any:
         method = getattr(self._con, name)

@@ -7,7 +7,8 @@ from transforms.errors import DamagedError, LockedError, WorkspaceError
 
 MAGIC, MAGIC_AT = b"DUCK", 8
 REPAIR = "run 'taretrace repair' on the workspace"
-LOCKED = ("Could not set lock", "Conflicting lock")
+LOCKED = ("Could not set lock", "Conflicting lock", "being used by another process")
+"""Messages of DuckDB on a file that another process has locked; the last one is from Windows."""
 DAMAGED = (
     "Corrupt",
     "not a valid DuckDB",

@@ -11,7 +11,14 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.geo import fields_of_places
 from transforms.telemetry.clock_jumps import remove_clock_jumps
 from transforms.telemetry.overlap import new_ground_fraction
-from transforms.telemetry.sensor_faults import OtherDays, flag_faults, logged_settings, mask_invalid_positions
+from transforms.telemetry.sensor_activity import sensor_activity
+from transforms.telemetry.sensor_faults import (
+    OtherDays,
+    flag_faults,
+    logged_settings,
+    mask_invalid_positions,
+    working_readings,
+)
 from transforms.telemetry.set_points import add_reached_values, companions_in
 
 BIN, BIN_S = "30s", 30.0
@@ -89,6 +96,8 @@ def _nearest_field(lat: NDArray[np.float64], lon: NDArray[np.float64], fields: p
 
 def _unique_instants(records: pl.DataFrame) -> pl.DataFrame:
     """Keep one record per instant: the first by values, so that the result is independent of arrival order."""
+    if records.select((pl.col("logged_at").diff() > pl.duration()).all()).item():
+        return records
     if not records["logged_at"].is_duplicated().any():
         return records.sort("logged_at")
     return records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
@@ -115,11 +124,13 @@ class BinnedDay(NamedTuple):
             without a fault, and the means of set points and sides.
         flagged: the records with fault flags, on a continuous clock.
         steps: the clock jumps removed from the times, as rows of `sensor_fault`.
+        activity: activity of its sensors, as rows of `sensor_activity`.
     """
 
     bins: pl.DataFrame
     flagged: pl.DataFrame
     steps: pl.DataFrame
+    activity: pl.DataFrame
 
 
 def make_bins(
@@ -140,7 +151,9 @@ def make_bins(
     """
     continuous, steps = remove_clock_jumps(add_reached_values(records, catalogue))
     unique = _unique_instants(continuous.drop("file", "line", "part", strict=False))
-    flagged = flag_faults(mask_invalid_positions(add_state(unique)), catalogue, others)
+    stated = mask_invalid_positions(add_state(unique))
+    readings = working_readings(stated.filter("working"), catalogue)
+    flagged = flag_faults(stated, catalogue, others, readings)
     names = logged_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
     sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)
@@ -174,4 +187,5 @@ def make_bins(
     silent = (pl.col("bin_at").diff().shift(-1).dt.total_microseconds() / 1e6 - BIN_S).fill_null(0.0)
     bins = bins.with_columns(silent.alias("silent_s"))
     # A few bins without a valid position between bins of a field belong to that field.
-    return BinnedDay(bins.with_columns(field_of_places(bins, fields).forward_fill(limit=4)), flagged, steps)
+    bins = bins.with_columns(field_of_places(bins, fields).forward_fill(limit=4))
+    return BinnedDay(bins, flagged, steps, sensor_activity(flagged, catalogue, readings))

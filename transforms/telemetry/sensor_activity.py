@@ -3,8 +3,7 @@
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.telemetry.sensor_faults import OtherDays, working_readings
-from transforms.telemetry.stuck import stuck_records
+from transforms.telemetry.sensor_faults import OtherDays, WorkingReadings, working_readings
 
 MIN_SHARE = 0.5
 """A sensor silent for a day is stuck if it fluctuates on more than this share of the machine's days; a rule that flags
@@ -18,7 +17,9 @@ ACTIVITY = {"setting": pl.String, "fluctuates": pl.Boolean, "stuck": pl.Boolean,
 BY_DAY = ["machine", "day"]
 
 
-def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def sensor_activity(
+    records: pl.DataFrame, catalogue: Catalogue, readings: WorkingReadings | None = None
+) -> pl.DataFrame:
     """Return `setting, fluctuates, stuck, drift` of one machine-day; no rows without working time.
 
     The last two are what the rules would flag by this day alone, so that they do not depend on the other days.
@@ -26,14 +27,11 @@ def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame
     Args:
         records: the machine-day in order of time, with `working`, `dt_s` (seconds to the next record) and settings.
         catalogue: the settings known.
+        readings: readings over working time, if they are computed already.
     """
-    working = records.filter("working")
-    if not working.height:
-        return pl.DataFrame(schema=ACTIVITY)
-    read = working_readings(working, catalogue)
-    alive, drifting = read.fluctuating(), read.drifting(catalogue)
-    stuck = stuck_records(read.by_setting, read.seconds, alive)
-    rows = [(n, n in alive, bool(stuck[n].any()), n in drifting) for n in read.by_setting]
+    read = readings or working_readings(records.filter("working"), catalogue)
+    alive, drifting, stuck = read.fluctuating, read.drifting, read.stuck()
+    rows = [(n, n in alive, n in stuck, n in drifting) for n in read.by_setting]
     return pl.DataFrame(rows, schema=ACTIVITY, orient="row")
 
 

@@ -4,14 +4,15 @@ Published practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and 
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.config.settings_catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.result_tables import schema_of
-from transforms.telemetry.stuck import fluctuating_sensors, stuck_records
+from transforms.telemetry.stuck import Mask, is_fluctuating, run_seconds, stuck_records
 
 Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
@@ -93,27 +94,44 @@ class WorkingReadings:
 
     Attributes:
         by_setting: readings of each setting, NaN if missing, shape (n,).
+        steps: practical step of each setting.
         seconds: working seconds since the start, shape (n,).
     """
 
     by_setting: dict[str, Array]
+    steps: dict[str, float]
     seconds: Array
 
-    def drifting(self, catalogue: Catalogue) -> frozenset[str]:
-        """Return the settings that drift over the day."""
+    @cached_property
+    def drifting(self) -> frozenset[str]:
+        """The settings that drift over the day."""
         window = (self.seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
-        return frozenset(n for n, v in self.by_setting.items() if _drifts(v, window, catalogue[n].step))
+        return frozenset(n for n, v in self.by_setting.items() if _drifts(v, window, self.steps[n]))
 
+    @cached_property
+    def runs(self) -> dict[str, Array]:
+        """Length in seconds of the run of equal values around each record, by setting, shape (n,)."""
+        return {n: run_seconds(v, self.seconds) for n, v in self.by_setting.items()}
+
+    @cached_property
     def fluctuating(self) -> frozenset[str]:
-        """Return the settings that fluctuate."""
-        return fluctuating_sensors(self.by_setting, self.seconds)
+        """The settings that fluctuate."""
+        return frozenset(n for n, v in self.by_setting.items() if is_fluctuating(v, self.seconds, self.runs[n]))
+
+    def stuck(self, silent: frozenset[str] = frozenset()) -> dict[str, Mask]:
+        """Return masks of the records in which a sensor is stuck, by setting; settings without any are left out.
+
+        Args:
+            silent: settings that fluctuate on the machine's other days.
+        """
+        return stuck_records(self.by_setting, self.runs, self.fluctuating | silent)
 
 
 def working_readings(working: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
     """Return the readings of one machine-day's working records, with `dt_s` (seconds to the next record)."""
     names = numeric_settings(working, catalogue)
     by_setting = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
-    return WorkingReadings(by_setting, working["dt_s"].cum_sum().to_numpy())
+    return WorkingReadings(by_setting, {n: catalogue[n].step for n in names}, working["dt_s"].cum_sum().to_numpy())
 
 
 @dataclass(frozen=True)
@@ -133,13 +151,19 @@ class OtherDays:
         return sorted([*self.silent, *(":".join(pair) for pair in self.questioned)])
 
 
-def flag_faults(records: pl.DataFrame, catalogue: Catalogue, others: OtherDays | None = None) -> pl.DataFrame:
+def flag_faults(
+    records: pl.DataFrame,
+    catalogue: Catalogue,
+    others: OtherDays | None = None,
+    readings: WorkingReadings | None = None,
+) -> pl.DataFrame:
     """Flag faulty readings of one machine-day.
 
     Args:
         records: one machine's records ordered by time, with `working` and `dt_s` (seconds to the next record).
         catalogue: the settings catalogue.
         others: results of the machine's other days; None if there are none.
+        readings: readings over working time, if they are computed already.
 
     Returns:
         The records with a column `fault_<setting>` per setting: null if valid, else `out_of_range`, `spike`, `stuck`,
@@ -149,30 +173,75 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, others: OtherDays |
     working = records.filter("working")
     if not numeric_settings(records, catalogue) or not working.height:
         return records
-    read = working_readings(working, catalogue)
-    names = list(read.by_setting)
-    stuck = stuck_records(read.by_setting, read.seconds, read.fluctuating() | known.silent)
-    drifting = read.drifting(catalogue)
-    is_speed_off = "ground_speed_kmh" in names and _is_speed_off(working)
-    verdicts = []
-    for name in names:
-        setting, value = catalogue[name], pl.col(name)
+    read = readings or working_readings(working, catalogue)
+    stuck = {n: v for n, v in read.stuck(known.silent).items() if (n, "stuck") not in known.questioned}
+    always = {n: "drift" for n in read.drifting if (n, "drift") not in known.questioned}
+    if "ground_speed_kmh" not in always and "ground_speed_kmh" in read.by_setting and _is_speed_off(working):
+        always["ground_speed_kmh"] = "off_position"
+    single = {n: _single_readings(catalogue[n], working[n]) for n in read.by_setting}
+    verdicts = [
+        _verdict(name, single[name], stuck.get(name), always.get(name))
+        for name in read.by_setting
+        if single[name] or name in stuck or name in always
+    ]
+    names = [verdict.meta.output_name() for verdict in verdicts]
+    found = working.with_columns(verdicts).select(names)
+    of_working = pl.when("working").then(pl.col("working").cum_sum() - 1)
+    rows = records.select(of_working.cast(pl.UInt32)).to_series() if names else None
+    nothing = pl.lit(None, dtype=pl.String)
+    columns = [f"fault_{n}" for n in read.by_setting]
+    return records.with_columns(
+        found[c].gather(rows) if rows is not None and c in names else nothing.alias(c) for c in columns
+    )
+
+
+def _single_readings(setting: Setting, values: pl.Series) -> list[tuple[pl.Expr, str]]:
+    """Return (condition, fault code) of the faults of single readings that occur or may occur on a day.
+
+    Args:
+        setting: the setting.
+        values: its readings over working time, null if missing, at least one known.
+    """
+    value, out = pl.col(setting.name), list[tuple[pl.Expr, str]]()
+    # A reading that is not a number compares as greater than any other.
+    is_number = not (values.dtype.is_float() and values.is_nan().any())
+    low, high, apart = _extent(values) if is_number else (-np.inf, np.inf, np.inf)
+    if low < setting.low or high > setting.high:
+        out.append(((value < setting.low) | (value > setting.high), "out_of_range"))
+    if apart > SPIKE_STEPS * setting.step:
         off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
-        verdicts.append(
-            pl.when((value < setting.low) | (value > setting.high))
-            .then(pl.lit("out_of_range"))
-            .when(off > SPIKE_STEPS * setting.step)
-            .then(pl.lit("spike"))
-            .when(pl.Series(stuck[name] & ((name, "stuck") not in known.questioned)))
-            .then(pl.lit("stuck"))
-            .when(pl.lit(name in drifting and (name, "drift") not in known.questioned))
-            .then(pl.lit("drift"))
-            .when(pl.lit(name == "ground_speed_kmh" and is_speed_off))
-            .then(pl.lit("off_position"))
-            .alias(f"fault_{name}")
-        )
-    faults = working.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
-    return records.join(faults, on="logged_at", how="left", maintain_order="left")
+        out.append((off > SPIKE_STEPS * setting.step, "spike"))
+    return out
+
+
+def _extent(values: pl.Series) -> tuple[float, float, float]:
+    """Return the least reading, the greatest, and a bound of their distance from the median of five neighbours.
+
+    No reading is further from that median than the readings of the day are from each other, nor, if none is missing,
+    than two moves from one reading to the next.
+    """
+    numbers = values.drop_nulls().cast(pl.Float64).to_numpy()
+    low, high = float(numbers.min()), float(numbers.max())
+    if numbers.size < values.len() or not np.isfinite(high - low):
+        return low, high, high - low
+    # A little more than two moves, because differences are rounded.
+    return low, high, min(high - low, 2.0001 * float(np.abs(np.diff(numbers)).max(initial=0.0)))
+
+
+def _verdict(name: str, single: list[tuple[pl.Expr, str]], stuck: Mask | None, always: str | None) -> pl.Expr:
+    """Return the fault code of each working record: the first that applies.
+
+    Args:
+        name: name of the setting.
+        single: (condition, fault code) of single readings.
+        stuck: mask of the records in which the sensor is stuck, shape (n,); None for none.
+        always: fault code of all other records; None for none.
+    """
+    out = pl.lit(always, dtype=pl.String)
+    cases = single if stuck is None else [*single, (pl.lit(pl.Series(stuck)), "stuck")]
+    for condition, code in reversed(cases):
+        out = pl.when(condition).then(pl.lit(code)).otherwise(out)
+    return out.alias(f"fault_{name}")
 
 
 FAULT = schema_of("sensor_fault", without=("machine", "day"))

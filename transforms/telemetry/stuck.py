@@ -62,31 +62,26 @@ def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
     return bool(full.any() and np.mean(alive[full]) > 0.5)
 
 
-def fluctuating_sensors(settings: dict[str, Array], seconds: Array) -> frozenset[str]:
-    """Return the settings whose readings fluctuate over one machine-day.
-
-    Args:
-        settings: readings of each setting over working time, NaN if missing, shape (n,).
-        seconds: working seconds since the start, one per record, shape (n,).
-    """
-    return frozenset(n for n, v in settings.items() if is_fluctuating(v, seconds, run_seconds(v, seconds)))
-
-
-def stuck_records(settings: dict[str, Array], seconds: Array, alive: frozenset[str]) -> dict[str, Mask]:
-    """Return a mask of the records in which each sensor is stuck, shape (n,), by setting.
+def stuck_records(settings: dict[str, Array], runs: dict[str, Array], alive: frozenset[str]) -> dict[str, Mask]:
+    """Return masks of the records in which a sensor is stuck, shape (n,), by setting; only settings with such records.
 
     Args:
         settings: readings of each setting over one machine-day's working time, NaN if missing, shape (n,).
-        seconds: working seconds since the start, one per record, shape (n,).
+        runs: `run_seconds` of each setting, shape (n,).
         alive: settings that fluctuate, on this day or on the machine's other days; only these are stuck or compared.
     """
     limit = STUCK_MINUTES * 60
-    runs = {n: run_seconds(v, seconds) for n, v in settings.items() if n in alive}
-    known = {n: np.isfinite(settings[n]) for n in runs}
-    out = {name: np.zeros(seconds.size, dtype=bool) for name in settings}
-    for name, run in runs.items():
-        others = [n for n in runs if n != name]
-        seen = np.sum([known[n] for n in others], axis=0) if others else np.zeros(seconds.size)
-        moving = np.sum([known[n] & (runs[n] < limit) for n in others], axis=0) if others else np.zeros(seconds.size)
-        out[name] = (run >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
+    compared = [n for n in settings if n in alive]
+    long = [n for n in compared if runs[n].max(initial=0.0) >= limit]
+    if not long:
+        return {}
+    known = {n: np.isfinite(settings[n]) for n in compared}
+    is_moving = {n: known[n] & (runs[n] < limit) for n in compared}
+    all_seen, all_moving = np.sum(list(known.values()), axis=0), np.sum(list(is_moving.values()), axis=0)
+    out = {}
+    for name in long:
+        seen, moving = all_seen - known[name], all_moving - is_moving[name]
+        mask = (runs[name] >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
+        if mask.any():
+            out[name] = mask
     return out

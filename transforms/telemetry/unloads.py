@@ -1,4 +1,4 @@
-"""Detection of tank unloading by the signal a machine logs: flag, counter, work state, tank level or stop pattern."""
+"""Detection of tank unloading by what a machine logs: flag, counter, state, reported mass, tank level or stops."""
 
 import numpy as np
 import polars as pl
@@ -130,23 +130,78 @@ def _by_stops(records: pl.DataFrame) -> pl.DataFrame:
     ).select(list(EVENT))
 
 
+def _reports(records: pl.DataFrame) -> pl.DataFrame:
+    """Return the masses that the machine reports: `logged_at, unloaded_t, is_new`, new if they differ from the last."""
+    reported = records.filter(pl.col("unloaded_t") > 0).sort("logged_at").select("logged_at", "unloaded_t")
+    return reported.with_columns((pl.col("unloaded_t") != pl.col("unloaded_t").shift(1)).alias("is_new"))
+
+
+def _by_mass(records: pl.DataFrame) -> pl.DataFrame:
+    """Return events from the mass of the last unload, which changes with each."""
+    reports = _reports(records)
+    # Nothing is known of the first: it may be that of the day before.
+    return (
+        reports.filter(pl.col("is_new").fill_null(value=False))
+        .select(
+            pl.lit(records["machine_id"][0]).alias("machine_id"),
+            pl.col("logged_at").alias("started_at"),
+            pl.col("logged_at").alias("ended_at"),
+            pl.lit("mass").alias("found_by"),
+            "unloaded_t",
+        )
+        .select(list(EVENT))
+    )
+
+
+def _with_reported_mass(events: pl.DataFrame, records: pl.DataFrame) -> pl.DataFrame:
+    """Return events with the mass that the machine reports for each: the last new one before the next event starts.
+
+    A value that is the same as before the event may not have been renewed, so it does not count.
+    """
+    if "unloaded_t" not in records.columns or not events.height:
+        return events
+    reports = _reports(records).filter(pl.col("is_new").fill_null(value=True))
+    event = pl.Series(events["started_at"].search_sorted(reports["logged_at"], side="right")).cast(pl.Int64) - 1
+    latest = (
+        reports.with_columns(event.alias("event"))
+        .filter(pl.col("event") >= 0)
+        .group_by("event", maintain_order=True)
+        .agg(pl.col("unloaded_t").last().alias("reported_t"))
+    )
+    numbered = events.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias("event"))
+    return (
+        numbered.join(latest, on="event", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("unloaded_t", "reported_t").alias("unloaded_t"))
+        .select(list(EVENT))
+    )
+
+
 def find_unloads(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
     """Return the unloading events of one machine-day: `machine_id, started_at, ended_at, found_by, unloaded_t`.
 
-    The first available signal is used: the unloading flag, the unload counter, the work state "unloading", the tank
-    level, regular stops. A machine without any signal has no events: its loads follow the field's mass curve.
+    The first available signal is used: the unloading flag, the unload counter, the work state "unloading", the mass of
+    the last unload, the tank level, regular stops. A machine without any signal has no events: its loads follow the
+    field's mass curve. Whatever the signal, `unloaded_t` is the mass that the machine reports for the unload, t.
 
     Args:
         records: one machine-day with `state`, `working` and `dt_s`.
         tank_capacity_t: capacity of the tank, t.
     """
-    known = {c for c in ("unloading", "unload_number", "tank_t") if c in records.columns and records[c].count()}
+    return _with_reported_mass(_events(records, tank_capacity_t), records)
+
+
+def _events(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
+    """Return the events found by the first available signal."""
+    signals = ("unloading", "unload_number", "unloaded_t", "tank_t")
+    known = {c for c in signals if c in records.columns and records[c].count()}
     if "unloading" in known:
         return _marked(records, pl.col("unloading") > 0.5, "flag")
     if "unload_number" in known:
         return _by_counter(records)
     if "state" in records.columns and (records["state"] == "unloading").any():
         return _marked(records, pl.col("state") == "unloading", "state")
+    if "unloaded_t" in known and (by_mass := _by_mass(records)).height:
+        return by_mass
     if "tank_t" in known:
         return _by_level(records, tank_capacity_t)
     return _by_stops(records)

@@ -38,13 +38,15 @@ class Association:
         belief: probability that a load was taken from each stream, shape (n, m); the remainder to 1 is the probability
             that no stream filled it.
         placed: possible ends of each load in each stream, (load, stream) -> placements.
+        allowed: prior weight of each stream for each load, from its ticket and its truck, shape (n, m).
     """
 
     belief: Array
     placed: dict[tuple[int, int], Placement]
+    allowed: Array
 
 
-def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
+def allowed_machines(stretch: Stretch, named: list[str | None]) -> Array:
     """Return prior weights, shape (n, m), from tickets alone: a named machine almost excludes the others."""
     stream_of = {s.machine_id: i for i, s in enumerate(stretch.streams)}
     out = np.ones((len(named), len(stream_of)))
@@ -108,7 +110,7 @@ def associate_loads(
         trucks: evidence of trucks, or None.
     """
     n, stream_count = len(named), len(stretch.streams)
-    allowed = _allowed(stretch, named)
+    allowed = allowed_machines(stretch, named)
     if trucks is not None:
         allowed = allowed * trucks.beside
     odds = np.ones((n, stream_count))
@@ -127,12 +129,13 @@ def associate_loads(
     homes = trucks.homes if contested and trucks is not None and trucks.homes.are_known else None
     last = 1 if not contested else MAX_ITERATIONS if homes is None else TRUCK_ITERATIONS
     belief, prior, change = _belief(weight, odds), weight, 1.0
-    agreement = None
+    agreement, by_truck = None, np.ones((n, stream_count))
     for iteration in range(last):
         if homes is not None and agreement is None and (iteration >= TRUCK_ITERATION or change < TOLERANCE):
             agreement = homes.agreement(belief)
         if homes is not None and agreement is not None:
-            prior = weight * homes.messages(belief, agreement)
+            by_truck = homes.messages(belief, agreement)
+            prior = weight * by_truck
         for m in range(stream_count):
             rows = candidates[m]
             if not rows.size:
@@ -148,7 +151,7 @@ def associate_loads(
         change = float(np.abs(belief - before).max(initial=0.0))
         if change < TOLERANCE and (homes is None or agreement is not None):
             break
-    return Association(_belief(prior, odds), placed)
+    return Association(_belief(prior, odds), placed, allowed * by_truck)
 
 
 def _first_guess(

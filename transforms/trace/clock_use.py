@@ -51,6 +51,6 @@ def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
     used = []
     for day, sites, machines in uses:
         c = latest_clocks(by_day, dt.date.fromisoformat(day))
-        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure)
-        used.append((day, common, [c.lag_min(s, 0.0) for s in sites], [c.machine_ahead_min.get(m) for m in machines]))
+        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed)
+        used.append((day, common, [(c.lag_min(s, 0.0), c.lag_sd_min(s)) for s in sites], [c.machine_ahead_min.get(m) for m in machines]))
     return hashlib.sha256(repr(used).encode()).hexdigest()

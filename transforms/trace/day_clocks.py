@@ -24,6 +24,8 @@ class DayClocks:
         leave_spread_min: standard deviation of these minutes.
         machine_ahead_min: machine -> minutes its clock runs ahead; only clocks that are certainly wrong are included.
         closure: weighed over lifted mass of the fleet.
+        delayed: share of loads that are delayed on the way.
+        site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
     """
 
     site_lag_min: dict[str, float] = field(default_factory=dict)
@@ -33,6 +35,8 @@ class DayClocks:
     leave_spread_min: float = USUAL_LEAVE_SPREAD_MIN
     machine_ahead_min: dict[str, float] = field(default_factory=dict)
     closure: float = 1.0
+    delayed: float = 0.08
+    site_spread_min: dict[str, float] = field(default_factory=dict)
 
     def lag_min(self, site: str, km: float) -> float:
         """Return the expected minutes from leaving the field to the ticket's time.
@@ -44,3 +48,7 @@ class DayClocks:
         known = list(self.site_lag_min.values())
         usual = float(np.median(known)) if known else USUAL_LAG_MIN
         return self.site_lag_min.get(site, usual) + self.min_per_km * km
+
+    def lag_sd_min(self, site: str) -> float:
+        """Return the standard deviation of one load's lag to a site, minutes."""
+        return self.site_spread_min.get(site, self.spread_min)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
-from transforms.trace.calibration import calibrate_quality
+from transforms.trace.calibration import calibrate_quality, kind_of
+from transforms.trace.crossed_departures import infer_swaps
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
@@ -24,6 +25,7 @@ from transforms.trace.field_work import (
     sort_by_weighing,
     to_minutes,
 )
+from transforms.trace.heaps import build_heap, heap_contents
 from transforms.trace.load_ends_hmm import Departures
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.shares import LoadShares, load_shares
@@ -95,9 +97,8 @@ def _departures(
     by_lag = weighed - lag
     if not day:
         return by_lag, np.full(weighed.size, 5.0)
-    lag_sd, leave, leave_sd = (
-        np.array([getattr(day[k], f) for k in index]) for f in ("spread_min", "leave_min", "leave_spread_min")
-    )
+    lag_sd = np.array([day[k].lag_sd_min(s) for k, s in zip(index, loads["site_id"], strict=True)])
+    leave, leave_sd = (np.array([getattr(day[k], f) for k in index]) for f in ("leave_min", "leave_spread_min"))
     by_ticket = to_minutes(loads, "left_field_at") - leave
     agrees = np.abs(by_ticket - by_lag) < 6 * lag_sd + 15
     sd = np.hypot(np.where(agrees, leave_sd, lag_sd), CLOCKS_SD_MIN)
@@ -137,6 +138,8 @@ def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: 
     contested = len(machines_here) > 1 and None in named
     closure = ratio if closes else usual
     shared = associate_loads(stretch, departures, named, closure, usual, ahead_min, trucks) if names else None
+    if shared is not None:
+        shared = infer_swaps(stretch, shared, departures, ahead_min)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
             out.add_untraced([name], reason("ticket_machine_without_telemetry"))
@@ -146,7 +149,8 @@ def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: 
         weighed_by_stream += shared.belief[i] * departures.delivered_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
-        sure = calibrate_quality(claimed, emptyings_seen=seen, contested=contested)
+        kind = kind_of(emptyings_seen=seen, contested=contested)
+        sure = calibrate_quality(claimed, kind)
         doubts = _association_doubts(shared.belief[i])
         if not closes:
             doubts.append(reason("mass_ratio_unusual", difference_pct=100 * (ratio / usual - 1)))
@@ -155,7 +159,7 @@ def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: 
         if known < MOSTLY_KNOWN:
             doubts.append(reason("log_incomplete"))
         why = combine_reasons(doubts or [reason("traced_by_emptyings")])
-        out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), why))
+        out.grades.append(Grade(name, kind, sure, claimed, known, float(shared.belief[i].max()), why))
     for stream, weighed_t in zip(stretch.streams, weighed_by_stream, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))
 
@@ -200,31 +204,33 @@ def _trace_heaps(
     weighed_t: Array,
     usual: float,
 ) -> None:
-    """Add loads hauled long after the work, each spread evenly over mass lifted before and not hauled in time."""
-    names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
+    """Add loads hauled long after the work, from the mass lifted before and not hauled in time."""
     hauled_late = np.flatnonzero(~straight & (after > 0))
     if not hauled_late.size:
         return
-    remaining = [
-        (stretch, 1 - weighed_t[k] / (usual * stretch.lifted_t))
-        for k, stretch in enumerate(work.stretches)
-        if weighed_t[k] < UNCLAIMED * usual * stretch.lifted_t
-    ]
-    for i in hauled_late:
-        heap = [(s, part) for s, part in remaining if s.last_min < left[i]]
-        total = sum(part * s.lifted_t for s, part in heap)
-        if not total:
+    names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
+    lifted_t = np.array([s.lifted_t for s in work.stretches])
+    hauled = weighed_t / (usual * lifted_t)
+    heap = build_heap(work.stretches, np.where(hauled < UNCLAIMED, 1 - hauled, 0.0))
+    order = hauled_late[np.argsort(left[hauled_late], kind="stable")]
+    machines = [s.machine_id for stretch in work.stretches for s in stretch.streams]
+    named = np.array([machines.index(m) if m in machines else -1 for m in loads["machine_id"][order.tolist()]])
+    owner = np.array(
+        [machines.index(work.stretches[k].streams[m].machine_id) for k, m in zip(heap.stretch, heap.stream)]
+    )
+    found = heap_contents(heap, owner, left[order], delivered[order] / usual, named)
+    for i, share, sure in zip(order, found.share, found.sure, strict=True):
+        if not sure:
             out.add_untraced([names[i]], reason("nothing_left_to_haul"))
             continue
         known = 0.0
-        for stretch, part in heap:
-            streams = [np.full(s.batch_t.size, m) for m, s in enumerate(stretch.streams)]
-            batches = [np.arange(s.batch_t.size) for s in stretch.streams]
-            mass = np.concatenate([s.batch_t for s in stretch.streams]) * part / total
-            unknown = np.full(mass.size, np.nan)
-            even_shares = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, unknown, 1.0)
-            known += _add_bin_shares(out, names[i], stretch, even_shares)
-        sure = calibrate_quality(known, heap=True)
-        out.grades.append(Grade(names[i], sure, sure, known, 0.0, reason("from_heap")))
+        for k in np.unique(heap.stretch[share > 0]):
+            own = (heap.stretch == k) & (share > 0)
+            unknown = np.full(int(own.sum()), np.nan)
+            part = LoadShares(heap.stream[own], heap.batch[own], share[own], unknown, 1.0)
+            known += _add_bin_shares(out, names[i], work.stretches[k], part)
+        why = [reason("from_heap"), *([] if found.order_known else [reason("heap_order_unknown")])]
+        graded = float(sure) * known
+        out.grades.append(Grade(names[i], "heap", graded, graded, known, 0.0, combine_reasons(why)))
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(delivered[hauled_late].sum()), 0.0))

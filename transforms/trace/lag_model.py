@@ -22,7 +22,14 @@ from transforms.trace.day_clocks import (
     USUAL_SPREAD_MIN,
     DayClocks,
 )
-from transforms.trace.lag_medians import MIN_LOADS, lag_spread, median_or_default, round_to_half
+from transforms.trace.lag_medians import (
+    MIN_LOADS,
+    delayed_share,
+    lag_spread,
+    median_or_default,
+    round_to_half,
+    site_spreads,
+)
 from transforms.trace.offset_cause import CLOCK, FASTEST_MIN_PER_KM, offset_cause
 
 Array = NDArray[np.float64]
@@ -222,12 +229,15 @@ class LagModel:
         """Return the values that all clocks share."""
         left = seen.filter(pl.col("leave_n") >= MIN_LOADS)
         leave_spread = max(1.0, round_to_half(median_or_default(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
+        spread = max(2.0, round_to_half(lag_spread(seen, leave_spread, USUAL_SPREAD_MIN)))
         return DayClocks(
             min_per_km=round(self.slope / 0.05) * 0.05,
-            spread_min=max(2.0, round_to_half(lag_spread(seen, leave_spread, USUAL_SPREAD_MIN))),
+            spread_min=spread,
             leave_min=round_to_half(median_or_default(left["leave_min"], USUAL_LEAVE_MIN)),
             leave_spread_min=leave_spread,
             closure=round(median_or_default(seen["closure"], 1.0), 2),
+            delayed=round(delayed_share(seen) / 0.04) * 0.04,
+            site_spread_min={s: max(2.0, sd) for s, sd in site_spreads(seen, leave_spread, spread).items()},
         )
 
     def _day_clocks(self, common: DayClocks, day: dt.date) -> DayClocks:

@@ -15,6 +15,7 @@ from transforms.trace.field_work import (
     sort_by_weighing,
     to_minutes,
 )
+from transforms.trace.lag_medians import LATE_MIN, unsorted_spread
 from transforms.trace.load_ends_hmm import departure_times
 from transforms.trace.mass_streams import Stream, Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
@@ -28,7 +29,6 @@ LAG_SD_MIN = 4.0
 """Standard deviation assumed for lags during the search."""
 STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 5, 1))
 """Minutes by which lags are varied, coarse before fine."""
-OUTLYING_DRIVE_MIN = 20.0
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
@@ -112,11 +112,12 @@ def _sample(
                 str(site),
                 float(km[at_site][0]),
                 int(at_site.sum()),
-                *_centre((weighed - full)[at_site]),
+                *_lag((weighed - full)[at_site], full),
                 *_centre(leave_min),
                 int(leave_min.size),
                 _scatter(drive_min),
                 int(drive_min.size),
+                _late(drive_min),
                 median_to_left,
                 closure,
                 seen,
@@ -133,6 +134,15 @@ def _since_emptying(stream: Stream | None, left_min: Array) -> Array:
     return np.asarray(np.where(last >= 0, left_min - stream.left_min[np.maximum(last, 0)], np.nan))
 
 
+def _lag(lag_min: Array, full_min: Array) -> tuple[float | None, float | None]:
+    """Return the median of lags and their standard deviation before the loads were sorted, minutes."""
+    median, spread = _centre(lag_min)
+    between = np.diff(np.sort(full_min))
+    if spread is None or not between.size:
+        return median, spread
+    return median, unsorted_spread(spread, float(np.median(between)))
+
+
 def _scatter(x: Array) -> float | None:
     """Return the standard deviation without outliers.
 
@@ -140,8 +150,13 @@ def _scatter(x: Array) -> float | None:
     """
     if not x.size:
         return None
-    near = np.abs(x - np.median(x)) < OUTLYING_DRIVE_MIN
-    return float(np.std(x[near]))
+    near = np.abs(x - np.median(x)) < LATE_MIN
+    return float(np.std(x[near], ddof=1)) if near.sum() > 1 else None
+
+
+def _late(drive_min: Array) -> int:
+    """Return the number of drives that took `LATE_MIN` longer than the median one."""
+    return int((drive_min > np.median(drive_min) + LATE_MIN).sum()) if drive_min.size else 0
 
 
 def _centre(x: Array) -> tuple[float | None, float | None]:

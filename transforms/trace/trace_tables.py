@@ -24,7 +24,7 @@ class FieldTrace:
 
     Attributes:
         load_trace: `load_id, machine_id, bin_at, share, share_sd`; machine and bin are null on the untraced remainder.
-        grade: `load_id, trace_quality, claimed_quality, traced_share, machine_chance, reason_code, reason_args`;
+        grade: `load_id, kind_code, trace_quality, claimed_quality, traced_share, machine_chance, reason_code, reason_args`;
             `claimed_quality` is the tracing's own estimate before calibration.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
     """
@@ -56,6 +56,7 @@ class Grade(NamedTuple):
     """One row of `GRADE`."""
 
     load_id: str
+    kind_code: str
     trace_quality: float
     claimed_quality: float
     traced_share: float
@@ -78,7 +79,7 @@ class TraceRows:
             loads: ids of the loads.
             why: reason why they cannot be traced.
         """
-        self.grades += [Grade(load, 0.0, 0.0, 0.0, 0.0, why) for load in loads]
+        self.grades += [Grade(load, "untraced", 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
     def tables(self, loads: NDArray[np.str_]) -> FieldTrace:
         """Return the result tables of a field with these loads."""

@@ -12,6 +12,7 @@ ALARMS: dict[str, str | Counted] = {
     "failed_check": mark(
         "a check of the fit of {response} failed ({check}: {why}); look at the fit before you follow its advice"
     ),
+    "failed_run": mark("the run {run} failed: {detail}"),
     "unpublished": mark("pages are not all published in {folder}: {what}; {remedy}"),
 }
 PUBLISHING: dict[str, str | Counted] = {

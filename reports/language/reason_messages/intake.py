@@ -34,6 +34,7 @@ ROWS = {
     "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
     "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
     "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
+    "position_not_fixed": mark("the position is 0, 0: the receiver had none"),
     "text_too_long": mark("{column} is longer than {max_bytes} bytes"),
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),

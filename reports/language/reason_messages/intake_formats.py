@@ -73,6 +73,14 @@ GEOJSON = {
     "not_a_polygon": mark("the geometry is not a polygon in longitude and latitude"),
     "property_not_unicode": mark("'{column}' is not valid Unicode text"),
 }
+GPX = {
+    "gpx_without_points": mark("the file contains no point of a track"),
+    "gpx_doctype": mark("the file declares a document type; no receiver writes one, and it is not read"),
+    "gpx_damaged": mark("the file is damaged or cut short from here on ({detail})"),
+    "gpx_too_deep": mark("the file has more than {max_depth} elements inside each other, more than any track"),
+    "gpx_time": mark("the time is not of the form 2025-10-14T08:00:00Z"),
+    "gpx_is_positions": mark("GPX tracks have rows of truck positions only"),
+}
 ARCHIVES = {
     "not_an_archive": mark("the file cannot be opened as a zip archive; it is damaged or cut short"),
     "archive_too_many_members": mark("the archive has {members} members; at most {max_members}"),
@@ -154,4 +162,4 @@ CLOCKS = {
 }
 """Clocks of task data."""
 
-FORMATS = {**TEXT, **WORKBOOKS, **PARQUET, **GEOJSON, **ARCHIVES, **TASK_DATA, **CLOCKS}
+FORMATS = {**TEXT, **WORKBOOKS, **PARQUET, **GEOJSON, **GPX, **ARCHIVES, **TASK_DATA, **CLOCKS}

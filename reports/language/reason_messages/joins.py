@@ -31,6 +31,20 @@ FINDINGS: dict[str, str | Counted] = {
         "{n} tickets of {total} of mapping '{mapping}' name machines whose logs show no work on that day, such as load "
         "{load_id}, {machine_id}, {day}",
     ),
+    "positions_of_unknown_trucks": mark_n(
+        "{n} truck of {total} in the positions of mapping '{mapping}' is on no ticket: {example}",
+        "{n} trucks of {total} in the positions of mapping '{mapping}' are on no ticket, such as {example}",
+    ),
+    "positions_without_truck_on_tickets": mark_n(
+        "the positions of {n} truck of mapping '{mapping}' cannot be used, because no ticket names a truck",
+        "the positions of {n} trucks of mapping '{mapping}' cannot be used, because no ticket names a truck",
+    ),
+    "tickets_without_positions": mark_n(
+        "{n} ticket of {total} of mapping '{mapping}' names a truck without positions, on days when others have them: "
+        "{example}",
+        "{n} tickets of {total} of mapping '{mapping}' name trucks without positions, on days when others have some: "
+        "{example} and others",
+    ),
     "weighed_over_lifted": mark_n(
         "weighed mass is {ratio:.3g} times the mass lifted, in {n} field; the usual load is {delivered_t:.3g} t",
         "weighed mass is {ratio:.3g} times the mass lifted, in the median of {n} fields; the usual load is "
@@ -85,6 +99,8 @@ CAUSES: dict[str, str | Counted] = {
     "ids_not_received": mark("the others match: these files are missing, or the ids are mistyped"),
     "list_not_received": mark("no such list has been received"),
     "not_in_list": mark("the list does not have it, or it is another id of the same machine"),
+    "tickets_name_no_truck": mark("the mapping of the tickets has no column truck_id, or the tickets have none"),
+    "positions_not_received": mark("these trucks have no tracker, or their files are missing"),
     "machine_or_log_wrong": mark("the ticket names another machine, or the log of that day is missing"),
     "truck_in_weight": mark("the weights include the truck (about {excess_t:.0f} t per load)"),
     "truck_in_weight_unknown": mark("the weights include the truck"),
@@ -106,6 +122,11 @@ FIXES: dict[str, str | Counted] = {
         "export the ids as text, spelled as in the other source; or choose a column that has them: 'taretrace map "
         "{file} -w {folder}', or `from` of [columns.{column_key}] in mappings/{mapping}.toml"
     ),
+    "map_truck_of_tickets": mark(
+        "add [columns.truck_id] to mappings/{mapping}.toml with the column of the truck's number, then run 'taretrace "
+        "post-shift {folder}'"
+    ),
+    "send_positions": mark("copy the missing files of positions into {inbox}"),
     "map_the_list": mark("copy the list into the inbox, and run 'taretrace map FILE -w {folder}' on it"),
     "add_to_list": mark("add it to the machine list, then run 'taretrace post-shift {folder}'"),
     "correct_tickets_or_logs": mark(

@@ -7,6 +7,7 @@ LAYOUT: dict[str, str | Counted] = {
     "format_defines_columns": mark("defined by the file format"),
     "begins_as_ghcn": mark("the first line is a GHCN-Daily reading"),
     "begins_as_geojson": mark("the file begins like GeoJSON"),
+    "track_without_name": mark("the tracks have no name, so the file's name is read as the truck"),
     "utf16_by_mark": mark("UTF-16, from the byte order mark"),
     "utf8_by_bytes": mark("UTF-8: all bytes are valid"),
     "separator_splits": mark("the separator is {separator}: it splits most lines into the same number of cells"),

@@ -61,3 +61,10 @@ def test_rejected_rows_of_two_files_of_one_name_go_into_two_files_that_the_same_
     ]
     assert len({n.casefold() for n in names}) == 4
     assert [original_name(n) for n in names] == ["tickets.csv", "tickets.csv", "Tickets.csv", "x.csv"]
+
+
+def test_no_name_is_a_device_on_windows():
+    names = [safe_name(text) for text in ("con", "aux", "nul", "prn", "COM1", "LPT9", "Con", "con.x")]
+    assert all("-x0" in name for name in names)
+    assert len(set(names)) == len(names)
+    assert safe_name("cone") == "cone"

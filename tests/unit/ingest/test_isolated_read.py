@@ -22,7 +22,7 @@ from transforms import parallel as spreading
 from transforms.config.runtime import Notify
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.reason import reason
-from transforms.errors import SourceFileError
+from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest import failed_read, isolated_read
 from transforms.ingest import ingest_file as receive
 from transforms.ingest import parallel_read as apart
@@ -32,6 +32,7 @@ from transforms.ingest.reader_process import ReaderFailureError, ReaderProcess, 
 from transforms.ingest.row_spool import RowSpool
 from transforms.operations.alarms import alarms
 from transforms.parallel import ProcessExecutor
+from transforms.storage.lock import locked_file
 from transforms.storage.warehouse import Warehouse
 
 TESTS = str(Path(__file__).parents[2] / "support")
@@ -165,16 +166,28 @@ def test_a_reader_ends_with_its_parent_and_leaves_nothing(tmp_path):
 
 
 def test_a_run_waits_for_the_reader_of_one_that_was_killed(tmp_path):
-    holds = "import fcntl, sys, time; f = open(sys.argv[1], 'a'); fcntl.flock(f, fcntl.LOCK_SH)\n"
-    holds += "print(1, flush=True); time.sleep(1)"
-    with subprocess.Popen(
-        [sys.executable, "-c", holds, str(tmp_path / isolated_read.READING)], stdout=subprocess.PIPE, text=True
-    ) as orphan:
+    holds = "import sys, time; from pathlib import Path; from transforms.storage.lock import locked_file\n"
+    holds += "with locked_file(Path(sys.argv[1])): print(1, flush=True); time.sleep(1)"
+    own = tmp_path / isolated_read.READERS / "1"
+    own.parent.mkdir()
+    with subprocess.Popen([sys.executable, "-c", holds, str(own)], stdout=subprocess.PIPE, text=True) as orphan:
         assert orphan.stdout is not None
         orphan.stdout.readline()
         wait_for_orphans(tmp_path)
         assert orphan.wait(1) == 0
+    assert not own.exists()
     wait_for_orphans(tmp_path)
+
+
+def test_a_reader_that_does_not_end_is_an_error(tmp_path, monkeypatch):
+    monkeypatch.setattr(isolated_read, "ORPHAN_S", 0.0)
+    own = tmp_path / isolated_read.READERS / "1"
+    own.parent.mkdir()
+    with locked_file(own) as is_locked:
+        assert is_locked
+        with pytest.raises(WorkspaceError) as problem:
+            wait_for_orphans(tmp_path)
+    assert problem.value.values == {"process": "1"}
 
 
 def test_many_rejected_rows_go_by_way_of_the_disk(monkeypatch, tmp_path):

@@ -33,6 +33,7 @@ def intact(seed: int = 1) -> JoinFrames:
             "load_id": [f"T{1000 + i:06d}" for i in range(len(jobs))],
             "field_id": [f"F{field_of(m, d):04d}" for d, m, _ in jobs],
             "machine_id": [f"M{m + 1:02d}" for _, m, _ in jobs],
+            "truck_id": [f"LK {40 + (d + m + k) % 7}" for d, m, k in jobs],
             "site_id": ["north" if m < MACHINES // 2 else "south" for _, m, _ in jobs],
             "weighed_at": weighed,
             "day": [w.date() for w in weighed],
@@ -76,6 +77,9 @@ def intact(seed: int = 1) -> JoinFrames:
         balance=balance,
         audits=audits(rng),
         settings=loads.select("machine_id", pl.Series("share_depth_cm", rng.normal(6.0, 0.8, len(jobs)))),
+        truck_days=loads.select("truck_id", "day", pl.lit("gps").alias("mapping"), pl.lit("gps.gpx").alias("file"))
+        .unique(maintain_order=True)
+        .filter(pl.col("truck_id") != "LK 43"),
     )
 
 
@@ -336,3 +340,27 @@ def test_depths_in_inches_are_found_beside_other_logs_and_alone():
     settings = frames.settings.with_columns(pl.col("share_depth_cm") / 2.54)
     (finding,) = found(settings=settings, logged=alone)
     assert finding.source == "logs"
+
+
+def test_positions_of_trucks_spelled_otherwise_are_found_with_the_spelling():
+    other = intact().truck_days.with_columns(pl.col("truck_id").str.replace(" ", "-"))
+    assert codes(found(truck_days=other)) == [("positions_of_unknown_trucks", "ids_separators")]
+
+
+def test_positions_of_other_trucks_are_found_on_both_sides():
+    letters = pl.col("truck_id").replace_strict({f"LK {40 + i}": f"{c}{c}" for i, c in enumerate("ABCDEFG")})
+    assert codes(found(truck_days=intact().truck_days.with_columns(letters))) == [
+        ("positions_of_unknown_trucks", "ids_of_other_column"),
+        ("tickets_without_positions", "positions_not_received"),
+    ]
+
+
+def test_positions_are_of_no_use_if_no_ticket_names_a_truck():
+    loads = intact().loads.with_columns(pl.lit(None, pl.String).alias("truck_id"))
+    assert codes(found(loads=loads)) == [("positions_without_truck_on_tickets", "tickets_name_no_truck")]
+
+
+@pytest.mark.parametrize(("trackers", "expected"), [(4, []), (2, ["tickets_without_positions"])])
+def test_a_few_trucks_without_a_tracker_are_no_finding_and_most_are(trackers, expected):
+    tracked = intact().truck_days.filter(pl.col("truck_id").is_in(["LK 40", "LK 41", "LK 42", "LK 44"][:trackers]))
+    assert [f.says.code for f in found(truck_days=tracked)] == expected

@@ -240,12 +240,26 @@ def test_a_block_tridiagonal_matrix_is_solved_and_inverted_in_its_band(monkeypat
     A = A[np.ix_(turn, turn)]
     layout = banding(sp.csr_matrix(A))
     assert layout.edges.size > 5
-    factored = BlockTridiagonal(sp.csr_matrix(A), layout)
+    A = A[np.ix_(layout.order, layout.order)]
+    factored = BlockTridiagonal(sp.csr_matrix(A), layout.edges)
     right = rng.normal(size=(m, 2))
     assert factored.solve(right) == pytest.approx(np.linalg.solve(A, right), abs=1e-10)
     assert factored.log_determinant == pytest.approx(np.linalg.slogdet(A)[1])
-    inverse = np.linalg.inv(A)
-    assert factored.inverse_on(sp.csr_matrix(A)).toarray() == pytest.approx(np.where(A != 0, inverse, 0), abs=1e-10)
+    root = rng.normal(size=(m, 3))
+    inverse = np.linalg.inv(A) + root @ root.T
+    found = factored.inverse_on(sp.csr_matrix(A), root).toarray()
+    assert found == pytest.approx(np.where(A != 0, inverse, 0), abs=1e-10)
+
+
+def test_separate_chains_and_a_graph_without_an_order_are_banded_too(monkeypatch):
+    monkeypatch.setattr("transforms.mixed_model.block_tridiagonal.SMALLEST_BLOCK", 3)
+    chain = np.diag(np.ones(9), 1) + np.eye(10)
+    chain = chain + chain.T
+    two = banding(sp.csr_matrix(np.kron(np.eye(2), chain)))
+    assert sorted(two.order) == list(range(20))
+    assert np.diff(two.edges).max() <= 5
+    full = banding(sp.csr_matrix(np.ones((7, 7))))
+    assert full.edges.tolist() == [0, 7]
 
 
 def test_statsmodels_agrees_on_random_data():

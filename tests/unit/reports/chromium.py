@@ -40,11 +40,16 @@ return [...document.querySelectorAll('.chart')].map(c => {
 """
 
 
-def start_chromium() -> webdriver.Chrome:
-    """Start a headless Chromium whose logs of console and network can be read."""
+def start_chromium(*, reaches_own_machine: bool = False) -> webdriver.Chrome:
+    """Start a headless Chromium whose logs of console and network can be read.
+
+    Args:
+        reaches_own_machine: let it open pages of servers on 127.0.0.1.
+    """
     options = webdriver.ChromeOptions()
     options.binary_location = str(CHROMIUM)
-    for flag in FLAGS:
+    own = ["--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"] if reaches_own_machine else []
+    for flag in [*FLAGS, *own]:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     return webdriver.Chrome(options=options, service=Service(str(DRIVER)))

@@ -8,8 +8,8 @@ import pytest
 from selenium import webdriver
 
 from flows import stages
+from flows.pipeline.delivery import deliver_pages
 from flows.stages import pages
-from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
 from reports.pages.followed import write_followed
 from reports.pages.followed_data import load_followed_page

@@ -44,7 +44,7 @@ def log(n: int, **columns: object) -> pl.DataFrame:
 
 
 def test_a_bin_is_thirty_seconds_of_area_distance_and_means(catalogue):
-    bins, _, _ = make_bins(log(30), catalogue, SETUP, FIELDS)
+    bins, *_ = make_bins(log(30), catalogue, SETUP, FIELDS)
     assert bins.height == 10
     inner = bins[1:-1]
     assert inner["distance_m"].to_numpy() == pytest.approx(np.full(8, 50.0), rel=0.02)
@@ -56,7 +56,7 @@ def test_a_bin_is_thirty_seconds_of_area_distance_and_means(catalogue):
 def test_only_working_time_enters_the_means(catalogue):
     state = ["working"] * 15 + ["turning"] * 15
     depth = np.where(np.arange(30) < 15, 7.0, 0.0)
-    bins, _, _ = make_bins(log(30, work_state=state, share_depth_cm=depth), catalogue, SETUP, FIELDS)
+    bins, *_ = make_bins(log(30, work_state=state, share_depth_cm=depth), catalogue, SETUP, FIELDS)
     assert bins["share_depth_cm"].drop_nulls().to_list() == [7.0] * 5
     assert bins.filter(pl.col("state") == "turning")["area_ha"].sum() == 0
 
@@ -65,7 +65,7 @@ def test_a_direction_is_binned_as_the_share_of_working_time(catalogue):
     """Three records a bin: none, one and all of three in reverse; turning does not count."""
     state = ["working"] * 9 + ["turning"] * 3
     in_reverse = [0.0, 0, 0, 0, 0, 1, 1, 1, 1, 0, 0, 0]
-    bins, _, _ = make_bins(log(12, work_state=state, rear_roller_reversed=in_reverse), catalogue, SETUP, FIELDS)
+    bins, *_ = make_bins(log(12, work_state=state, rear_roller_reversed=in_reverse), catalogue, SETUP, FIELDS)
     assert bins["rear_roller_reversed"].to_list() == pytest.approx([0.0, 1 / 3, 1.0, None])
 
 
@@ -92,7 +92,7 @@ def test_impossible_readings_and_spikes_are_flagged_and_not_overwritten(catalogu
     flagged = flag_faults(add_state(log(60, cleaner_1_speed_rpm=rpm)), catalogue)
     assert flagged["fault_cleaner_1_speed_rpm"].drop_nulls().to_list() == [reason]
     assert flagged["cleaner_1_speed_rpm"][at] == value
-    bins, _, _ = make_bins(log(60, cleaner_1_speed_rpm=rpm), catalogue, SETUP, FIELDS)
+    bins, *_ = make_bins(log(60, cleaner_1_speed_rpm=rpm), catalogue, SETUP, FIELDS)
     assert bins["cleaner_1_speed_rpm"].max() < 41
 
 
@@ -115,7 +115,7 @@ def test_a_zero_position_and_a_jump_are_not_believed(catalogue):
     lat[10], lat[20] = 0.0, 51.0
     lon = np.full(30, 15.0)
     lon[10] = 0.0
-    _, flagged, _ = make_bins(log(30, lat_deg=lat, lon_deg=lon), catalogue, SETUP, FIELDS)
+    _, flagged, *_ = make_bins(log(30, lat_deg=lat, lon_deg=lon), catalogue, SETUP, FIELDS)
     assert flagged["lat_deg"].null_count() == 2
 
 
@@ -126,8 +126,8 @@ def test_a_place_without_outlines_belongs_to_the_nearest_field_that_can_hold_it(
 
 def test_two_deliveries_that_differ_on_an_instant_give_the_same_bins_in_any_order(catalogue):
     first, second = log(30), log(30, share_depth_cm=8.0)
-    one, _, _ = make_bins(pl.concat([first, second]), catalogue, SETUP, FIELDS)
-    two, _, _ = make_bins(pl.concat([second, first]), catalogue, SETUP, FIELDS)
+    one, *_ = make_bins(pl.concat([first, second]), catalogue, SETUP, FIELDS)
+    two, *_ = make_bins(pl.concat([second, first]), catalogue, SETUP, FIELDS)
     assert one.equals(two)
 
 
@@ -139,13 +139,13 @@ def test_a_bin_lies_in_the_field_whose_outline_holds_it_however_near_another_cen
     outlined = FIELDS.with_columns(
         pl.Series("boundary", [None, json.dumps(here)], dtype=pl.String), pl.Series("lat_deg", [50.0, 50.3])
     )
-    bins, _, _ = make_bins(log(30), catalogue, SETUP, outlined)
+    bins, *_ = make_bins(log(30), catalogue, SETUP, outlined)
     assert bins["field_id"].unique().to_list() == ["F2"]  # F1's centre is where the machine is, F2's is 30 km off
 
 
 def test_sections_that_are_off_sweep_no_area(catalogue):
-    whole, _, _ = make_bins(log(30), catalogue, SETUP, FIELDS)
-    half, _, _ = make_bins(log(30, sections_on_pct=50.0), catalogue, SETUP, FIELDS)
+    whole, *_ = make_bins(log(30), catalogue, SETUP, FIELDS)
+    half, *_ = make_bins(log(30, sections_on_pct=50.0), catalogue, SETUP, FIELDS)
     assert half["area_ha"].to_list() == pytest.approx((whole["area_ha"] / 2).to_list())
     assert half["distance_m"].to_list() == pytest.approx(whole["distance_m"].to_list())
 
@@ -175,7 +175,7 @@ def ways(ground: list[tuple[float, bool]], *, seconds: int = 10, **columns: obje
 
 def test_ground_gone_over_again_gives_no_area_and_the_next_row_does(catalogue):
     rows = [(0.0, True), (3.0, False), (3.0, True), (6.0, False)]
-    bins, _, _ = make_bins(ways(rows), catalogue, SETUP, FIELDS)
+    bins, *_ = make_bins(ways(rows), catalogue, SETUP, FIELDS)
     three_ways = 3 * 300 * 3 / 10_000
     assert bins["area_ha"].sum() == pytest.approx(three_ways, rel=0.1)
     assert bins["distance_m"].sum() == pytest.approx(4 * 300, rel=0.05)
@@ -190,10 +190,10 @@ def test_a_headland_crossed_at_the_end_of_every_way_counts_once(catalogue):
         (15.0 + (pl.col("lat_deg") - 50.0) / 0.643 - 20 * METRE).alias("lon_deg"),
         (pl.col("logged_at") - pl.duration(minutes=30)).alias("logged_at"),
     )
-    alone, _, _ = make_bins(lengthways, catalogue, SETUP, FIELDS)
-    both, _, _ = make_bins(pl.concat([across, lengthways]), catalogue, SETUP, FIELDS)
+    alone, *_ = make_bins(lengthways, catalogue, SETUP, FIELDS)
+    both, *_ = make_bins(pl.concat([across, lengthways]), catalogue, SETUP, FIELDS)
     extra = both["area_ha"].sum() - alone["area_ha"].sum()
-    headland, _, _ = make_bins(across, catalogue, SETUP, FIELDS)
+    headland, *_ = make_bins(across, catalogue, SETUP, FIELDS)
     # Its last record lasts 30 s before other work. Eight ways cross it, a cell of half the header's width or two each.
     crossed = headland["area_ha"].sum() + 30 * 6 / 3.6 * 3 / 10_000 - extra
     assert 8 * 1.3 * 3 / 10_000 < crossed < 8 * 4.5 * 3 / 10_000
@@ -213,9 +213,9 @@ def test_a_sensor_that_creeps_all_day_drifts_and_one_moved_by_hand_does_not(cata
 def test_a_ground_speed_that_places_contradict_is_not_believed_and_the_way_is_kept(catalogue):
     rows = [(3.0 * k, k % 2 == 0) for k in range(8)]
     right, off = ways(rows), ways(rows).with_columns(pl.col("ground_speed_kmh") * 1.3)
-    bins, flagged, _ = make_bins(off, catalogue, SETUP, FIELDS)
+    bins, flagged, *_ = make_bins(off, catalogue, SETUP, FIELDS)
     assert set(fault_stretches(flagged)["fault_code"]) == {"off_position"}
-    true, _, _ = make_bins(right, catalogue, SETUP, FIELDS)
+    true, *_ = make_bins(right, catalogue, SETUP, FIELDS)
     assert bins["area_ha"].sum() == pytest.approx(true["area_ha"].sum(), rel=0.07)
     assert bins["ground_speed_kmh"].count() == 0
 
@@ -234,8 +234,8 @@ def test_a_clock_that_jumps_in_the_middle_of_a_way_is_seen_and_taken_out(catalog
     moved, steps = remove_clock_jumps(jumped)
     assert moved["logged_at"].equals(steady["logged_at"])
     assert steps.select("setting", "fault_code", "size").rows() == [("clock", "clock_step", minutes)]
-    bins, _, found = make_bins(jumped, catalogue, SETUP, FIELDS)
-    true, _, _ = make_bins(steady, catalogue, SETUP, FIELDS)
+    bins, _, found, _ = make_bins(jumped, catalogue, SETUP, FIELDS)
+    true, *_ = make_bins(steady, catalogue, SETUP, FIELDS)
     assert bins.equals(true)
     assert found.height == 1
 

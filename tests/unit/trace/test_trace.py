@@ -454,6 +454,32 @@ def test_the_unload_counter_tells_when_and_how_much():
     assert [(t - START).total_seconds() for t in events["started_at"]] == [400, 800]
 
 
+@pytest.mark.parametrize("delay", [0, 3, 30])
+def test_the_mass_of_an_emptying_is_read_beside_any_signal_of_it(delay):
+    flag = ([0.0] * 95 + [1.0] * 5) * 3
+    changes = [100 + delay, 200 + delay]
+    reported = [11.0] * changes[0] + [17.5] * (changes[1] - changes[0]) + [16.0] * (300 - changes[1])
+    events = find_unloads(records(300, unloading=flag, unloaded_t=reported), 18.0)
+    assert events["unloaded_t"].to_list() == [17.5, 16.0, None]
+    assert events["found_by"].unique().to_list() == ["flag"]
+
+
+def test_a_mass_that_is_logged_once_per_emptying_is_read():
+    reported = [None] * 300
+    reported[101] = reported[102] = 17.5
+    reported[205] = 16.0
+    flag = ([0.0] * 95 + [1.0] * 5) * 3
+    events = find_unloads(records(300, unloading=flag, unloaded_t=pl.Series(reported, dtype=pl.Float64)), 18.0)
+    assert events["unloaded_t"].to_list() == [17.5, 16.0, None]
+
+
+def test_the_mass_alone_shows_emptyings_before_the_level_does():
+    reported = [11.0] * 60 + [17.5] * 69 + [16.0] * 9
+    events = find_unloads(records(138, tank_t=FILLS_AND_FALLS, unloaded_t=reported), 18.0)
+    assert events.select("found_by", "unloaded_t").rows() == [("mass", 17.5), ("mass", 16.0)]
+    assert [(t - START).total_seconds() for t in events["started_at"]] == [600, 1290]
+
+
 def test_a_logged_state_of_unloading_tells_as_well():
     state = ["working"] * 30 + ["unloading"] * 6 + ["working"] * 30
     events = find_unloads(records(66, state=state), 18.0)

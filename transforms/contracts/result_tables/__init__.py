@@ -57,6 +57,9 @@ from transforms.contracts.result_tables.trace import (
     LoadTrace,
     LoadTraceGrade,
     MassBalance,
+    MissingData,
+    TraceReplicate,
+    TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
 
@@ -84,9 +87,11 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "last_season": LastSeason,
     "load_trace": LoadTrace,
     "load_trace_grade": LoadTraceGrade,
+    "trace_replicate": TraceReplicate,
     "load_why": LoadWhy,
     "machine_day": MachineDay,
     "mass_balance": MassBalance,
+    "missing_data": MissingData,
     "next_condition": NextCondition,
     "realised_saving": RealisedSaving,
     "realised_shift": RealisedShift,
@@ -103,6 +108,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
     "variation_option": VariationOption,

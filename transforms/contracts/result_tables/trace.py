@@ -38,6 +38,7 @@ class LagSample(dy.Schema):
     leave_n = dy.Int64()
     drive_spread_min = dy.Float64(nullable=True)
     drive_n = dy.Int64()
+    late_n = dy.Int64()
     full_to_left_min = dy.Float64(nullable=True)
     closure = dy.Float64()
     has_signal = dy.Bool()
@@ -67,12 +68,25 @@ class LoadTraceGrade(dy.Schema):
 
     load_id = dy.String()
     field_id = dy.String()
+    kind_code = dy.String()
     trace_quality = dy.Float64()
     claimed_quality = dy.Float64()
     traced_share = dy.Float64()
     machine_chance = dy.Float64()
     reason_code = dy.String()
     reason_args = dy.String()
+
+
+class TraceReplicate(dy.Schema):
+    """Rows of `trace_replicate`."""
+
+    field_id = dy.String()
+    shift_date = dy.Date()
+    load_id = dy.String()
+    site_id = dy.String()
+    kind_code = dy.String()
+    claimed_quality = dy.Float64()
+    overlap = dy.Float64()
 
 
 class MassBalance(dy.Schema):
@@ -84,3 +98,34 @@ class MassBalance(dy.Schema):
     weighed_t = dy.Float64()
     lifted_t = dy.Float64()
     closure = dy.Float64(nullable=True)
+
+
+class TruckStop(dy.Schema):
+    """Rows of `truck_stop`."""
+
+    day = dy.String()
+    truck_id = dy.String()
+    machine_id = dy.String(nullable=True)
+    field_id = dy.String(nullable=True)
+    site_id = dy.String(nullable=True)
+    arrived_at = _instant()
+    left_at = _instant()
+    distance_m = dy.Float64()
+    machine_ahead_min = dy.Float64()
+
+
+class MissingData(dy.Schema):
+    """Rows of `missing_data`."""
+
+    source_code = dy.String()
+    fields = dy.Int64()
+    n = dy.Int64()
+    used_now_pct = dy.Float64()
+    used_with_pct = dy.Float64()
+    quality_now = dy.Float64()
+    quality_with = dy.Float64()
+    lacking_loads = dy.Int64()
+    season_loads = dy.Int64()
+    season_now_pct = dy.Float64()
+    season_with_pct = dy.Float64()
+    inputs = dy.String()

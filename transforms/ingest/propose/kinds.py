@@ -18,6 +18,7 @@ OFTEN_ELSEWHERE = {"machine_id", "site_id", "station_id"}
 """Needed ids that exports often have in the file name, or nowhere."""
 SIGNATURE = {
     "load": {"truck_full_t", "truck_empty_t", "delivered_t", "clean_t"},
+    "truck_position": {"truck_id"},
     "tare": {"dirt_tare_pct", "top_tare_pct", "sugar_pct", "amino_n_mmol_per_kg", "sample_kg"},
     "loss_audit": {*AUDIT_PIECES, *AUDIT_LOSSES, "plot_m2", "plot_length_m", "sampled_roots_count"},
     "root_check": {*CHECK_RESULTS, "checked_roots_count", "place"} - {"root_mass_kg"},
@@ -38,6 +39,7 @@ CLOSE_PARTNERS, OWN_SIGNS = 0.5, 2
 is certain only with this number of columns that the other kind cannot have."""
 INTERVALS = {
     "telemetry": (0.0, 300.0),
+    "truck_position": (0.0, 400.0),
     "weather_hour": (500.0, 3 * 3600.0),
     "forecast_hour": (500.0, 6 * 3600.0),
     "weather_day": (20 * 3600.0, 28 * 3600.0),
@@ -45,6 +47,7 @@ INTERVALS = {
 """Kind of file -> plausible median interval of its times in seconds."""
 TIME_COLUMN = {
     "telemetry": "logged_at",
+    "truck_position": "logged_at",
     "weather_hour": "hour_at",
     "forecast_hour": "hour_at",
     "weather_day": "day_at",
@@ -53,6 +56,7 @@ UNLIKELY_INTERVAL, NO_INTERVAL = 0.6, 0.8
 TITLES = {
     "telemetry": {"log"},
     "load": {"ticket", "load", "weighed", "delivered"},
+    "truck_position": {"truck"},
     "tare": {"lab", "tare", "sample"},
     "loss_audit": {"loss", "audit"},
     "root_check": {"check"},

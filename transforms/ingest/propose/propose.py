@@ -31,6 +31,8 @@ OFFERED_PARTNERS = {"load", "tare"}
 """Kinds whose columns are offered for columns that are not placed, though no column shows the kind."""
 OWN_OF_CHECKS = 2
 """Columns of its own that show an audit beside a root check, or the reverse: the two share most of their words."""
+WHOLE_NAME = r"(.+)\.\w+$"
+"""Pattern of a file name of which the part before the suffix is an id."""
 MIN_TABLE = 0.4
 """A sheet of a workbook with several tables that fits no kind better than this is probably not needed."""
 
@@ -171,10 +173,13 @@ def _second_fit(fits: list[KindFit], kind: str, used: set[str], catalogue: Catal
 
 def _self_described(sniffed: FormatGuess, path: Path, context: ProposalContext) -> Proposal:
     """Return the mapping of a format that defines its own columns."""
-    kind = {"ghcn_daily": "weather_reading", "iso11783": "telemetry"}[sniffed.form]
+    kind = {"ghcn_daily": "weather_reading", "iso11783": "telemetry", "gpx": "truck_position"}[sniffed.form]
     layout: dict[str, Any] = {"files": [files_pattern(path, {})], "form": sniffed.form}
     if sniffed.form == "iso11783":
         layout["time_zone"] = context.zone
     why = [reason("format_defines_columns")]
     columns = [ColumnProposal(c, {"from": [r["from"]]}, SURE, why) for c, r in OWN_COLUMNS[sniffed.form].items()]
+    if sniffed.form == "gpx" and not all(row[sniffed.columns.index("track")] for row in sniffed.rows):
+        truck = next(c for c in columns if c.column == "truck_id")
+        truck.row, truck.reasons = {"file_name": WHOLE_NAME}, [reason("track_without_name")]
     return Proposal(kind, layout, columns, unread=sniffed.columns, reasons=sniffed.reasons)

@@ -18,6 +18,7 @@ from transforms.ingest.propose.encoding import decode
 from transforms.ingest.propose.numbers import GROUPED, NUMBER, is_number
 from transforms.ingest.propose.unit_text import is_unit_row
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
+from transforms.ingest.readers.gpx import gpx_rows
 from transforms.ingest.readers.iso11783.source import value_names
 from transforms.ingest.readers.parquet import parquet_rows
 from transforms.ingest.readers.text_layout import column_names
@@ -138,7 +139,7 @@ def _sniff_text(path: Path, encoding: str | None) -> FormatGuess:
         return FormatGuess("ghcn_daily", layout={"form": "ghcn_daily"}, reasons=[reason("begins_as_ghcn")])
     if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
         sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=[reason("begins_as_geojson")])
-        _sniff_geojson(path, sniffed)
+        _sniff_described(path, sniffed)
         return sniffed
     full = [line for line in lines if line.strip()]
     if len(full) < 2:
@@ -192,10 +193,14 @@ def _sniff_parquet(path: Path, sniffed: FormatGuess) -> None:
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
 
-def _sniff_geojson(path: Path, sniffed: FormatGuess) -> None:
-    cells = geojson_rows(path).head(SAMPLE_LINES)
+def _sniff_described(path: Path, sniffed: FormatGuess) -> None:
+    """Set the columns and first rows of a format that defines them."""
+    cells = {"geojson": geojson_rows, "gpx": gpx_rows}[sniffed.form](path).head(SAMPLE_LINES)
+    if sniffed.form == "geojson":
+        sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
+    else:
+        sniffed.layout["form"] = sniffed.form
     sniffed.columns = [c for c in cells.columns if c != LINE]
-    sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
 
 
@@ -205,7 +210,8 @@ def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
 
 FORMAT_SNIFFERS = {
     "parquet": _sniff_parquet,
-    "geojson": _sniff_geojson,
+    "geojson": _sniff_described,
+    "gpx": _sniff_described,
     "iso11783": _sniff_task_data,
 }
 

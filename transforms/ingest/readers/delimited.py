@@ -25,6 +25,7 @@ from transforms.ingest.chunk import (
     rejected_rows,
 )
 from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.read_at import read_at
 from transforms.ingest.readers.text_layout import (
     HEADER_BYTES,
     TextLayout,
@@ -46,13 +47,13 @@ def _line_end(fd: int, start: int, end: int, size: int) -> int:
     at = end
     while at > start:
         back = max(start, at - SEARCH_BYTES)
-        found = os.pread(fd, at - back, back).rfind(b"\n")
+        found = read_at(fd, at - back, back).rfind(b"\n")
         if found >= 0:
             return back + found + 1
         at = back
     at = end
     while at < size:
-        found = os.pread(fd, HEADER_BYTES, at).find(b"\n")
+        found = read_at(fd, HEADER_BYTES, at).find(b"\n")
         if found >= 0:
             return at + found + 1
         at += HEADER_BYTES
@@ -105,8 +106,8 @@ def _pieces(fd: int, at: int, lines_above: int, layout: TextLayout) -> Iterator[
 
 def _read_block(fd: int, start: int, end: int, layout: TextLayout) -> Chunk:
     if end - start > 2 * BLOCK_BYTES:
-        return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
-    data = os.pread(fd, end - start, start)
+        return endless_line(read_at(fd, RAW_CHARACTERS, start), end - start)
+    data = read_at(fd, end - start, start)
     data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
     data = data if data.endswith(b"\n") else data + b"\n"
     chunk = parse_plain(data, layout)

@@ -17,6 +17,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.delimited import BLOCK_BYTES, byte_blocks, endless_line
+from transforms.ingest.readers.read_at import read_at
 
 MISSING = -9999
 MAX_LINE_BYTES = 600
@@ -31,7 +32,7 @@ def open_ghcn(path: Path, mapping: Mapping) -> Source:  # noqa: ARG001
         SourceFileError: the first line has neither layout.
     """
     handle = path.open("rb")
-    first = os.pread(handle.fileno(), 400, 0).split(b"\n")[0]
+    first = read_at(handle.fileno(), 400, 0).split(b"\n")[0]
     is_monthly = len(first.rstrip()) >= 29 and b"," not in first
     if not is_monthly and first.count(b",") not in {6, 7}:
         handle.close()
@@ -46,8 +47,8 @@ def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator
 
 def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Chunk:
     if end - start > 2 * BLOCK_BYTES:
-        return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
-    texts = [t.rstrip("\r") for t in os.pread(fd, end - start, start).decode("ascii", "backslashreplace").split("\n")]
+        return endless_line(read_at(fd, RAW_CHARACTERS, start), end - start)
+    texts = [t.rstrip("\r") for t in read_at(fd, end - start, start).decode("ascii", "backslashreplace").split("\n")]
     spanned = len(texts) - (texts[-1] == "")
     lines = pl.DataFrame(
         {"line": range(1, spanned + 1), "raw": texts[:spanned]}, schema={"line": pl.Int64, "raw": pl.String}

@@ -7,6 +7,7 @@ from transforms.ingest.chunk import Source
 from transforms.ingest.readers.delimited import open_delimited
 from transforms.ingest.readers.geojson import open_geojson
 from transforms.ingest.readers.ghcn import open_ghcn
+from transforms.ingest.readers.gpx import open_gpx
 from transforms.ingest.readers.iso11783.source import open_task_data
 from transforms.ingest.readers.workbook import open_sheets
 from transforms.ingest.validate import Reader
@@ -36,6 +37,6 @@ def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
 
         source = open_parquet(path, mapping)
     else:
-        opened = {"sheet": open_sheets, "geojson": open_geojson, "ghcn_daily": open_ghcn}
+        opened = {"sheet": open_sheets, "geojson": open_geojson, "ghcn_daily": open_ghcn, "gpx": open_gpx}
         source = opened[form](path, mapping)
     return source, replace(reader, header=source.header)

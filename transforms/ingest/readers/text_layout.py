@@ -2,14 +2,13 @@
 
 import codecs
 import csv
-import os
 import tempfile
 from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import polars as pl
 
@@ -17,6 +16,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import MARK, require_columns
 from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.read_at import read_at
 
 HEADER_BYTES = 1 << 20
 MAX_COLUMNS = 2000
@@ -188,7 +188,7 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
         decoder = codecs.getincrementaldecoder(_byte_order(path, encoding))(errors="replace")
     except LookupError as problem:
         raise SourceFileError("encoding", reason("encoding_unknown", encoding=encoding)) from problem
-    out = tempfile.TemporaryFile()  # noqa: SIM115
+    out = cast("BinaryIO", tempfile.TemporaryFile())  # noqa: SIM115 (on Windows a wrapper with the same methods)
     with path.open("rb") as handle:
         while block := handle.read(HEADER_BYTES):
             out.write(decoder.decode(block).encode())
@@ -226,7 +226,7 @@ def read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
         SourceFileError: a line is too long, not in the mapped encoding, or contains NUL bytes.
     """
     count = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
-    data = os.pread(fd, HEADER_BYTES, 0)
+    data = read_at(fd, HEADER_BYTES, 0)
     is_complete = len(data) < HEADER_BYTES
     at, lines = 3 if data.startswith(codecs.BOM_UTF8) else 0, []
     for _ in range(count):

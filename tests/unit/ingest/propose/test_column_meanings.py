@@ -54,7 +54,37 @@ def test_line_numbers_and_lorry_numbers_are_no_load_ids(tmp_path):
     header = "Nr.;Kennzeichen;Wiegeschein;Gewogen;Schlag;Werk;Angeliefert t"
     proposed = proposal(write_export(tmp_path / "t.csv", header, rows))
     assert sources(proposed)["load_id"] == ["Wiegeschein"]
-    assert proposed.unread == ["Nr.", "Kennzeichen"]
+    assert sources(proposed)["truck_id"] == ["Kennzeichen"]
+    assert proposed.unread == ["Nr."]
+
+
+HAULAGE_HEADERS = (
+    "Truck no.;Trailer;Weighed empty;Gang",
+    "LKW-Kennzeichen;Anhänger;Leer gewogen am;Abfuhrgruppe",
+    "Camion;Remorque;Date pesée à vide;Équipe",
+    "Nr rejestracyjny;Nr przyczepy;Data ważenia tary;Brygada",
+    "Kenteken;Oplegger;Tarra gewogen;Laadploeg",
+    "Matrícula camión;Remolque;Fecha tara;Cuadrilla",
+    "Госномер;Прицеп;Дата взвешивания тары;Бригада",
+    "SPZ vozidla;Přívěs;Datum vážení tary;Parta",
+)
+
+
+@pytest.mark.parametrize("header", HAULAGE_HEADERS, ids=lambda h: h.split(";")[0])
+def test_trucks_trailers_empty_weighings_and_gangs_are_recognized(tmp_path, header):
+    def cells(i: int) -> str:
+        tared = START + dt.timedelta(minutes=16 * i + 23)
+        return f"24.{i:02d};LK {40 + i % 5};TR {70 + i % 6};{tared:%d.%m.%Y %H:%M};G{i % 3}"
+
+    found = sources(proposal(tickets(tmp_path, f"Delivered t;{header}", cells)))
+    names = [found.get(c) for c in ("truck_id", "trailer_id", "tared_at", "gang_id")]
+    assert names == [[n] for n in header.split(";")]
+    assert found["weighed_at"] == ["Weighed"]
+
+
+def test_a_haulier_is_not_a_truck(tmp_path):
+    path = tickets(tmp_path, "Delivered t;Spediteur", lambda i: f"24.{i:02d};SP{i % 3}")
+    assert "truck_id" not in sources(proposal(path))
 
 
 def test_a_counter_alone_is_not_read_as_load_id_without_asking(tmp_path):

@@ -1,4 +1,4 @@
-"""Delivery stage: the index of the output folder, and the copies of its pages in the folder of `[publish]`."""
+"""Delivery of pages: the index of the output folder, and the copies of its pages in the folder of `[publish]`."""
 
 from pathlib import Path
 from tempfile import TemporaryDirectory

@@ -1,0 +1,1 @@
+"""Read-only access to a season from Python; users import it as `taretrace`."""

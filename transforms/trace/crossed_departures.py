@@ -1,0 +1,145 @@
+"""Loads weighed in another order than they left: probability that a load was filled in the place of another.
+
+The chains take loads in the order of their estimated departures. If lags vary by more than the time between two
+departures, some loads changed places on the way. A place is the role of one load in the chains: its machine and its
+ends there. The weight of a load in a place is the density of its departure, given the place,
+
+    A_ik = sum_m b_km a_im sum_x p_kmx f((d_i - T_m(x)) / sd_i)                                               (2.5)
+
+with b the association of place k, a the machine named on ticket i, and p the ends of place k. The probability that a
+load has a place is the marginal of the permutations weighted by the product of A: sum-product messages between rows
+and columns (B. Huang and T. Jebara, Approximating the permanent with belief propagation, arXiv:0908.1769, 2009).
+METHODS.md section 2.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from transforms.trace.association import Association
+from transforms.trace.lag_model import HEAVY
+from transforms.trace.load_ends_hmm import OUTLIER_LAG_MIN, OUTLIER_PROBABILITY, Departures, Placement, departure_times
+from transforms.trace.mass_streams import Stretch
+
+Array = NDArray[np.float64]
+
+MAX_ITERATIONS, TOLERANCE = 60, 1e-3
+SMALLEST = 0.01
+"""Places of a load with a smaller probability are dropped."""
+SMALLEST_SWAP = 0.01
+"""A pair of loads is compared if the odds of the swapped order, one against one, exceed this."""
+REACH_SD = 9.0
+LAG_PEAK = 0.375
+"""Density of the t distribution with `HEAVY` degrees of freedom at 0: a few loads are long delayed."""
+
+
+def place_chances(weight: Array) -> Array:
+    """Return the probability of each place for each load, shape (n, n): marginals of the weighted permutations.
+
+    Args:
+        weight: weight of load i in place k, shape (n, n); the diagonal is positive.
+    """
+    scaled = weight / weight.max(axis=1, keepdims=True)
+    tiny = 1e-12
+    from_places = np.ones_like(scaled)
+    before = np.zeros_like(scaled)
+    for _ in range(MAX_ITERATIONS):
+        offered = scaled * from_places
+        others = np.maximum(offered.sum(axis=1, keepdims=True) - offered, tiny)
+        from_loads = scaled / others
+        claims = np.maximum(from_loads.sum(axis=0, keepdims=True) - from_loads, tiny)
+        from_places = np.sqrt(from_places / claims)
+        odds = from_loads / claims
+        chance = odds / (1 + odds)
+        if np.abs(chance - before).max() < TOLERANCE:
+            break
+        before = chance
+    return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+
+
+def place_weights(stretch: Stretch, shared: Association, loads: Departures, allowed: Array, ahead_min: Array) -> Array:
+    """Return the weight of each load in each place (2.5), shape (n, n).
+
+    Args:
+        stretch: the stretch of work.
+        shared: association of all loads with the streams, in the order of their departures.
+        loads: the n loads.
+        allowed: prior weight of each machine for each load, from ticket and truck, shape (n, m).
+        ahead_min: minutes by which the clock of each machine runs ahead, shape (m,).
+    """
+    n = loads.left_min.size
+    floor = OUTLIER_PROBABILITY / OUTLIER_LAG_MIN
+    out = np.full((n, n), floor)
+    for (k, m), place in shared.placed.items():
+        if not place.end_t.size or shared.belief[k, m] < SMALLEST:
+            continue
+        stream = stretch.streams[m]
+        usual_min = float(departure_times(stream, place.end_t) @ place.chance) - ahead_min[m]
+        near = np.flatnonzero(
+            (np.abs(loads.left_min - usual_min) < REACH_SD * loads.sd_min) & (allowed[:, m] > SMALLEST)
+        )
+        full = departure_times(stream, _ends(place, loads, near, k)) - ahead_min[m]
+        sd = loads.sd_min[near, None]
+        density = LAG_PEAK / sd * (1 + ((loads.left_min[near, None] - full) / sd) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2)
+        out[near, k] += shared.belief[k, m] * allowed[near, m] * (density @ place.chance)
+    return out
+
+
+def _ends(place: Placement, loads: Departures, rows: NDArray[np.int64], k: int) -> Array:
+    """Return the ends of loads in place k, lifted t, shape (rows, ends).
+
+    A load that left earlier than its own place begins where that place begins; one that left later ends where it ends.
+    """
+    larger = np.where(rows > k, loads.delivered_t[rows] / loads.delivered_t[k] - 1, 0.0)
+    return np.asarray(place.end_t[None, :] + larger[:, None] * place.size_t[None, :])
+
+
+def infer_swaps(stretch: Stretch, shared: Association, loads: Departures, ahead_min: dict[str, float]) -> Association:
+    """Return the association in which each load may have the place of any other.
+
+    Args:
+        stretch: the stretch of work.
+        shared: association of all loads with the streams, in the order of their departures.
+        loads: the n loads.
+        ahead_min: machine -> minutes its clock runs ahead.
+    """
+    ahead = np.array([ahead_min.get(s.machine_id, 0.0) for s in stretch.streams])
+    allowed = shared.allowed
+    weight = place_weights(stretch, shared, loads, allowed, ahead)
+    own = np.maximum(np.diag(weight), weight.max(axis=1) * 1e-9)
+    swapped = weight * weight.T / (own[:, None] * own[None, :])
+    np.fill_diagonal(swapped, 0.0)
+    moved = np.flatnonzero((swapped > SMALLEST_SWAP).any(axis=1))
+    if not moved.size:
+        return shared
+    chance = place_chances(weight[np.ix_(moved, moved)])
+    belief, placed = shared.belief.copy(), dict(shared.placed)
+    for row, i in enumerate(moved.tolist()):
+        likely = np.flatnonzero(chance[row] >= SMALLEST)
+        places = [(int(moved[k]), float(chance[row, k])) for k in likely]
+        for m in range(belief.shape[1]):
+            found = _mixed_place(shared, loads, allowed[i, m], places, i, m)
+            belief[i, m] = 0.0 if found is None else found.taken
+            if found is not None:
+                placed[i, m] = found
+        lost = sum(c * (1 - shared.belief[k].sum()) for k, c in places)
+        belief[i] /= max(float(belief[i].sum()) + lost, 1e-9)
+    return Association(belief, placed, allowed)
+
+
+def _mixed_place(
+    shared: Association, loads: Departures, allowed: float, places: list[tuple[int, float]], i: int, m: int
+) -> Placement | None:
+    """Return the ends of load i in stream m over its possible places; None if it has none there."""
+    ends, sizes, chances = [], [], []
+    for k, chance in places:
+        place = shared.placed.get((k, m))
+        if place is None or not place.end_t.size or shared.belief[k, m] < SMALLEST:
+            continue
+        ends.append(_ends(place, loads, np.array([i]), k)[0])
+        sizes.append(place.size_t * loads.delivered_t[i] / loads.delivered_t[k])
+        chances.append(place.chance * chance * shared.belief[k, m] * allowed)
+    if not ends:
+        return None
+    mass = np.concatenate(chances)
+    total = float(mass.sum())
+    return Placement(total, np.concatenate(ends), np.concatenate(sizes), mass / total) if total > 0 else None
