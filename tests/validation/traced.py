@@ -24,7 +24,7 @@ from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.haul_distance import add_haul_distance
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
-from transforms.trace.mass_streams import field_stretches, machine_signals
+from transforms.trace.mass_streams import Stretch, field_stretches, machine_signals
 from transforms.trace.replicates import replicate_grades
 
 STARTS = dt.time(5)
@@ -103,8 +103,27 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
     )
 
 
-def trace_plan(plan: Plan) -> TracedSeason:
-    """Invent a season and trace it."""
+@dataclass(frozen=True)
+class UntracedSeason:
+    """A season binned in memory, before its loads are traced.
+
+    Attributes:
+        tickets: its weigh tickets with `km`, the road distance to the site.
+        stretches: field -> its stretches of work.
+        learnt: its lags and clocks, which do not depend on trucks.
+    """
+
+    season: DemoSeason
+    bins: pl.DataFrame
+    unloads: pl.DataFrame
+    faults: pl.DataFrame
+    tickets: pl.DataFrame
+    stretches: dict[str, list[Stretch]]
+    learnt: LagModel
+
+
+def prepare_plan(plan: Plan) -> UntracedSeason:
+    """Invent a season and cut its work into stretches."""
     season = invent_season(plan, load_catalogue())
     bins, unloads, faults = binned(season)
     tickets = tickets_of(np.random.default_rng(plan.seed + 4241), season).select(
@@ -122,28 +141,48 @@ def trace_plan(plan: Plan) -> TracedSeason:
     signals = machine_signals(unloads, tanks)
     lean = bins.select("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id").sort("machine_id", "bin_at")
     by_field = {str(f): part for (f,), part in lean.filter(pl.col("field_id").is_not_null()).group_by("field_id")}
-    loads = {str(f): part for (f,), part in tickets.group_by("field_id", maintain_order=True)}
     yields = dict(fields.select("field_id", "forecast_t_ha").iter_rows())
-    works = []
-    for f in sorted({*by_field, *loads}):
-        stretches = field_stretches(by_field[f], signals, yields[f], LOCAL_ZONE, STARTS) if f in by_field else []
-        works.append(TracedFieldWork(f, stretches, loads.get(f, tickets.clear())))
-    learnt = LagModel(pl.concat([lag_samples(w) for w in works]))
+    stretches = {f: field_stretches(b, signals, yields[f], LOCAL_ZONE, STARTS) for f, b in sorted(by_field.items())}
+    learnt = LagModel(pl.concat([lag_samples(w) for w in _works(stretches, tickets, {})]))
+    return UntracedSeason(season, bins, unloads, faults, tickets, stretches, learnt)
+
+
+def _works(
+    stretches: dict[str, list[Stretch]], tickets: pl.DataFrame, stops: dict[str, pl.DataFrame]
+) -> list[TracedFieldWork]:
+    """Return the work of every field that has work or tickets."""
+    loads = {str(f): part for (f,), part in tickets.group_by("field_id", maintain_order=True)}
+    return [
+        TracedFieldWork(f, stretches.get(f, []), loads.get(f, tickets.clear()), stops.get(f))
+        for f in sorted({*stretches, *loads})
+    ]
+
+
+def trace_tickets(
+    ready: UntracedSeason, tickets: pl.DataFrame, stops: dict[str, pl.DataFrame] | None = None
+) -> TracedSeason:
+    """Trace a season with these tickets, which may have further columns than those of `ready`.
+
+    Args:
+        ready: the season.
+        tickets: its tickets.
+        stops: field -> stops of trucks, if positions are known.
+    """
+    works, learnt = _works(ready.stretches, tickets, stops or {}), ready.learnt
     clocks = [{s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches} for w in works]
     found = [trace_field(w, c) for w, c in zip(works, clocks, strict=True)]
     drawn = pl.concat([replicate_grades(w, c) for w, c in zip(works, clocks, strict=True)])
-    names = [n for n in load_catalogue() if n in bins.columns]
     return TracedSeason(
-        season,
-        bins,
-        unloads,
-        faults,
+        ready.season,
+        ready.bins,
+        ready.unloads,
+        ready.faults,
         tickets,
         pl.concat([t.load_trace for t in found]),
         grade_again(pl.concat([t.grade for t in found]), drawn, tickets),
         pl.concat([t.balance for t in found]),
         learnt.offsets(),
-        names,
+        [n for n in load_catalogue() if n in ready.bins.columns],
     )
 
 
@@ -151,6 +190,12 @@ def grade_again(grade: pl.DataFrame, drawn: pl.DataFrame, loads: pl.DataFrame) -
     """Grades calibrated by the replicate draws of the season, as the stage calibrates them."""
     sites = grade.join(loads.select("load_id", "site_id"), on="load_id", how="left", maintain_order="left")
     return grade.with_columns(pl.Series("trace_quality", calibrate_season(drawn).quality(sites)))
+
+
+def trace_plan(plan: Plan) -> TracedSeason:
+    """Invent a season and trace it."""
+    ready = prepare_plan(plan)
+    return trace_tickets(ready, ready.tickets)
 
 
 def overlap(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:

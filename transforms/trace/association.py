@@ -13,10 +13,15 @@ from numpy.typing import NDArray
 from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
+from transforms.trace.truck_evidence import TruckEvidence
+from transforms.trace.truck_return import back_weights
 
 Array = NDArray[np.float64]
 MAX_ITERATIONS, TOLERANCE = 8, 0.03
 """Maximum number of message rounds; they stop earlier once no belief changes by TOLERANCE or more."""
+TRUCK_ITERATION, TRUCK_ITERATIONS = 4, 12
+"""Trucks join once the chains have settled on their own, at the latest in this round; then there are more rounds.
+From the first round on, wrong beliefs would settle in the homes (measured on seasons 7100 on)."""
 DAMPING = 0.5
 FIRST_ODDS = 30.0
 NEAR_STEPS_MIN = (range(-6, 7, 2), range(-5, 6, 1))
@@ -65,11 +70,21 @@ def _departure_sd(loads: Departures, stretch: Stretch, m: int) -> Array:
 
 
 def _chain(
-    stretch: Stretch, m: int, rows: NDArray[np.int64], loads: Departures, scales: tuple[float, float], ahead_min: float
+    stretch: Stretch,
+    m: int,
+    rows: NDArray[np.int64],
+    loads: Departures,
+    scales: tuple[float, float],
+    ahead_min: float,
+    trucks: TruckEvidence | None,
 ) -> Chain:
     """Return the chain of stream m with the loads of these rows."""
     own = Departures(loads.left_min[rows], _departure_sd(loads, stretch, m)[rows], loads.delivered_t[rows])
-    return Chain(stretch.streams[m], own, *scales, ahead_min)
+    chain = Chain(stretch.streams[m], own, *scales, ahead_min)
+    if trucks is not None:
+        sizes_t = own.delivered_t / scales[0]
+        chain.weights = back_weights(trucks.back_min[rows], sizes_t, chain.at, stretch.streams[m], ahead_min)
+    return chain
 
 
 def associate_loads(
@@ -79,7 +94,7 @@ def associate_loads(
     closure: float,
     usual: float,
     ahead_min: dict[str, float],
-    max_iterations: int = MAX_ITERATIONS,
+    trucks: TruckEvidence | None = None,
 ) -> Association:
     """Return the association of each load with the streams of a stretch and its possible ends in them.
 
@@ -90,42 +105,49 @@ def associate_loads(
         closure: weighed over lifted mass of the stretch if that is plausible, else the usual one.
         usual: the field's usual closure.
         ahead_min: machine -> minutes its clock runs ahead.
-        max_iterations: maximum number of message rounds.
+        trucks: evidence of trucks, or None.
     """
     n, stream_count = len(named), len(stretch.streams)
     allowed = _allowed(stretch, named)
+    if trucks is not None:
+        allowed = allowed * trucks.beside
     odds = np.ones((n, stream_count))
     placed: dict[tuple[int, int], Placement] = {}
     # A load that only a wrong ticket could bring here is left out of the chain: it costs time and adds no information.
-    candidates = [np.flatnonzero(allowed[:, m] > WRONG_NAME) for m in range(stream_count)]
+    is_candidate = allowed > WRONG_NAME
+    candidates = [np.flatnonzero(is_candidate[:, m]) for m in range(stream_count)]
     chains = [
-        _chain(stretch, m, candidates[m], loads, (closure, usual), ahead_min.get(s.machine_id, 0.0))
+        _chain(stretch, m, candidates[m], loads, (closure, usual), ahead_min.get(s.machine_id, 0.0), trucks)
         for m, s in enumerate(stretch.streams)
     ]
-    is_candidate = np.zeros((n, stream_count), dtype=bool)
-    for m in range(stream_count):
-        is_candidate[candidates[m], m] = True
     weight = np.where(is_candidate, allowed, 0.0)
     contested = bool((is_candidate.sum(axis=1) > 1).any())
     if contested:
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
-    belief = _belief(weight, odds)
-    for iteration in range(max_iterations if contested else 1):
+    homes = trucks.homes if contested and trucks is not None and trucks.homes.are_known else None
+    last = 1 if not contested else MAX_ITERATIONS if homes is None else TRUCK_ITERATIONS
+    belief, prior, change, agreement = _belief(weight, odds), weight, 1.0, None
+    for iteration in range(last):
+        if homes is not None and agreement is None and (iteration >= TRUCK_ITERATION or change < TOLERANCE):
+            agreement = homes.agreement(belief)
+        if homes is not None and agreement is not None:
+            prior = weight * homes.messages(belief, agreement)
         for m in range(stream_count):
             rows = candidates[m]
             if not rows.size:
                 continue
-            fits = weight * odds
+            fits = prior * odds
             others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
-            found, new = chains[m].place(weight[rows, m], others[rows])
+            found, new = chains[m].place(prior[rows, m], others[rows])
             keep = 0.0 if iteration == 0 else DAMPING
             log_odds = keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300))
             odds[rows, m] = np.exp(log_odds)
             placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
         before, belief = belief, _belief(weight, odds)
-        if np.abs(belief - before).max(initial=0.0) < TOLERANCE:
+        change = float(np.abs(belief - before).max(initial=0.0))
+        if change < TOLERANCE and (homes is None or agreement is not None):
             break
-    return Association(belief, placed)
+    return Association(_belief(prior, odds), placed)
 
 
 def _first_guess(

@@ -5,6 +5,7 @@ lags of its days.
 """
 
 import datetime as dt
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -29,6 +30,8 @@ from transforms.trace.load_ends_hmm import Departures
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.shares import LoadShares, load_shares
 from transforms.trace.trace_tables import BinShares, FieldTrace, Grade, TraceRows
+from transforms.trace.truck_evidence import TruckEvidence
+from transforms.trace.truck_sides import seen_fills
 
 Array = NDArray[np.float64]
 
@@ -59,6 +62,8 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         ]
     )
     left, sd = _departures(loads, weighed, lag, index, clocks_of)
+    seen = seen_fills(work, loads, left, sd, [c.machine_ahead_min for c in clocks_of])
+    left, sd = (np.where(np.isfinite(s), s, b) for s, b in ((seen.left_min, left), (seen.sd_min, sd)))
     index, after = nearest_stretch(work.stretches, left)
     straight = (index >= 0) & is_filled_by_machine(after)
     delivered = loads["delivered_t"].to_numpy()
@@ -69,7 +74,10 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         own = np.flatnonzero(straight & (index == k))
         order = own[np.argsort(left[own], kind="stable")]
         departures = Departures(left[order], sd[order], delivered[order])
-        _trace_stretch(out, work.field_id, stretch, loads[order.tolist()], departures, usual, clocks_of[k])
+        own_loads = loads[order.tolist()]
+        trucks = TruckEvidence.of(own_loads, left[order], stretch, clocks_of[k], seen.beside)
+        inputs = _StretchInput(stretch, own_loads, departures, trucks, clocks_of[k])
+        _trace_stretch(out, work.field_id, inputs, usual)
     _trace_heaps(out, work, loads, left, after, straight, weighed_t, usual)
     ungraded = set(names[~straight].tolist()) - {g[0] for g in out.grades}
     why = reason("no_work_near_load" if work.stretches else "no_telemetry_in_field")
@@ -107,27 +115,28 @@ def _usual_closure(stretches: list[Stretch], weighed_t: Array, day: list[DayCloc
     return float(np.exp((kept.size * np.log(np.median(kept)) + np.log(fleet)) / (kept.size + 1)))
 
 
-def _trace_stretch(
-    out: TraceRows,
-    field_id: str,
-    stretch: Stretch,
-    loads: pl.DataFrame,
-    departures: Departures,
-    usual: float,
-    day: DayClocks,
-) -> None:
+class _StretchInput(NamedTuple):
+    """A stretch of work, its loads in order of departure, and the lags and clocks of its day."""
+
+    stretch: Stretch
+    loads: pl.DataFrame
+    departures: Departures
+    trucks: TruckEvidence
+    day: DayClocks
+
+
+def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: float) -> None:
     """Add the shares and grades of the loads of one stretch, and its mass balance by machine."""
+    stretch, loads, departures, trucks, day = inputs
     ratio = float(departures.delivered_t.sum()) / stretch.lifted_t
     closes = 1 / CLOSES <= ratio / usual <= CLOSES
     names, named = loads["load_id"].to_list(), loads["machine_id"].to_list()
     weighed_by_stream = np.zeros(len(stretch.streams))
     machines_here = {s.machine_id for s in stretch.streams}
     contested = len(machines_here) > 1 and None in named
-    shared = (
-        associate_loads(stretch, departures, named, ratio if closes else usual, usual, day.machine_ahead_min)
-        if names
-        else None
-    )
+    closure = ratio if closes else usual
+    ahead_min = day.machine_ahead_min
+    shared = associate_loads(stretch, departures, named, closure, usual, ahead_min, trucks) if names else None
     if shared is not None:
         shared = infer_swaps(stretch, shared, departures, day)
     for i, name in enumerate(names):

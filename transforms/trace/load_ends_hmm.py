@@ -111,6 +111,9 @@ class _States:
 class Chain:
     """Chain of the loads that may have been filled from one machine's stream."""
 
+    weights: Array | None = None
+    """Further evidence on the end of each load, by cell, shape (n, cells)."""
+
     def __init__(self, stream: Stream, loads: Departures, closure: float, usual: float, ahead_min: float) -> None:
         """Set up the grid of states.
 
@@ -137,13 +140,14 @@ class Chain:
         self.moves = [_moves(g / self.scale) for g in loads.delivered_t]
 
     def _seen(self, i: int, states: _States) -> Array:
-        """Return the density of the departure time of load i at each state."""
+        """Return the density of the departure time of load i at each state, times further evidence on its end."""
         sd = self.loads.sd_min[i]
         residual = (self.loads.left_min[i] - self.full_min[states.low : states.high]) / sd
-        return np.asarray(
+        density = np.asarray(
             OUTLIER_PROBABILITY / OUTLIER_LAG_MIN
             + (1 - OUTLIER_PROBABILITY) * np.exp(-0.5 * np.minimum(residual**2, 60.0)) / (sd * 2.5066)
         )
+        return density if self.weights is None else density * self.weights[i, states.low : states.high]
 
     def _on(self, states: _States, i: int) -> _States:
         """Return the states after load i was filled from the given ones."""
