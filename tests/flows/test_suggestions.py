@@ -20,7 +20,7 @@ def ask(demo: Demo, *words: str) -> Ran:
     [
         (("benchmark", "--for", "M0l"), "'M01'"),
         (("trial", "plan", *TRIAL, "M0l"), "'M01'"),
-        (("trial", "plan", "--setting", "first claener speed"), "'first cleaner speed'"),
+        (("trial", "plan", "--setting", "first cleaner sped"), "'first cleaner speed'"),
         (("what-if", "--set", "share deepth=8cm"), "'share depth'"),
         (("report", "load", "1", "--setting", "share deepth"), "'share depth'"),
     ],
