@@ -1,7 +1,7 @@
 """Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
 Equations (2.6) to (2.8) of METHODS.md. A load without truck and trailer is a vehicle of its own if its ticket names a
-gang. Vehicles of one pool agree no more often than by chance: their leak becomes (M - 1) / M, which changes nothing.
+gang. Vehicles of one pool agree by chance: their leak should become (M - 1) / M, which changes nothing.
 """
 
 from collections.abc import Iterable
