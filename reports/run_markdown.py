@@ -55,7 +55,8 @@ def _move_lines(moves: pl.DataFrame, season: Season) -> list[str]:
         command = move_command(move["setting"], is_up=is_increase(move), catalogue=season.catalogue)
         text = say("{command}: from {before} to {after}", command=command, before=before, after=after)
         lines.append(f"- **{escape_markdown(move['machine_id'])}**: {escape_markdown(text)}")
-    return [f"### {say('Setting changes for the next shift')}", "", *lines, "", f"> {say(CAUTION)}"]
+    heading = say("Setting changes for the next shift")
+    return [f"### {heading}", "", *lines, "", f"> {say(CAUTION)}"]
 
 
 def run_markdown(

@@ -87,6 +87,7 @@ TABLES = {
     "shift_pass": mark("Passes of the last shift"),
     "source_file": mark("Received files"),
     "source_finding": mark("Notes on reading"),
+    "stage_run": mark("Finished stages of a run"),
     "storability": mark("Storability of loads"),
     "traced_field": mark("Traced fields"),
     "trial_load": mark("Loads of trials"),

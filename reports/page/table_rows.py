@@ -16,7 +16,8 @@ _SPECIAL = re.compile("[&<>'\"]")
 
 def table_rows(table: Table) -> Markup:
     """Return the rows of a table: the first cell of each is its header, the others name their column for phones."""
-    link = f'" title="{_escaped(say("the loads behind it"))}">'
+    title = _escaped(say("the loads behind it"))
+    link = f'" title="{title}">'
     starts = ['<th scope="row">', *(_start(c) for c in table.columns[1:])]
     lines = []
     for row in table.rows:

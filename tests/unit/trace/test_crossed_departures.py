@@ -79,11 +79,12 @@ def test_delays_follow_known_drives():
 def heap() -> Heap:
     """Eight batches of 30 t, the first four by machine 0 and the others by machine 1."""
     stream = np.repeat([0, 1], 4)
-    return Heap(np.zeros(8, dtype=np.int64), stream, np.arange(8), np.arange(8) * 10.0, np.full(8, 30.0))
+    start_t = np.arange(0.0, 80.0, 10.0)
+    return Heap(np.zeros(8, dtype=np.int64), stream, np.arange(8), start_t, np.full(8, 30.0))
 
 
 def test_named_tickets_give_the_order_of_a_heap():
-    left, size = np.arange(8) * 15.0 + 5000.0, np.full(8, 30.0)
+    left, size = np.arange(5000.0, 5120.0, 15.0), np.full(8, 30.0)
     unknown = heap_contents(heap(), heap().stream, left, size, np.full(8, -1))
     newest_first = heap_contents(heap(), heap().stream, left, size, np.repeat([1, 0], 4))
     assert not unknown.order_known

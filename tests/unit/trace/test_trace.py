@@ -465,7 +465,7 @@ def test_the_mass_of_an_emptying_is_read_beside_any_signal_of_it(delay):
 
 
 def test_a_mass_that_is_logged_once_per_emptying_is_read():
-    reported = [None] * 300
+    reported: list[float | None] = [None] * 300
     reported[101] = reported[102] = 17.5
     reported[205] = 16.0
     flag = ([0.0] * 95 + [1.0] * 5) * 3

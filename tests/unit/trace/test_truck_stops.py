@@ -107,8 +107,7 @@ def test_positions_and_bins_in_any_order_give_the_same_stops():
     bins = pl.concat([machine_bins(), machine_bins("M2", y=20)])
     log = pl.concat([positions(60), positions(60, 20, "T2")])
     first = truck_stops(log, bins, NONE, {"N": YARD})
-    shuffled = [f.sample(fraction=1, shuffle=True, seed=1) for f in (log, bins)]
-    again = truck_stops(*shuffled, NONE, {"N": YARD})
+    again = truck_stops(_shuffled(log), _shuffled(bins), NONE, {"N": YARD})
     assert first.equals(again)
     assert set(first["machine_id"].drop_nulls()) == {"M1", "M2"}
 
@@ -130,3 +129,7 @@ def test_a_machine_whose_clock_is_wrong_is_timed_by_its_own_clock(ahead_min):
     stops = truck_stops(pl.concat(log), pl.concat(bins), emptied, {})
     found = [minutes_of(s) for s in stops.to_dicts()]
     assert found == [pytest.approx([60 * k + m + ahead_min for m in FILLED], abs=1.01) for k in range(12)]
+
+
+def _shuffled(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.sample(fraction=1, shuffle=True, seed=1)
