@@ -84,7 +84,7 @@ def _reproducible(name: str, warehouse: Warehouse) -> pl.DataFrame:
     return warehouse.query(name).with_columns(cs.float().round(9))
 
 
-def _why_step(totals: pl.DataFrame) -> float | None:
+def why_step(totals: pl.DataFrame) -> float | None:
     """Return the rounding step that hides any one grower's part in the season's typical load; None if none does."""
     known = totals.filter(pl.col("observed_pct").is_finite())
     means = np.asarray(known["observed_pct"].to_numpy(), dtype=np.float64)
@@ -123,12 +123,12 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
     totals = _reproducible("grower_total", warehouse)
     measured = dict(totals.select("grower_id", "measured").iter_rows())
-    why_step = _why_step(totals)
+    step = why_step(totals)
     empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
     for total in totals.iter_rows(named=True):
         grower, key = total["grower_id"], (total["grower_id"],)
         reason = withholding_reason(grower, measured)
-        why_reason = reason or (None if why_step is not None else TOO_FAR_APART)
+        why_reason = reason or (None if step is not None else TOO_FAR_APART)
         own = parts["loads"][key]
         if reason is not None:
             own = own.with_columns(pl.lit(None, pl.Float64).alias(c) for c in of_others)
@@ -140,7 +140,7 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
             own_total,
             own.drop("machine_id"),
             own_fields,
-            why.with_columns(_to_step("points", why_step or STEP)),
+            why.with_columns(_to_step("points", step or STEP)),
             own_uptake(visits, own),
             own_view(compared, grower) if grower in compared["subject_id"] else None,
             reason,

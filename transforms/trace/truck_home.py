@@ -1,7 +1,7 @@
 """Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
 Equations (2.6) to (2.8) of METHODS.md. A load without truck and trailer is a vehicle of its own if its ticket names a
-gang. Vehicles of one pool agree by chance: their leak should become (M - 1) / M, which changes nothing.
+gang. Vehicles of one pool agree by chance: their leak becomes (M - 1) / M, which changes nothing.
 """
 
 from collections.abc import Iterable
@@ -11,15 +11,19 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
+from scipy.special import logsumexp
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Key = TypeVar("Key")
 USUAL_LEAK = 0.1
 """Share of trips that a truck takes from another machine (common practice, no source)."""
-PRIOR_PAIRS = 10.0
+PRIOR_PAIRS = 4.0
 """Weight of the usual leak, in pairs of trips whose machines are known."""
+ODDS = 2.0
+"""Smallest odds that the members of a group keep to a machine, against one pool, from which they speak at all."""
+KAPPAS = np.linspace(0.002, 0.998, 250)
+"""Values of kappa over which its posterior is computed."""
 RELIABILITY = 0.7
 """Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
 SURE = 0.999
@@ -151,6 +155,9 @@ def _same_trip(m: int) -> Array:
 def excess_agreement(b: Array, group: Ints, streams: int) -> float:
     """Return kappa of (2.8), the excess over chance with which two members of a group share a machine, 0 to 1.
 
+    It is 0 unless the data say that members keep to a machine: where they say little, the prior would take the vehicles
+    of one pool for loyal ones.
+
     Args:
         b: probability of each stream for each member, shape (k, M), rows that sum to 1.
         group: group of each member, shape (k,).
@@ -163,12 +170,10 @@ def excess_agreement(b: Array, group: Ints, streams: int) -> float:
         agree.append((own @ own.T)[np.triu_indices(len(own), 1)])
     excess = m * np.concatenate(agree) - 1
     agreeing = ((m - 1) * (1 - USUAL_LEAK * m / (m - 1)) ** 2 + 1) / m
-
-    def loss(kappa: float) -> float:
-        prior = agreeing * np.log1p(kappa * (m - 1)) + (1 - agreeing) * np.log1p(-kappa)
-        return -float(np.log1p(kappa * excess).sum() + PRIOR_PAIRS * prior)
-
-    return float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)
+    prior = PRIOR_PAIRS * (agreeing * np.log1p(KAPPAS * (m - 1)) + (1 - agreeing) * np.log1p(-KAPPAS))
+    posterior = np.log1p(KAPPAS[:, None] * excess).sum(axis=1) + prior - logsumexp(prior)
+    is_pool = excess.size > 0 and logsumexp(posterior) < np.log(ODDS)
+    return 0.0 if is_pool else float(KAPPAS[posterior.argmax()])
 
 
 def leak(kappa: float, streams: int) -> float:

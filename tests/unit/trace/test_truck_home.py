@@ -41,12 +41,12 @@ def test_messages_are_those_of_full_enumeration():
 
 
 def test_a_truck_that_comes_once_and_a_load_without_truck_carry_no_home():
-    found = messages(
-        Homes.of(loads(truck_id=["K1", None, "K2", "K2"]), 2),
-        np.array([[0.9, 0.1], [0.9, 0.1], [0.9, 0.1], [0.5, 0.5]]),
-    )
-    assert found[:3] == pytest.approx(np.ones((3, 2)), abs=1e-6)
-    assert found[3, 0] > 1.2
+    trucks: list[str | None] = ["K1", None, *["K2"] * 8, *["K3"] * 8]
+    b = np.vstack([beliefs(np.array([0, 0]), 2, 0.9), beliefs(np.repeat([0, 1], 8), 2, 0.9)])
+    b[2] = 0.5
+    found = messages(Homes.of(loads(truck_id=trucks), 2), b)
+    assert found[:2] == pytest.approx(np.ones((2, 2)), abs=1e-6)
+    assert found[2, 0] > 1.2
     assert not Homes.of(loads(truck_id=["K1", None, "K2"]), 2).are_known
     assert not Homes.of(loads(truck_id=["K1", "K1"]), 1).are_known
 
@@ -63,8 +63,10 @@ def test_the_leak_is_estimated_and_pooled_trucks_change_nothing(streams: int):
         believed = (machine + (rng.random(truck.size) > right) * rng.integers(1, streams, truck.size)) % streams
         b = beliefs(believed, streams, 0.85)
         leaks.append(leak(excess_agreement(b, truck, streams), streams))
-    assert leaks[:3] == pytest.approx([0.0, 0.1, 0.3], abs=0.13)
-    assert leaks[3] > 0.6 * (streams - 1) / streams
+    pool = (streams - 1) / streams
+    assert leaks[:2] == pytest.approx([0.0, 0.1], abs=0.13)
+    assert 0.17 < leaks[2] <= pool
+    assert leaks[3] == pool
     ids = [f"K{k}" for k in truck]
     assert np.abs(messages(Homes.of(loads(truck_id=ids), streams), b) - 1).mean() < 0.25
 
@@ -80,15 +82,15 @@ def test_tickets_of_one_trip_share_their_machine():
 
 @pytest.mark.parametrize("column", ["trailer_id", "gang_id"])
 def test_a_trailer_or_a_gang_alone_is_a_weaker_home(column: str):
-    group = ["A"] * 6 + ["B"] * 6
-    machine = np.repeat([0, 1], 6)
+    group = ["A"] * 20 + ["B"] * 20
+    machine = np.repeat([0, 1], 20)
     b = beliefs(machine, 2, 0.9)
-    b[0], b[11] = 0.5, 0.5
+    b[0], b[39] = 0.5, 0.5
     by_group = Homes.of(loads(**{column: group}), 2)
     assert by_group.are_known
     found = messages(by_group, b)
     assert found[0, 0] / found[0, 1] > 3
-    assert found[11, 1] / found[11, 0] > 3
+    assert found[39, 1] / found[39, 0] > 3
 
 
 def test_a_gang_joins_the_trucks_of_which_little_is_known():
