@@ -48,7 +48,7 @@ def unsorted_spread(sorted_min: float, between_min: float) -> float:
         between_min: usual time between two departures, minutes.
 
     >>> round(unsorted_spread(3.0, 15.0), 1), round(unsorted_spread(9.0, 15.0), 1)
-    (3.3, 12.6)
+    (3.3, 12.7)
     """
     if between_min <= 0:
         return sorted_min

@@ -5,7 +5,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.trace.truck_home import RELIABILITY, SURE, Homes, excess_agreement, leak
+from transforms.trace.truck_home import RELIABILITY, SURE, TEMPER, Agreement, Homes, excess_agreement, leak
 
 
 def loads(**columns: Sequence[str | None]) -> pl.DataFrame:
@@ -28,14 +28,15 @@ def test_messages_are_those_of_full_enumeration():
     truck = ["K1", "K2", "K1", "K1", "K2"]
     b = np.random.default_rng(1).dirichlet([1, 1, 1], 5)
     homes = Homes.of(loads(truck_id=truck), 3)
-    found = messages(homes, b)
-    e = leak(excess_agreement(b, np.array([0, 1, 0, 0, 1]), 3), 3)
+    found = homes.messages(b, Agreement(0.5, 0.0))
+    e = leak(0.5, 3)
     keeps = np.full((3, 3), e / 2) + (1 - 1.5 * e) * np.eye(3)
     for i in range(5):
         others = [j for j in range(5) if truck[j] == truck[i] and j != i]
         home = np.zeros(3)
         for h, *machines in product(range(3), repeat=1 + len(others)):
             home[h] += np.prod([b[j, m] * keeps[m, h] for j, m in zip(others, machines, strict=True)])
+        home = home**TEMPER
         expected = 3 * keeps @ (SURE * home / home.sum() + (1 - SURE) / 3)
         assert found[i] == pytest.approx(expected, rel=1e-6)
 
@@ -94,9 +95,9 @@ def test_a_trailer_or_a_gang_alone_is_a_weaker_home(column: str):
 
 
 def test_a_gang_joins_the_trucks_of_which_little_is_known():
-    truck = [f"K{k // 2}" for k in range(12)]
-    gang = ["A"] * 6 + ["B"] * 6
-    b = beliefs(np.repeat([0, 1], 6), 2, 0.9)
+    truck = [f"K{k // 2}" for k in range(40)]
+    gang = ["A"] * 20 + ["B"] * 20
+    b = beliefs(np.repeat([0, 1], 20), 2, 0.9)
     b[:2] = 0.5
     alone = messages(Homes.of(loads(truck_id=truck), 2), b)
     joined = messages(Homes.of(loads(truck_id=truck, gang_id=gang), 2), b)
