@@ -18,8 +18,8 @@ ANSWERS = {
         "quality of {quality_then} instead of {quality_now}."
     ),
     "truck_id": mark(
-        "With a truck number on each ticket, {then} % instead of {now} % of the loads could be used, with a trace "
-        "quality of {quality_then} instead of {quality_now}."
+        "With a truck number on each ticket, if trucks mostly keep to one machine, {then} % instead of {now} % of the "
+        "loads could be used, with a trace quality of {quality_then} instead of {quality_now}."
     ),
 }
 MIN_GAIN_PCT, MIN_GAIN_QUALITY = 1.0, 0.02

@@ -32,6 +32,7 @@ from tests.validation.traced import (
 )
 from tests.validation.truck_trips import Fleet, truck_columns, truck_stops, truck_trips
 from transforms.arrays import to_float
+from transforms.trace.truck_home import add_home_vehicle
 
 DAYS, SEEDS, FIRST_SEED = 2, 1, 5100
 KEEPS = Fleet()
@@ -41,25 +42,28 @@ POOL = Fleet(pooled=True)
 
 @dataclass(frozen=True)
 class Source:
-    """What tickets and trackers give: columns of tickets, and the interval of positions, minutes."""
+    """What offices give: columns of tickets, interval of positions, minutes, and that trucks keep to machines."""
 
     name: str
     columns: tuple[str, ...] = ()
     fleet: Fleet = KEEPS
     every_min: float | None = None
     machine_named: bool = False
+    keeps: bool = False
 
 
 SOURCES = (
     Source("none"),
     Source("gang", ("gang_id",)),
-    Source("trailer number", ("trailer_id",)),
     Source("truck number", ("truck_id",)),
     Source("truck number and tare weighing", ("truck_id", "tared_at")),
-    Source("all of these", ("truck_id", "tared_at", "trailer_id", "gang_id")),
-    Source("truck number, 30 % elsewhere", ("truck_id",), STRAYS),
     Source("truck number, one pool", ("truck_id",), POOL),
     Source("truck number and tare weighing, one pool", ("truck_id", "tared_at"), POOL),
+    Source("said to keep: trailer number", ("trailer_id",), keeps=True),
+    Source("said to keep: truck number", ("truck_id",), keeps=True),
+    Source("said to keep: truck, tare weighing, gang", ("truck_id", "tared_at", "gang_id"), keeps=True),
+    Source("said to keep, 30 % elsewhere: truck number", ("truck_id",), STRAYS, keeps=True),
+    Source("said to keep, one pool: truck number", ("truck_id",), POOL, keeps=True),
     Source("positions every minute", ("truck_id",), every_min=1.0),
     Source("positions every 5 min", ("truck_id",), every_min=5.0),
     Source("positions every minute, one pool", ("truck_id",), POOL, every_min=1.0),
@@ -85,6 +89,8 @@ def _traced(ready: UntracedSeason, source: Source, seed: int) -> dict[str, float
     columns = truck_columns(season, trips, source.fleet, seed).select("load_id", *source.columns)
     if source.columns:
         tickets = tickets.join(columns, on="load_id", how="left", maintain_order="left")
+    if source.keeps:
+        tickets = add_home_vehicle(tickets)
     if source.machine_named:
         ids = season.district.machines["machine_id"].to_list()
         machine = {n: ids[m] if m >= 0 else None for n, m in season.tickets.select("load_id", "machine").iter_rows()}

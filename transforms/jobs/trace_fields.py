@@ -24,6 +24,7 @@ from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
+from transforms.trace.truck_home import HOME_VEHICLE, add_home_vehicle
 from transforms.trace.truck_trips import add_trips
 
 TRACE_VERSION = "3"
@@ -54,11 +55,14 @@ class SeasonTrace:
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
         loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
         loads = add_trips(loads)
+        if self.season.trucks_keep_to_machines:
+            loads = add_home_vehicle(loads)
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
         self.loads = {
-            str(f): part.select(*kept, *_known(part, (*TRUCK_COLUMNS, "trip_id"))) for (f,), part in parts.items()
+            str(f): part.select(*kept, *_known(part, (*TRUCK_COLUMNS, "trip_id", HOME_VEHICLE)))
+            for (f,), part in parts.items()
         }
         self.stops = stops_by_field(self.warehouse.table("truck_stop"))
         self.days: dict[str, list[tuple[str, str]]] = {}

@@ -5,6 +5,7 @@ import polars as pl
 
 from transforms.trace.day_clocks import USUAL_LAG_MIN, USUAL_MIN_PER_KM
 from transforms.trace.field_work import sort_by_weighing, to_minutes
+from transforms.trace.truck_home import add_home_vehicle
 
 FILL_MIN, UNLOAD_MIN = 12.0, 12.0
 """Minutes in which a truck is filled, and from weighing full to weighing empty (common practice, no source)."""
@@ -13,7 +14,7 @@ LEAK = 0.1
 
 
 def invent_trucks(loads: pl.DataFrame, machines: dict[str, str], seed: int) -> pl.DataFrame:
-    """Return loads with `truck_id`: first come, first served at the machine that filled the load.
+    """Return loads with `truck_id` and its home vehicle: first come, first served at the machine that filled the load.
 
     Args:
         loads: `load_id, km, weighed_at` of one field.
@@ -46,4 +47,4 @@ def invent_trucks(loads: pl.DataFrame, machines: dict[str, str], seed: int) -> p
             number = count
         free[machine].append((float(back[i]), number))
         trucks.append(f"truck {number}")
-    return ordered.with_columns(pl.Series("truck_id", trucks, dtype=pl.String))
+    return add_home_vehicle(ordered.with_columns(pl.Series("truck_id", trucks, dtype=pl.String)))

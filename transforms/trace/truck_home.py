@@ -1,7 +1,8 @@
 """Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
-Equations (2.6) to (2.8) of METHODS.md. A load without truck and trailer is a vehicle of its own if its ticket names a
-gang. Vehicles of one pool agree by chance: their leak becomes (M - 1) / M, which changes nothing.
+Equations (2.6) to (2.8) of METHODS.md. A truck or trailer counts only if the office says that trucks keep to machines
+(`add_home_vehicle`): beliefs about the loads of one truck of a pool agree by error as well. A load without such a
+vehicle is one of its own if its ticket names a gang.
 """
 
 from collections.abc import Iterable
@@ -11,29 +12,36 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import logsumexp
+from scipy.optimize import minimize_scalar
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Key = TypeVar("Key")
 USUAL_LEAK = 0.1
 """Share of trips that a truck takes from another machine (common practice, no source)."""
-PRIOR_PAIRS = 4.0
+PRIOR_PAIRS = 10.0
 """Weight of the usual leak, in pairs of trips whose machines are known."""
-ODDS = 9.0
-"""Smallest odds that the members of a group keep to a machine, against one pool, from which they speak at all."""
-KAPPAS = np.linspace(0.002, 0.998, 250)
-"""Values of kappa over which its posterior is computed."""
 RELIABILITY = 0.7
 """Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
-TEMPER = 0.5
-"""Power of the evidence on homes: errors of beliefs agree within a truck, so that its trips say less than independent
-ones (chosen on seasons 7302 on)."""
 SURE = 0.999
 """No home machine excludes the others altogether."""
 SAME_TRIP = 0.98
 """Probability that two tickets of one trip were filled by the same machine."""
 SMALLEST = 1e-12
+HOME_VEHICLE = "home_vehicle_id"
+"""Column of loads: truck or trailer that mostly hauls from one machine."""
+
+
+def add_home_vehicle(loads: pl.DataFrame) -> pl.DataFrame:
+    """Return loads with `home_vehicle_id`: their truck, else their trailer; both columns are optional.
+
+    >>> loads = pl.DataFrame({"truck_id": ["7", None, None], "trailer_id": ["A", "A", None]})
+    >>> add_home_vehicle(loads)["home_vehicle_id"].to_list()
+    ['truck 7', 'trailer A', None]
+    """
+    kinds = [k for k in ("truck", "trailer") if f"{k}_id" in loads.columns]
+    named = [pl.format(f"{k} {{}}", pl.col(f"{k}_id")) for k in kinds]
+    return loads.with_columns(pl.coalesce([*named, pl.lit(None, pl.String)]).alias(HOME_VEHICLE))
 
 
 class Agreement(NamedTuple):
@@ -64,12 +72,12 @@ class Homes:
         """Return the trips, vehicles and gangs of loads.
 
         Args:
-            loads: n loads; `truck_id`, `trailer_id`, `gang_id` and `trip_id` are optional.
+            loads: n loads; `home_vehicle_id`, `gang_id` and `trip_id` are optional.
             streams: number of streams.
         """
         n = loads.height
-        truck, trailer, gang, trip = (_ids(loads, c) for c in ("truck_id", "trailer_id", "gang_id", "trip_id"))
-        vehicle = [_vehicle(truck[i], trailer[i], gang[i], i) for i in range(n)]
+        own, gang, trip = (_ids(loads, c) for c in (HOME_VEHICLE, "gang_id", "trip_id"))
+        vehicle = [_vehicle(own[i], gang[i], i) for i in range(n)]
         trips = [(v, trip[i] or str(i)) if v is not None else None for i, v in enumerate(vehicle)]
         trip_numbers, vehicle_numbers = _numbers(trips), _numbers(vehicle)
         gangs = _numbers(gang)
@@ -119,7 +127,7 @@ class Homes:
         each = np.log(_scaled(trip) @ of_home)
         vehicle = _sums(each, self.vehicle, self.gang.size)
         from_gang = self._gang_messages(vehicle, agreement.of_gang)
-        home = _scaled(TEMPER * ((from_gang + vehicle)[self.vehicle] - each))
+        home = _scaled((from_gang + vehicle)[self.vehicle] - each)
         to_trip = np.log((SURE * home + (1 - SURE) / m) @ of_home)
         others = _scaled((to_trip + trip)[self.trip[known]] - ticket)
         out = np.ones((self.trip.size, m))
@@ -158,9 +166,6 @@ def _same_trip(m: int) -> Array:
 def excess_agreement(b: Array, group: Ints, streams: int) -> float:
     """Return kappa of (2.8), the excess over chance with which two members of a group share a machine, 0 to 1.
 
-    It is 0 unless the data say that members keep to a machine: where they say little, the prior would take the vehicles
-    of one pool for loyal ones.
-
     Args:
         b: probability of each stream for each member, shape (k, M), rows that sum to 1.
         group: group of each member, shape (k,).
@@ -173,10 +178,12 @@ def excess_agreement(b: Array, group: Ints, streams: int) -> float:
         agree.append((own @ own.T)[np.triu_indices(len(own), 1)])
     excess = m * np.concatenate(agree) - 1
     agreeing = ((m - 1) * (1 - USUAL_LEAK * m / (m - 1)) ** 2 + 1) / m
-    prior = PRIOR_PAIRS * (agreeing * np.log1p(KAPPAS * (m - 1)) + (1 - agreeing) * np.log1p(-KAPPAS))
-    posterior = np.log1p(KAPPAS[:, None] * excess).sum(axis=1) + prior - logsumexp(prior)
-    is_pool = excess.size > 0 and logsumexp(posterior) < np.log(ODDS)
-    return 0.0 if is_pool else float(KAPPAS[posterior.argmax()])
+
+    def loss(kappa: float) -> float:
+        prior = agreeing * np.log1p(kappa * (m - 1)) + (1 - agreeing) * np.log1p(-kappa)
+        return -float(np.log1p(kappa * excess).sum() + PRIOR_PAIRS * prior)
+
+    return float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)
 
 
 def leak(kappa: float, streams: int) -> float:
@@ -209,12 +216,10 @@ def _ids(loads: pl.DataFrame, column: str) -> list[str | None]:
     return loads[column].to_list() if column in loads.columns else [None] * loads.height
 
 
-def _vehicle(truck: str | None, trailer: str | None, gang: str | None, i: int) -> tuple[str, str] | None:
-    """Return the vehicle of load i: its truck, else its trailer, else one of its own if it has a gang."""
-    if truck is not None:
-        return "truck", truck
-    if trailer is not None:
-        return "trailer", trailer
+def _vehicle(own: str | None, gang: str | None, i: int) -> tuple[str, str] | None:
+    """Return the vehicle of load i: its home vehicle, else one of its own if it has a gang."""
+    if own is not None:
+        return "vehicle", own
     return None if gang is None else ("load", str(i))
 
 
