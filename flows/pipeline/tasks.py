@@ -58,7 +58,7 @@ def receive_files() -> Any:
         received = stages.receive_files(run.workspace, run.reporter, run.executor)
         run.received.extend(received)
         counts = {key: sum(getattr(r, f"rows_{key}") for r in received) for key in ("in", "accepted", "rejected")}
-        text = "%d files read; rows: %d in, %d accepted, %d rejected"
+        text = "files read: %d; rows: %d in, %d accepted, %d rejected"
         get_run_logger().info(text, len({r.file for r in received}), *counts.values())
 
     return perform("receive files", work)
