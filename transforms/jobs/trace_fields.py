@@ -250,8 +250,8 @@ def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: LagModel, catalogu
 
 
 def _known(rows: pl.DataFrame, columns: tuple[str, ...]) -> list[str]:
-    """Return the columns of which a row has a value."""
-    return [c for c in columns if rows[c].null_count() < rows.height]
+    """Return the columns that there are and of which a row has a value."""
+    return [c for c in columns if c in rows.columns and rows[c].null_count() < rows.height]
 
 
 def _chunks(items: list[tuple[str, str, str]], size: int) -> Iterator[list[tuple[str, str, str]]]:
