@@ -120,14 +120,15 @@ def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(dem
 @pytest.mark.slow
 def test_every_stage_is_a_command(tmp_path):
     folder = tmp_path / "season"
-    write_demo(folder, machines=2, days=3, seed=3, hz=0.1, reporter=SILENT)
+    write_demo(folder, machines=3, days=8, seed=3, hz=0.05, reporter=SILENT)
     output = {}
     for command in (["ingest"], ["fit"], ["advise"], ["report", "shift"], ["export"], ["status"]):
         ran = taretrace_here(*command, folder)
         assert ran.code == 0, ran.err
         output[command[0]] = ran.out + ran.err
     assert "rows in" in output["ingest"]
-    assert "Dirt: fitted on " in output["fit"]
+    with Warehouse.open_read_only(folder / "warehouse.duckdb") as warehouse:
+        assert "dirt_tare_pct" in warehouse.table("fit_run")["response"].to_list()
     assert "key out" in output["advise"]
     assert "Shift page:" in output["report"]
     assert (folder / "out" / "shift.html").exists()

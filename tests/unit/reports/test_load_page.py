@@ -71,7 +71,7 @@ def test_errors_name_the_problem_and_the_remedy(season: Season, load_id):
     ran = taretrace_here("report", "load", load_id, season.workspace.root, "--setting", "colour")
     assert ran.code == 2
     assert "'colour'" in ran.err
-    assert "share_depth_cm" in ran.err
+    assert "share depth" in ran.err
     with stages.open_warehouse(season.workspace) as warehouse:
         lost = warehouse.table("load_trace_grade").filter(pl.col("traced_share") == 0)
         if lost.height:
