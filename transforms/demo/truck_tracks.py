@@ -1,6 +1,6 @@
 """Positions of the demo season's trucks: at the field, beside the machine that fills them, on the road, at the yard.
 
-A truck stands at the field's edge until its machine empties its tank; during each emptying it is beside the machine,
+A truck waits at the field's edge until its machine empties its tank; during each emptying it is beside the machine,
 and drives along if the machine does.
 """
 

@@ -1,4 +1,4 @@
-"""Trucks of the demo season: one is filled only when it is back, and stands beside its machine while it is filled."""
+"""Trucks of the demo season: one is filled only when it is back, and waits beside its machine while it is filled."""
 
 import dataclasses
 

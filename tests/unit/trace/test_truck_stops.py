@@ -14,7 +14,7 @@ LAT, LON = 50.0, 14.4
 EAST, NORTH = metres_per_degree(LAT)
 NONE = pl.DataFrame(schema={"machine_id": pl.String, "started_at": pl.Datetime("us", "UTC")})
 FILLED = (20, 28)
-"""Minutes in which the truck stands beside the machine: it waits from minute 12 on, and the machine comes to it."""
+"""Minutes in which the truck is beside the machine: it waits from minute 12 on, and the machine comes to it."""
 YARD = (LAT + 10_000 / NORTH, LON)
 
 
@@ -23,7 +23,7 @@ def degrees(x: float, y: float) -> tuple[float, float]:
 
 
 def machine_bins(machine: str = "M1", y: float = 0.0, minutes: int = 60) -> pl.DataFrame:
-    """Bins of a machine that lifts away from the field's edge, and stands at it from minute 20 to 28."""
+    """Bins of a machine that lifts away from the field's edge, and is back at it from minute 20 to 28."""
     rows = []
     for k in range(2 * minutes):
         minute = k / 2
@@ -34,7 +34,7 @@ def machine_bins(machine: str = "M1", y: float = 0.0, minutes: int = 60) -> pl.D
 
 
 def place(minute: float) -> tuple[float, float]:
-    """Place of the truck: it comes from the yard at 36 km/h, stands from minute 12 to 30, and drives back."""
+    """Place of the truck: it comes from the yard at 36 km/h, waits from minute 12 to 30, and drives back."""
     away = max(0.0, 12 - minute, minute - 30) * 600
     return degrees(0.0, min(away, 10_000))
 
