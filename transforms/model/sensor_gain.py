@@ -1,8 +1,8 @@
 """Error of effects by sensors that show a movement too large or too small, each machine's by its own factor.
 
 A sensor with gain g shows g times the movement, so that the machine's slope on it is 1/g of the true one. Gains of a
-few machines are indistinguishable from slopes of their own, so they are assumed: the mean over rows, of which the share w_m is
-of machine m, has the additional variance
+few machines are indistinguishable from slopes of their own, so they are assumed: the mean over rows, of which the share
+w_m is of machine m, has the additional variance
 
     (gamma b)^2 sum w_m^2                                                                                      (5.6)
 
