@@ -17,7 +17,7 @@ from transforms.mixed_model.likelihood import Criterion, inverse_information, re
 WarmStart = tuple[dict[str, float], float]
 """Initial variances: (variance of each block and factor, residual variance)."""
 MAX_ITERATIONS = 60
-MAX_NEAR_STEPS = 4
+MAX_NEAR_STEPS = 6
 ENOUGH = 0.5
 """Gain in log-likelihood up to which one step from variances near the optimum is enough (common practice, no source):
 average information converges quadratically, so what is left is a small part of it."""

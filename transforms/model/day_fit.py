@@ -37,8 +37,8 @@ from transforms.model.weekly_products import Week, WeekJob, join_weeks, sum_week
 from transforms.model.weighted_fit import WeightedModel
 
 MAX_PASSES = 4
-MAX_GAIN = 3.0
-"""Gain in log-likelihood from which one step of the variances is too little (common practice, no source)."""
+MAX_GAIN = 10.0
+"""Gain in log-likelihood from which the variances are taken to be of other data (common practice, no source)."""
 SETTLED = 0.01
 """New pseudo-values have settled if the root mean square change is below this fraction of the errors' deviation."""
 
