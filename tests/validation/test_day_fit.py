@@ -4,15 +4,17 @@
 `TARETRACE_SHIFTS=4` makes a quick run that only prints them.
 
 A season is traced once. After each shift, its loads and the tares that have arrived are fitted twice: by day, from the
-variances of the night before, and exactly; the exact fit is that of the next night. Both fits advise. Compared are all moves of one setting that advice considers: their change of dirt and their gain, in
-standard deviations of their draws, and their probability of saving. As these are draws, advice is also computed from
-the exact fit with another seed: that is the noise of the figures themselves.
+variances of the night before, and exactly; the exact fit is that of the next night. Both fits advise. Compared are all
+moves of one setting that advice considers: their change of dirt and their gain, in standard deviations of their draws,
+and their probability of saving. As these are draws, advice is also computed from the exact fit with another seed: that
+is the noise of the figures themselves.
 """
 
 import datetime as dt
 import os
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 from unittest.mock import patch
 
@@ -25,6 +27,7 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.seasons import QUIET, ingest
 from tests.validation.soak_season import deliveries
 from transforms.advice import advice_rows
+from transforms.advice.move_effects import PRICED
 from transforms.advice.moves import AdvisedMove, allowed_steps, choose_moves, predict_outcome
 from transforms.config.response_catalogue import DIRT, RESPONSES
 from transforms.config.workspace import Workspace
@@ -122,9 +125,9 @@ def facts_at(warehouse: Warehouse, day: dt.date, arrives: pl.DataFrame) -> dict[
 
 
 def fit_all(workspace: Workspace, facts: dict[str, pl.DataFrame], cache: ProductCache, *, by_day: bool) -> stages.Fits:
-    """Fit every response that has facts, by day from the stored night fits, or exactly from a warm start."""
+    """Fit the responses that advice prices, by day from the stored night fits, or exactly from a warm start."""
     season, out = workspace.season, {}
-    for name in (r.name for r in RESPONSES.values() if r.facts in facts):
+    for name in (r for r in PRICED if RESPONSES[r].facts in facts):
         night = load_night_fit(workspace.night_fits, KEY, name) if by_day else None
         loads = facts[RESPONSES[name].facts]
         fit, _ = fit_response_job(
@@ -140,8 +143,9 @@ def run_shifts(workspace: Workspace) -> dict[str, pl.DataFrame]:
     cache, rng = ProductCache(workspace.products), np.random.default_rng(3)
     with Warehouse(workspace.warehouse) as warehouse:
         every = warehouse.table("load_fact").select("load_id", "shift_date")
-        lag = 1 + np.where(rng.random(every.height) < LATE, rng.integers(1, 9, every.height), 0)
-        arrives = every.select("load_id", (pl.col("shift_date") + pl.duration(days=pl.Series(lag))).alias("arrives_on"))
+        days_late = np.where(rng.random(every.height) < LATE, rng.integers(1, 9, every.height), 0)
+        lag = pl.lit(pl.Series(1 + days_late))
+        arrives = every.select("load_id", (pl.col("shift_date") + lag * pl.duration(days=1)).alias("arrives_on"))
         days = every["shift_date"].unique().sort().to_list()[FIRST : FIRST + SHIFTS + 1]
         facts = [facts_at(warehouse, day, arrives) for day in days]
     store_night_fits(workspace.night_fits, KEY, fit_all(workspace, facts[0], cache, by_day=False).by_response)
@@ -149,8 +153,8 @@ def run_shifts(workspace: Workspace) -> dict[str, pl.DataFrame]:
     for shift, known in enumerate(facts[1:]):
         with Warehouse(workspace.warehouse) as warehouse:
             warehouse.replace("load_fact", known["load_fact"])
-        day, day_s = timed(lambda known=known: fit_all(workspace, known, cache, by_day=True))
-        exact, exact_s = timed(lambda known=known: fit_all(workspace, known, cache, by_day=False))
+        day, day_s = timed(partial(fit_all, workspace, known, cache, by_day=True))
+        exact, exact_s = timed(partial(fit_all, workspace, known, cache, by_day=False))
         store_night_fits(workspace.night_fits, KEY, exact.by_response)
         exactly = moves_of(workspace, exact)
         out["moves"].append(differences(moves_of(workspace, day), exactly))
@@ -161,13 +165,7 @@ def run_shifts(workspace: Workspace) -> dict[str, pl.DataFrame]:
         quick = [f for f in day.fitted if f.kept_variances is not None]
         row = {"day_s": day_s, "exact_s": exact_s, "quick": len(quick), "fits": len(day.fitted)}
         out["times"].append(pl.DataFrame([row]))
-        print(
-            dt.datetime.now(dt.UTC).time(),
-            row,
-            out["moves"][-1].max().row(0),
-            out["cells"][-1].max().row(0),
-            flush=True,
-        )
+        print(row, out["moves"][-1].max().row(0), out["cells"][-1].max().row(0), flush=True)
     return {name: pl.concat(frames) for name, frames in out.items()}
 
 
@@ -177,7 +175,11 @@ def test_advice_from_fits_by_day_agrees_with_exact_fits(tmp_path):
     for day in range(max(season.days) + 1):
         season.drop(day, season.workspace.inbox)
     ingest(season.workspace)
-    found = run_shifts(season.workspace)
+    write_table(run_shifts(season.workspace))
+
+
+def write_table(found: dict[str, pl.DataFrame]) -> None:
+    """Write the figures of all shifts, and judge them."""
     moves, seeds, cells, times = (found[n] for n in ("moves", "seeds", "cells", "times"))
     advised = moves.filter("advised")
     rows = [
@@ -188,7 +190,7 @@ def test_advice_from_fits_by_day_agrees_with_exact_fits(tmp_path):
         _row("effect on dirt by wetness and soil, standard errors", cells["effect"], None),
         _row("width of its interval, relative", cells["width"], None),
     ]
-    same, ratio = advised["same"].mean(), times["day_s"].sum() / times["exact_s"].sum()
+    same, ratio = float(advised["same"].to_numpy().mean()), float(times["day_s"].sum() / times["exact_s"].sum())
     quick, fits = times["quick"].sum(), times["fits"].sum()
     text = (
         f"{quick} of {fits} fits were by day; the others had no variances that served. {100 * same:.0f} % of "
@@ -203,10 +205,15 @@ def test_advice_from_fits_by_day_agrees_with_exact_fits(tmp_path):
     measured = f"{SHIFTS} shifts of {MACHINES} machines"
     write_figures(VALIDATION, "fits by day", lines, measured, only_print=SHIFTS < PAGE_SHIFTS)
     assert quick > 0.5 * fits
-    assert cells["effect"].max() < 0.1
-    assert moves["probability"].quantile(0.95) < 0.02
+    assert quantile(cells["effect"], 1.0) < 0.1
+    assert quantile(moves["probability"], 0.95) < 0.02
 
 
 def _row(name: str, found: pl.Series, seeds: pl.Series | None) -> list[str]:
-    noise = "" if seeds is None else f"{seeds.max():.3f} / {seeds.quantile(0.95):.3f}"
-    return [name, str(found.len()), f"{found.max():.3f}", f"{found.quantile(0.95):.3f}", noise]
+    noise = "" if seeds is None else f"{quantile(seeds, 1.0):.3f} / {quantile(seeds, 0.95):.3f}"
+    return [name, str(found.len()), f"{quantile(found, 1.0):.3f}", f"{quantile(found, 0.95):.3f}", noise]
+
+
+def quantile(values: pl.Series, q: float) -> float:
+    """Return a quantile of values."""
+    return float(np.quantile(values.drop_nulls().to_numpy(), q))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Catalogue
-from transforms.mixed_model.huber import pseudo_values, tails_of
+from transforms.mixed_model.huber import Tails, pseudo_values, tails_of
 from transforms.mixed_model.interval_censoring import interval_response
 from transforms.mixed_model.quasi_likelihood import WorkingResponse, working_response
 from transforms.mixed_model.reml import RemlError
@@ -212,10 +212,26 @@ def _solve(day: _DayRows, store: ProductStore | None, prior: Prior | None) -> Re
         values, by_class = _settle(day, model, products, by_class)
     found = model.fit_near(by_class, night.s2, night.variances, MAX_GAIN)
     fitted, known = model.fitted(found.reml), known_variance(values.classes)
-    tails = replace(night.tails, far_share=tails_of(values.z, fitted, found.reml.residual + known).far_share)
+    tails = _judge_tails(day, model, values, by_class, fitted)
     plain = PlainFit(model, by_class, found, values.z, known, columns.within_sd, columns.left_out)
     out = response_fit(plain, model, night.response, RobustFit(found, fitted, values.pseudo, tails), agrees)
     return replace(out, kept_variances=night.kept)
+
+
+def _judge_tails(day: _DayRows, model: WeightedModel, values: _Values, by_class: Week, fitted: Array) -> Tails:
+    """Return the tails of a fit to the values themselves, as in an estimated fit.
+
+    Raises:
+        RemlError: tails are heavy, but were not at night, or the other way round: weights have to be found again.
+    """
+    night, residual = day.night, day.night.variances[1]
+    if night.tails.is_huberised:
+        plainly = with_values(by_class, model.batches, values.z, values.classes)
+        fitted = model.fitted(model.fit_near(plainly, night.s2, night.variances, 0.0).reml)
+    tails = tails_of(values.z, fitted, residual + known_variance(values.classes))
+    if day.measured.counts is None and tails.is_heavy != night.tails.is_huberised:
+        raise RemlError("tails became heavy, or are so no longer")
+    return replace(night.tails, far_share=tails.far_share)
 
 
 def _settle(day: _DayRows, model: WeightedModel, products: _Products, by_class: Week) -> tuple[_Values, Week]:

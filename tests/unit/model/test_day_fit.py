@@ -9,15 +9,19 @@ import pytest
 
 from tests.unit.model.test_counts import checked
 from tests.validation.fit_seasons import fit_season
-from transforms.config.response_catalogue import DIRT, UNDER_TOPPED
+from transforms.config.response_catalogue import DIRT, RESPONSES, UNDER_TOPPED
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.result_tables.fit import ESTIMATED, LAST_NIGHT
+from transforms.mixed_model.huber import HUBER, Tails
+from transforms.mixed_model.quasi_likelihood import working_response
 from transforms.model.day_fit import fit_by_day
 from transforms.model.estimate import fit_response
+from transforms.model.facts import row_key, usable_facts
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_tables import fit_posterior, fit_summary
-from transforms.model.night_fit import MAX_AGE, NightFit, night_fit_of
+from transforms.model.night_fit import MAX_AGE, NightFit, measurement_hash, night_fit_of
 from transforms.model.previous_season import prior_of
+from transforms.model.response_scale import counts_of, ratio_scale
 
 AGREES_SE = 0.1
 
@@ -68,34 +72,51 @@ def test_the_night_estimates_its_own_variances(facts, night, catalogue):
     assert run["variances_shift_date"] == exact.last_shift_date
 
 
-def test_pseudo_values_of_heavy_tails_are_kept_and_those_of_new_rows_computed(facts, catalogue):
-    rng = np.random.default_rng(1)
-    wrong = pl.Series(rng.random(facts.height) < 0.02)
-    bad = facts.with_columns(pl.when(wrong).then(pl.col(DIRT) * 2.5 + 10).otherwise(DIRT).alias(DIRT))
-    night = kept_until_last_day(bad, DIRT, catalogue)
-    assert night.tails.is_huberised
-    found = fit_by_day(bad, catalogue, 0.1, night)
-    assert largest_move_se(found, bad, night, catalogue) < 2 * AGREES_SE
+def known_rows(found: ResponseFit, night: NightFit) -> np.ndarray:
+    """Return the mask of the rows that the night has fitted."""
+    return found.rows[row_key(found.rows)].is_in(night.rows["key"].implode()).to_numpy()
+
+
+def test_pseudo_values_of_heavy_tails_are_kept_and_those_of_new_rows_computed(facts, night, catalogue):
+    is_last = pl.col("shift_date") == pl.col("shift_date").max()
+    wrong = facts.with_columns(pl.when(is_last).then(pl.col(DIRT) * 2 + 5).otherwise(DIRT).alias(DIRT))
+    heavy = replace(night, tails=Tails(0.01, is_huberised=True, largest_move_se=0.5))
+    found = fit_by_day(wrong, catalogue, 0.1, heavy)
     assert found is not None
-    known = found.rows["load_id"].is_in(night.rows["key"].implode()).to_numpy()
+    assert found.tails.is_huberised
+    known = known_rows(found, night)
     assert np.array_equal(found.pseudo[known], night.rows["pseudo"].to_numpy())
-    assert not np.array_equal(found.pseudo[~known], found.z[~known])
+    sd = np.sqrt(night.variances[1] + found.known)
+    assert np.abs(found.residual / sd)[~known].max() < 2 * HUBER.k
+    assert np.abs(found.pseudo - found.z)[~known].max() > 0.1
 
 
-def test_working_values_of_counts_are_kept(facts, catalogue):
-    counted = checked(facts.gather_every(2))
+def test_working_values_of_counts_are_kept_and_those_of_new_rows_settle(facts, catalogue):
+    counted = checked(facts.gather_every(3))
     night = kept_until_last_day(counted, UNDER_TOPPED, catalogue)
     found = fit_by_day(counted, catalogue, 0.1, night)
-    assert largest_move_se(found, counted, night, catalogue) < AGREES_SE
+    assert found is not None
+    known, counts = known_rows(found, night), counts_of(found.rows, RESPONSES[UNDER_TOPPED])
+    assert counts is not None
+    assert np.array_equal(found.z[known], night.rows["z"].to_numpy())
+    assert np.allclose(found.z[~known], working_response(counts, found.fitted).z[~known], atol=0.05)
 
 
-def test_rounded_values_keep_theirs(facts, catalogue):
+def test_rounded_values_keep_theirs_and_new_ones_are_fitted_as_intervals(facts, night, catalogue):
     rounded = facts.with_columns(pl.col(DIRT).round(0))
-    night = kept_until_last_day(rounded, DIRT, catalogue)
-    assert night.is_rounded
-    assert fit_by_day(facts, catalogue, 0.1, night) is None
-    found = fit_by_day(rounded, catalogue, 0.1, night)
-    assert largest_move_se(found, rounded, night, catalogue) < AGREES_SE
+    assert fit_by_day(rounded, catalogue, 0.1, night) is None
+    rows = night.rows.with_columns(
+        measurement_hash(usable_facts(rounded, DIRT, list(night.sensors)), DIRT)
+        .head(night.rows.height)
+        .alias("measurement")
+    )
+    found = fit_by_day(rounded, catalogue, 0.1, replace(night, is_rounded=True, rows=rows))
+    assert found is not None
+    known = known_rows(found, night)
+    assert np.array_equal(found.z[known], night.rows["z"].to_numpy())
+    low, high = ratio_scale(found.rows[DIRT].to_numpy() - 0.5), ratio_scale(found.rows[DIRT].to_numpy() + 0.5)
+    middle = (low + high)[~known] / 2
+    assert np.corrcoef(found.z[~known] - middle, found.fitted[~known] - middle)[0, 1] > 0.9
 
 
 def test_a_corrected_measurement_is_used(facts, night, catalogue):
@@ -109,7 +130,7 @@ def test_a_corrected_measurement_is_used(facts, night, catalogue):
 
 
 def test_last_season_is_used_by_day(facts, night, catalogue):
-    other = fit_response(fit_season(33, "crumbling", catalogue, machines=8, days=10).facts, DIRT, catalogue, 0.1)
+    other = fit_by_day(facts, catalogue, 0.1, night)
     assert other is not None
     prior = prior_of(fit_posterior(other), DIRT)
     found, alone = (fit_by_day(facts, catalogue, 0.1, night, None, p) for p in (prior, None))
