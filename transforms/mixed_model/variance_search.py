@@ -17,9 +17,9 @@ from transforms.mixed_model.likelihood import Criterion, inverse_information, re
 WarmStart = tuple[dict[str, float], float]
 """Initial variances: (variance of each block and factor, residual variance)."""
 MAX_ITERATIONS = 60
-MAX_NEAR_STEPS = 6
-ENOUGH = 0.5
-"""Gain in log-likelihood up to which one step from variances near the optimum is enough (common practice, no source):
+MAX_NEAR_STEPS = 15
+ENOUGH = 0.01
+"""Gain in log-likelihood up to which a step from variances near the optimum is the last (common practice, no source):
 average information converges quadratically, so what is left is a small part of it."""
 LARGE_MODEL = 2000
 """From this number of equations on, moments are a better start than two steps, and much cheaper."""
@@ -87,7 +87,7 @@ def _bounds_of(criterion: Criterion, tolerance: float) -> _Bounds:
 
 
 def steps_from(criterion: Criterion, variances: WarmStart, max_gain: float) -> Optimum:
-    """Take average-information steps from variances near the optimum: usually one, at most `MAX_NEAR_STEPS`.
+    """Take average-information steps from variances near the optimum: one or a few, at most `MAX_NEAR_STEPS`.
 
     Another step follows only if the last one gained a log-likelihood of more than `ENOUGH`, or took a component off its
     boundary, because its first step there does not predict how far it goes.
