@@ -76,13 +76,12 @@ def test_assumptions_of_the_settings_are_labelled():
     assert "common practice, no source" in comments
 
 
-def test_groups_are_made_in_order():
+def test_groups_are_made_in_order(sources):
     # Without, polars adds a group's numbers in the order its threads end: their last digits differ from run to run.
     loose = [
         f"{name}:{call.lineno}"
-        for name in tracked()
-        if name.endswith(".py") and not name.startswith("tests/")
-        for call in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
+        for name, tree in sources.items()
+        for call in ast.walk(tree)
         if isinstance(call, ast.Call)
         and isinstance(call.func, ast.Attribute)
         and call.func.attr == "group_by"
@@ -101,13 +100,13 @@ def is_of_the_warehouse(node: ast.AST) -> bool:
     return isinstance(called, ast.Attribute) and called.attr in {"query", "table"}
 
 
-def test_pages_read_tables_in_data_modules_alone():
+def test_pages_read_tables_in_data_modules_alone(sources):
     # A page loads its data first and renders it afterwards, so rendering needs no warehouse.
     readers = {
         name
-        for name in tracked()
-        if name.startswith("reports/") and name.endswith(".py")
-        for node in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
+        for name, tree in sources.items()
+        if name.startswith("reports/")
+        for node in ast.walk(tree)
         if is_of_the_warehouse(node)
     }
     assert "reports/pages/shift_data.py" in readers

@@ -48,6 +48,16 @@ def whole(tmp_path_factory) -> Workspace:
     return workspace
 
 
+@pytest.fixture(scope="module")
+def ingested(tmp_path_factory) -> Workspace:
+    """Four ingested days of two machines."""
+    workspace = write_demo(
+        tmp_path_factory.mktemp("short") / "season", machines=2, days=4, seed=17, hz=0.05, reporter=QUIET
+    )
+    ingest(workspace)
+    return workspace
+
+
 def later(workspace: Workspace) -> list[Path]:
     """Return the files of the last shift."""
     return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
@@ -82,10 +92,9 @@ def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
     assert stages.trace_loads(steps, QUIET) == 0
 
 
-def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
+def test_fields_without_new_rows_are_unchanged(ingested, tmp_path):
     """A corrected ticket causes tracing of its own field and of fields whose clocks change, and of no other field."""
-    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
-    ingest(workspace)
+    workspace = Workspace(shutil.copytree(ingested.root, tmp_path / "w"))
     before = traced_tables(workspace)
     with stages.open_warehouse(workspace) as warehouse:
         prints = dict(warehouse.table("traced_field").select("field_id", "inputs").iter_rows())
@@ -107,10 +116,8 @@ def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
     assert kept.drop("trace_quality").equals(now["load_trace_grade"].filter(same).drop("trace_quality"))
 
 
-def test_trucks_are_homes_only_if_the_season_says_that_they_keep_to_machines(whole, tmp_path):
-    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
-    stages.receive_files(workspace, QUIET)
-    season = workspace.season
+def test_trucks_are_homes_only_if_the_season_says_that_they_keep_to_machines(ingested):
+    workspace, season = ingested, ingested.season
     with stages.open_warehouse(workspace) as warehouse:
         plain, keeps = (
             SeasonTrace(warehouse, Lake(workspace.lake), replace(season, trucks_keep_to_machines=k))
