@@ -234,8 +234,7 @@ def test_a_failed_notification_is_reported_and_stops_nothing():
 
 def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp_path):
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.02, reporter=QUIET)
-    stages.receive_files(quiet, QUIET)
-    stages.bin_telemetry(quiet, QUIET)
+    assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
         assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48)) == []
         last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
