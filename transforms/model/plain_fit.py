@@ -16,9 +16,10 @@ from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.model.column_selection import columns_in, select_factors
 from transforms.model.facts import MeasuredRows, measured_rows
 from transforms.model.lab_rounding import LabRounding, lab_rounding
+from transforms.model.row_batches import RowBatches
 from transforms.model.season_products import ProductStore, season_products
 from transforms.model.setting_terms import SettingEffect
-from transforms.model.weekly_products import Week, class_variance, variance_class, weight_classes
+from transforms.model.weekly_products import Week, batch_products, class_variance, variance_class, weight_classes
 from transforms.model.weighted_fit import WeightedFit, WeightedModel
 
 
@@ -51,6 +52,7 @@ class _SelectedColumns:
 
     Attributes:
         measured: the rows.
+        batches: the rows in weekly batches with their columns, built once for all fits to them.
         by_class: cross-products by class of measurement variance.
         keep: columns of D, ascending.
         within_sd: standard deviation of each setting within visits, shape (j,).
@@ -59,6 +61,7 @@ class _SelectedColumns:
     """
 
     measured: MeasuredRows
+    batches: RowBatches
     by_class: Week
     keep: NDArray[np.int64]
     within_sd: Array
@@ -123,7 +126,7 @@ def _select_columns(
         return None
     factors, left_out = select_factors(rows, frame)
     slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
-    return _SelectedColumns(measured, by_class, keep, within_sd, [*factors, *slopes], left_out)
+    return _SelectedColumns(measured, RowBatches(rows, frame), by_class, keep, within_sd, [*factors, *slopes], left_out)
 
 
 def _first_s2(classes: NDArray[np.int64], start: WarmStart | None) -> float:
@@ -145,7 +148,7 @@ def _fit_values(
         RemlError: the model cannot be fitted.
     """
     rows, frame = columns.measured.rows, columns.measured.frame
-    model = WeightedModel(rows, frame, classes, columns.keep, frame.dense_labels(), columns.factors)
+    model = WeightedModel(rows, frame, classes, columns.keep, frame.dense_labels(), columns.factors, columns.batches)
     found = model.fit(by_class, _first_s2(classes, start), start)
     return PlainFit(model, by_class, found, z, _known(classes), columns.within_sd, columns.left_out)
 
@@ -173,14 +176,13 @@ def _fit_rounded(columns: _SelectedColumns, middles: PlainFit, intervals: Interv
     Raises:
         RemlError: the model cannot be fitted.
     """
-    rows, frame = columns.measured.rows, columns.measured.frame
 
     def result(found: PlainFit) -> tuple[PlainFit, Array, float]:
         return found, found.model.fitted(found.found.reml), found.found.reml.residual
 
     def fit(response: WorkingResponse, before: PlainFit) -> tuple[PlainFit, Array, float]:
         classes = variance_class(response.variance)
-        by_class = season_products(rows, frame, response.z, classes, None)
+        by_class = batch_products(columns.batches, response.z, classes)
         start = (before.found.reml.variances, before.found.reml.residual)
         return result(_fit_values(columns, response.z, classes, by_class, start))
 
@@ -193,11 +195,10 @@ def _fit_counts(columns: _SelectedColumns, counts: Counts, start: WarmStart | No
     Raises:
         RemlError: the model cannot be fitted.
     """
-    rows, frame = columns.measured.rows, columns.measured.frame
 
     def fit(response: WorkingResponse, before: PlainFit | None) -> tuple[PlainFit, Array]:
         classes = variance_class(response.variance)
-        by_class = season_products(rows, frame, response.z, classes, None)
+        by_class = batch_products(columns.batches, response.z, classes)
         last = (before.found.reml.variances, before.found.reml.residual) if before is not None else start
         found = _fit_values(columns, response.z, classes, by_class, last)
         return found, found.model.fitted(found.found.reml)

@@ -1,7 +1,6 @@
 """Fits of one set of columns, with row weights found by iteration."""
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -44,6 +43,7 @@ class WeightedModel:
         keep: columns of D in the model, ascending.
         labels: labels of all columns of D.
         factors: random intercepts and slopes in the model.
+        batches: the rows in weekly batches with their columns.
         prior: prior from last season's effects, if they are used.
     """
 
@@ -53,12 +53,8 @@ class WeightedModel:
     keep: NDArray[np.int64]
     labels: list[str]
     factors: list[str]
+    batches: RowBatches
     prior: NormalPrior | None = None
-
-    @cached_property
-    def batches(self) -> RowBatches:
-        """The rows in weekly batches with their columns."""
-        return RowBatches(self.rows, self.frame)
 
     @property
     def floor(self) -> float:
