@@ -37,11 +37,12 @@ def test_the_top_level_is_fixed():
     [
         ["ruff", "check", "."],
         ["ruff", "format", "--check", "."],
-        ["vulture"],
         ["codespell_lib"],
-        pytest.param(["mypy"], marks=pytest.mark.slow),  # half a minute without its cache; poe check and commits run it
+        # These take longest: half a minute without a cache, and seven seconds. `poe check` runs them.
+        pytest.param(["mypy"], marks=pytest.mark.slow),
+        pytest.param(["vulture"], marks=pytest.mark.slow),
     ],
-    ids=["style", "format", "unused code", "spelling", "types"],
+    ids=["style", "format", "spelling", "types", "unused code"],
 )
 def test_the_checks_pass(command):
     done = run(sys.executable, "-m", *command)
@@ -76,13 +77,12 @@ def test_assumptions_of_the_settings_are_labelled():
     assert "common practice, no source" in comments
 
 
-def test_groups_are_made_in_order():
+def test_groups_are_made_in_order(sources):
     # Without, polars adds a group's numbers in the order its threads end: their last digits differ from run to run.
     loose = [
         f"{name}:{call.lineno}"
-        for name in tracked()
-        if name.endswith(".py") and not name.startswith("tests/")
-        for call in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
+        for name, tree in sources.items()
+        for call in ast.walk(tree)
         if isinstance(call, ast.Call)
         and isinstance(call.func, ast.Attribute)
         and call.func.attr == "group_by"
@@ -101,13 +101,13 @@ def is_of_the_warehouse(node: ast.AST) -> bool:
     return isinstance(called, ast.Attribute) and called.attr in {"query", "table"}
 
 
-def test_pages_read_tables_in_data_modules_alone():
+def test_pages_read_tables_in_data_modules_alone(sources):
     # A page loads its data first and renders it afterwards, so rendering needs no warehouse.
     readers = {
         name
-        for name in tracked()
-        if name.startswith("reports/") and name.endswith(".py")
-        for node in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
+        for name, tree in sources.items()
+        if name.startswith("reports/")
+        for node in ast.walk(tree)
         if is_of_the_warehouse(node)
     }
     assert "reports/pages/shift_data.py" in readers

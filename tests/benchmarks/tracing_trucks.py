@@ -42,28 +42,25 @@ POOL = Fleet(pooled=True)
 
 @dataclass(frozen=True)
 class Source:
-    """What offices give: columns of tickets, interval of positions, minutes, and that trucks keep to machines."""
+    """What offices give: columns of tickets, and the interval of positions, minutes."""
 
     name: str
     columns: tuple[str, ...] = ()
     fleet: Fleet = KEEPS
     every_min: float | None = None
     machine_named: bool = False
-    keeps: bool = False
 
 
 SOURCES = (
     Source("none"),
     Source("gang", ("gang_id",)),
+    Source("trailer number", ("trailer_id",)),
     Source("truck number", ("truck_id",)),
     Source("truck number and tare weighing", ("truck_id", "tared_at")),
+    Source("truck, tare weighing, gang", ("truck_id", "tared_at", "gang_id")),
+    Source("truck number, 30 % elsewhere", ("truck_id",), STRAYS),
     Source("truck number, one pool", ("truck_id",), POOL),
     Source("truck number and tare weighing, one pool", ("truck_id", "tared_at"), POOL),
-    Source("said to keep: trailer number", ("trailer_id",), keeps=True),
-    Source("said to keep: truck number", ("truck_id",), keeps=True),
-    Source("said to keep: truck, tare weighing, gang", ("truck_id", "tared_at", "gang_id"), keeps=True),
-    Source("said to keep, 30 % elsewhere: truck number", ("truck_id",), STRAYS, keeps=True),
-    Source("said to keep, one pool: truck number", ("truck_id",), POOL, keeps=True),
     Source("positions every minute", ("truck_id",), every_min=1.0),
     Source("positions every 5 min", ("truck_id",), every_min=5.0),
     Source("positions every minute, one pool", ("truck_id",), POOL, every_min=1.0),
@@ -88,9 +85,7 @@ def _traced(ready: UntracedSeason, source: Source, seed: int) -> dict[str, float
     trips = truck_trips(season, source.fleet, seed)
     columns = truck_columns(season, trips, source.fleet, seed).select("load_id", *source.columns)
     if source.columns:
-        tickets = tickets.join(columns, on="load_id", how="left", maintain_order="left")
-    if source.keeps:
-        tickets = add_home_vehicle(tickets)
+        tickets = add_home_vehicle(tickets.join(columns, on="load_id", how="left", maintain_order="left"))
     if source.machine_named:
         ids = season.district.machines["machine_id"].to_list()
         machine = {n: ids[m] if m >= 0 else None for n, m in season.tickets.select("load_id", "machine").iter_rows()}

@@ -207,9 +207,9 @@ def test_colour_can_be_switched_off(monkeypatch, way):
     ("line", "word"),
     [
         ("taretrace in", "ingest"),
-        ("taretrace benchmark --kind op", "operator"),
+        pytest.param("taretrace benchmark --kind op", "operator", marks=pytest.mark.slow),
         ("taretrace what-if -w FOLDER --set share_de", "share_depth_cm="),
-        ("taretrace vary plan --workspace FOLDER --machine M0", "M01"),
+        pytest.param("taretrace vary plan --workspace FOLDER --machine M0", "M01", marks=pytest.mark.slow),
     ],
 )
 def test_commands_and_values_are_completed(whole, line, word):

@@ -86,10 +86,7 @@ CASES: dict[str, tuple[Harm, str]] = {
 }
 HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inbox empty"}
 KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
-QUICK = {
-    "telemetry deleted",
-    "warehouse missing",
-}
+QUICK = {"warehouse missing"}
 
 
 def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:

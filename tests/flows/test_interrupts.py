@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from flows.runtime.progress import CommandProgress
-from tests.support.program import taretrace
+from tests.support.program import taretrace_here
 from transforms.config.workspace import init_workspace
 
 RUN = """
@@ -75,4 +75,4 @@ def test_the_report_names_the_running_stage():
 
 
 def test_the_exit_code_is_documented():
-    assert "130" in taretrace("--help").out
+    assert "130" in taretrace_here("--help").out

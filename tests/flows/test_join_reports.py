@@ -163,10 +163,13 @@ def test_remedies_name_files_that_exist(spoiled: Workspace):
                 assert Path(word).exists()
 
 
-def test_workspaces_with_few_sources_are_checked(whole: Whole, tmp_path):
-    for n, pattern in enumerate(("tickets_*", "tares*", "fields*", "weather*")):
-        workspace = not_received(whole, tmp_path / str(n), pattern)
-        ran = taretrace("check", workspace.root, "--json")
-        assert ran.code == 0, ran.err
-        codes = [row["cause_code"] for row in outcome(ran)["joins"]]
-        assert codes == (["list_not_received"] if pattern == "tickets_*" else [])
+@pytest.mark.parametrize(
+    "pattern",
+    ["tickets_*", "weather*", *(pytest.param(p, marks=pytest.mark.slow) for p in ("tares*", "fields*"))],
+)
+def test_workspaces_with_few_sources_are_checked(whole: Whole, tmp_path, pattern: str):
+    workspace = not_received(whole, tmp_path / "w", pattern)
+    ran = taretrace("check", workspace.root, "--json")
+    assert ran.code == 0, ran.err
+    codes = [row["cause_code"] for row in outcome(ran)["joins"]]
+    assert codes == (["list_not_received"] if pattern == "tickets_*" else [])

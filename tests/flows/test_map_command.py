@@ -1,6 +1,7 @@
 """The command `map`: proposals, questions and saved mappings for many kinds of export."""
 
 import datetime as dt
+import io
 import json
 import tomllib
 from pathlib import Path
@@ -353,20 +354,16 @@ def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_ow
     assert one.select(shared).equals(two.select(shared))
 
 
-def test_a_person_is_asked_one_question_at_a_time(workspace, tmp_path):
-    import subprocess  # noqa: PLC0415
-
-    from tests.support.program import PROGRAM  # noqa: PLC0415
-
+def test_a_person_is_asked_one_question_at_a_time(workspace, tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO("Europe/Prague\ncm\n"))
     path = tmp_path / "log.csv"
     path.write_text("machine,time,Depth\n" + "".join(f"M1,2025-10-13 08:00:{s:02d},7.5\n" for s in range(20)))
-    words = [*PROGRAM, "map", str(path), "-w", str(workspace.root), "--ask"]
-    done = subprocess.run(words, input="Europe/Prague\ncm\n", capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "Which time zone are they in?" in done.stderr
-    assert "In which unit is 'Depth'" in done.stderr
-    assert "Saved as" in done.stderr
-    assert {line.count("\t") for line in done.stdout.splitlines()} == {done.stdout.splitlines()[0].count("\t")}
+    done = taretrace("map", path, "-w", workspace.root, "--ask")
+    assert done.code == 0, done.err
+    assert "Which time zone are they in?" in done.err
+    assert "In which unit is 'Depth'" in done.err
+    assert "Saved as" in done.err
+    assert {line.count("\t") for line in done.out.splitlines()} == {done.out.splitlines()[0].count("\t")}
     assert len(list(workspace.mappings.iterdir())) == 1
 
 

@@ -136,9 +136,8 @@ def test_every_stage_is_a_command(tmp_path):
     assert "Rejected rows by reason" in output["status"]
 
 
-def test_a_second_run_at_once_is_refused(tmp_path):
-    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.02, reporter=SILENT)
-    with stages.open_warehouse(workspace):
-        ran = taretrace("ingest", workspace.root)
+def test_a_second_run_at_once_is_refused(harmed):
+    with stages.open_warehouse(harmed):
+        ran = taretrace("ingest", harmed.root)
     assert ran.code == 2
     assert "in use by another run" in ran.err

@@ -6,6 +6,7 @@ import pytest
 from flows import stages
 from flows.pipeline.demo import write_demo
 from tests.validation.seasons import QUIET, Season, copy_of, ingest
+from transforms.config.workspace import Workspace
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
 
@@ -41,9 +42,8 @@ def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
         assert table.equals(after[name]), name
 
 
-def test_the_same_rows_in_files_with_other_bytes_are_all_repeated(tmp_path):
-    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
-    ingest(workspace)
+def test_the_same_rows_in_files_with_other_bytes_are_all_repeated(harmed: Workspace):
+    workspace = harmed
     with stages.open_warehouse(workspace) as warehouse:
         before = _comparable(exported_tables(warehouse, Lake(workspace.lake)))
     for path in list(workspace.inbox.glob("*.csv")):

@@ -1,7 +1,6 @@
 """A new shift traces only the affected fields and gives the same tables as tracing everything at once."""
 
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -48,6 +47,16 @@ def whole(tmp_path_factory) -> Workspace:
     return workspace
 
 
+@pytest.fixture(scope="module")
+def ingested(tmp_path_factory) -> Workspace:
+    """Four ingested days of two machines."""
+    workspace = write_demo(
+        tmp_path_factory.mktemp("short") / "season", machines=2, days=4, seed=17, hz=0.05, reporter=QUIET
+    )
+    ingest(workspace)
+    return workspace
+
+
 def later(workspace: Workspace) -> list[Path]:
     """Return the files of the last shift."""
     return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
@@ -82,10 +91,9 @@ def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
     assert stages.trace_loads(steps, QUIET) == 0
 
 
-def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
+def test_fields_without_new_rows_are_unchanged(ingested, tmp_path):
     """A corrected ticket causes tracing of its own field and of fields whose clocks change, and of no other field."""
-    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
-    ingest(workspace)
+    workspace = Workspace(shutil.copytree(ingested.root, tmp_path / "w"))
     before = traced_tables(workspace)
     with stages.open_warehouse(workspace) as warehouse:
         prints = dict(warehouse.table("traced_field").select("field_id", "inputs").iter_rows())
@@ -107,20 +115,12 @@ def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
     assert kept.drop("trace_quality").equals(now["load_trace_grade"].filter(same).drop("trace_quality"))
 
 
-def test_trucks_are_homes_only_if_the_season_says_that_they_keep_to_machines(whole, tmp_path):
-    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
-    stages.receive_files(workspace, QUIET)
-    season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse:
-        plain, keeps = (
-            SeasonTrace(warehouse, Lake(workspace.lake), replace(season, trucks_keep_to_machines=k))
-            for k in (False, True)
-        )
-    assert not any(HOME_VEHICLE in loads.columns for loads in plain.loads.values())
-    named = {f for f, loads in keeps.loads.items() if HOME_VEHICLE in loads.columns}
-    assert named == {f for f, loads in plain.loads.items() if "truck_id" in loads.columns}
+def test_trucks_of_tickets_have_a_home(ingested):
+    with stages.open_warehouse(ingested) as warehouse:
+        loads = SeasonTrace(warehouse, Lake(ingested.lake), ingested.season).loads
+    named = {f for f, own in loads.items() if HOME_VEHICLE in own.columns}
+    assert named == {f for f, own in loads.items() if "truck_id" in own.columns}
     assert named
-    assert {f for f, text in keeps.inputs.items() if text != plain.inputs[f]} == named
 
 
 @pytest.mark.slow

@@ -3,6 +3,7 @@
 import json
 import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +49,25 @@ def found(path: Path) -> InboxFile:
     return InboxFile(path, path.name, content_hash(path), size, changed)
 
 
+@cache
+def _store(tables: tuple[str, ...]) -> Warehouse:
+    """Return a store that all tests of the process share, because creating one takes longer than reading a file."""
+    return Warehouse.in_memory(*tables)
+
+
+def _emptied_store(kind: str) -> Warehouse:
+    """Return the store of a kind without rows."""
+    tables = (*STORED, *(name for name in sql_names("raw") if name == f"received_{kind}"))
+    store = _store(tables)
+    for name in tables:
+        store._con.execute(f'delete from "{name}"')  # noqa: S608 - names of our own tables
+    return store
+
+
 def take(path: Path, mapping: Mapping, catalogue: Catalogue) -> Taken:
     """Take a file into an empty store; its rows must all be accounted for."""
-    of_kind = [name for name in sql_names("raw") if name == f"received_{mapping.kind}"]
-    with Warehouse.in_memory(*STORED, *of_kind) as warehouse, tempfile.TemporaryDirectory() as folder:
+    warehouse = _emptied_store(mapping.kind)
+    with tempfile.TemporaryDirectory() as folder:
         parts = ingest_file(found(path), [mapping], catalogue, IngestTarget(warehouse, Lake(Path(folder))))
         assert parts is not None
         (received,) = parts

@@ -99,7 +99,6 @@ class SeasonTable(Table):
     locale: Annotated[Text, _Matches(LOCALE)] = Field(
         "en-GB", description="a language and country such as en-GB, en-US or de-DE"
     )
-    trucks_keep_to_machines: bool = Field(default=False, description="true or false, without quotes")
 
 
 class SiteTable(Table):

@@ -92,7 +92,6 @@ class Season:
     catalogue: Catalogue
     trial_power: float = 0.8
     may_vary: bool = False
-    trucks_keep_to_machines: bool = False
     soil_deduction_per_t: float = 0.0
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
     last_season: Path | None = None
@@ -136,7 +135,6 @@ def read_season(path: Path) -> Season:
         advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where, season.get("units", "metric")),
         may_vary=table.get("vary", {}).get("enabled", False),
-        trucks_keep_to_machines=season.get("trucks_keep_to_machines", False),
         trial_power=float(table.get("trial", {}).get("power", 0.8)),
         soil_deduction_per_t=deduction,
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},

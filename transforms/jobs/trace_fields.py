@@ -27,7 +27,7 @@ from transforms.trace.mass_streams import Signals, machine_signals
 from transforms.trace.truck_home import HOME_VEHICLE, add_home_vehicle
 from transforms.trace.truck_trips import add_trips
 
-TRACE_VERSION = "3"
+TRACE_VERSION = "4"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0
@@ -54,9 +54,7 @@ class SeasonTrace:
         fields = self.warehouse.table("field")
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
         loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
-        loads = add_trips(loads)
-        if self.season.trucks_keep_to_machines:
-            loads = add_home_vehicle(loads)
+        loads = add_home_vehicle(add_trips(loads))
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "delivered_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)

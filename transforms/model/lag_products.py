@@ -9,7 +9,7 @@ with A_k the matrix that picks the pairs; phi = 0 is noise that is new in each r
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,11 @@ class VisitOrder:
         """Number of rows of each visit."""
         return np.bincount(self.visit)
 
+    @cached_property
+    def _expected(self) -> dict[float, Array]:
+        """Results of `expected` by phi: every setting of a fit asks for the same."""
+        return {}
+
     def centred(self, values: Array) -> Array:
         """Return values less the mean of their visit, in the order of `order`; shape (n,) or (n, k)."""
         sorted_values, visit = values[self.order], self.visit[self.order]
@@ -70,10 +75,21 @@ class VisitOrder:
         Args:
             stay: phi; 0 for noise.
         """
-        out = np.zeros(LAGS + 1)
-        for n, visits in zip(*np.unique(self.sizes, return_counts=True), strict=True):
-            gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-            Q = np.eye(n) - 1 / n
-            R = Q @ np.power(stay, gap, where=gap > 0, out=np.eye(n)) @ Q
-            out += visits * np.array([np.trace(R, offset=k) for k in range(LAGS + 1)])
-        return out
+        if stay not in self._expected:
+            out = np.zeros(LAGS + 1)
+            for n, visits in zip(*np.unique(self.sizes, return_counts=True), strict=True):
+                out += visits * _traces(int(n), stay)
+            self._expected[stay] = out
+        return self._expected[stay].copy()
+
+
+@lru_cache(maxsize=4096)
+def _traces(n: int, stay: float) -> Array:
+    """Return tr(A_k Q C(phi) Q) of (29) for a visit of n rows and each lag, shape (LAGS + 1,).
+
+    A fit asks for the same sizes and candidates of phi many times: the jackknife for each group of visits.
+    """
+    gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    Q = np.eye(n) - 1 / n
+    R = Q @ np.power(stay, gap, where=gap > 0, out=np.eye(n)) @ Q
+    return np.array([np.trace(R, offset=k) for k in range(LAGS + 1)])

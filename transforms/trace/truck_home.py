@@ -1,8 +1,8 @@
 """Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
-Equations (2.6) to (2.8) of METHODS.md. A truck or trailer counts only if the office says that trucks keep to machines
-(`add_home_vehicle`): beliefs about the loads of one truck of a pool agree by error as well. A load without such a
-vehicle is one of its own if its ticket names a gang.
+Equations (2.6) to (2.8) of METHODS.md. Trucks of one pool have no home: how far trucks keep to machines is estimated
+for each stretch, against the share of its loads that each machine filled. A load without a vehicle is one of its own if
+its ticket names a gang.
 """
 
 from collections.abc import Iterable
@@ -12,15 +12,15 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Key = TypeVar("Key")
-USUAL_LEAK = 0.1
-"""Share of trips that a truck takes from another machine (common practice, no source)."""
-PRIOR_PAIRS = 10.0
-"""Weight of the usual leak, in pairs of trips whose machines are known."""
+STRAYS = (0.05, 0.15, 0.25, 0.4, 0.55, 0.7, 1.0)
+STRAY_PRIOR = (0.2, 0.3, 0.2, 0.16, 0.1, 0.04)
+"""Shares of trips for any machine, by chance, and their prior where there are homes (common practice, no source)."""
+POOLED_TRUCKS, POOLED_GANGS = 0.2, 0.1
+"""Prior probability that the trucks of a stretch are of one pool, and that gangs are (common practice, no source)."""
 RELIABILITY = 0.7
 """Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
 SURE = 0.999
@@ -28,6 +28,8 @@ SURE = 0.999
 SAME_TRIP = 0.98
 """Probability that two tickets of one trip were filled by the same machine."""
 SMALLEST = 1e-12
+SMALLEST_SHARE = 0.02
+"""Smallest share of a stretch's loads that a stream is taken to have filled."""
 HOME_VEHICLE = "home_vehicle_id"
 """Column of loads: truck or trailer that mostly hauls from one machine."""
 
@@ -45,10 +47,16 @@ def add_home_vehicle(loads: pl.DataFrame) -> pl.DataFrame:
 
 
 class Agreement(NamedTuple):
-    """Excess kappa over chance with which two trips of a vehicle, and two vehicles of a gang, share a machine."""
+    """How far trips keep to the home of their vehicle, and vehicles to that of their gang.
+
+    Attributes:
+        of_vehicle, of_gang: 1 - stray, 0 to 1.
+        share: share of the loads that each stream filled, shape (M,): chance.
+    """
 
     of_vehicle: float
     of_gang: float
+    share: Array
 
 
 @dataclass(frozen=True)
@@ -106,12 +114,15 @@ class Homes:
         Args:
             belief: probability of each stream for each load, shape (n, M), as in `messages`.
         """
-        trip, _, _ = self._trips(belief)
-        of_vehicle = excess_agreement(_scaled(trip), self.vehicle, self.streams)
+        share = np.maximum(belief.sum(axis=0) / max(belief.sum(), SMALLEST), SMALLEST_SHARE)
+        share /= share.sum()
+        trip, _, _ = self._trips(belief, share)
+        of_vehicle = faithfulness(_scaled(trip, share), self.vehicle, share, POOLED_TRUCKS)
         known = np.flatnonzero(self.gang >= 0)
-        own = _sums(np.log(_scaled(trip) @ _leaking(of_vehicle, self.streams)), self.vehicle, self.gang.size)[known]
-        of_gang = excess_agreement(_scaled(own), self.gang[known], self.streams) if known.size else 0.0
-        return Agreement(of_vehicle, of_gang)
+        of_home = _spread(_scaled(trip, share), 1 - of_vehicle, share)
+        own = _sums(np.log(of_home), self.vehicle, self.gang.size)[known]
+        of_gang = faithfulness(_scaled(own, share), self.gang[known], share, POOLED_GANGS) if known.size else 0.0
+        return Agreement(of_vehicle, of_gang, share)
 
     def messages(self, belief: Array, agreement: Agreement) -> Array:
         """Return the messages t_i(m) of (2.7), shape (n, M), with mean 1; 1 for loads without a vehicle.
@@ -121,88 +132,79 @@ class Homes:
                 most 1; the remainder is the probability of no stream and carries no knowledge.
             agreement: result of `agreement`.
         """
-        m, known = self.streams, np.flatnonzero(self.trip >= 0)
-        trip, ticket, single = self._trips(belief)
-        of_home = _leaking(agreement.of_vehicle, m)
-        each = np.log(_scaled(trip) @ of_home)
+        known, share, stray = np.flatnonzero(self.trip >= 0), agreement.share, 1 - agreement.of_vehicle
+        trip, ticket, single = self._trips(belief, share)
+        each = np.log(_spread(_scaled(trip, share), stray, share))
         vehicle = _sums(each, self.vehicle, self.gang.size)
-        from_gang = self._gang_messages(vehicle, agreement.of_gang)
-        home = _scaled((from_gang + vehicle)[self.vehicle] - each)
-        to_trip = np.log((SURE * home + (1 - SURE) / m) @ of_home)
-        others = _scaled((to_trip + trip)[self.trip[known]] - ticket)
-        out = np.ones((self.trip.size, m))
-        out[known] = m * np.where(single, others, others @ _same_trip(m))
+        from_gang = self._gang_messages(vehicle, agreement)
+        home = _scaled((from_gang + vehicle)[self.vehicle] - each, share)
+        to_trip = np.log(_spread(SURE * home + (1 - SURE), stray, share))
+        others = _scaled((to_trip + trip)[self.trip[known]] - ticket, share)
+        out = np.ones((self.trip.size, self.streams))
+        out[known] = np.where(single, others, _spread(others, 1 - SAME_TRIP, share))
         return out
 
-    def _trips(self, belief: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-        """Return log beliefs of trips, shape (t, M), and of tickets, and which tickets are alone in their trip."""
-        m, known = self.streams, np.flatnonzero(self.trip >= 0)
-        b = np.maximum(belief + (1 - belief.sum(axis=1, keepdims=True)) / m, SMALLEST)[known]
+    def _trips(self, belief: Array, share: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Return log odds of trips against chance, shape (t, M), and of tickets, and which tickets are alone."""
+        known = np.flatnonzero(self.trip >= 0)
+        odds = np.maximum(belief / share + (1 - belief.sum(axis=1, keepdims=True)), SMALLEST)[known]
         # A trip of one ticket has no other: its machine is that of the trip itself.
         single = np.bincount(self.trip[known], minlength=self.vehicle.size)[self.trip[known], None] == 1
-        ticket = np.log(np.where(single, b, b @ _same_trip(m)))
+        ticket = np.log(np.where(single, odds, _spread(odds, 1 - SAME_TRIP, share)))
         return _sums(ticket, self.trip[known], self.vehicle.size), ticket, single
 
-    def _gang_messages(self, vehicle: Array, of_gang: float) -> Array:
+    def _gang_messages(self, vehicle: Array, agreement: Agreement) -> Array:
         """Return the logarithm of the message of each gang to its vehicles, shape (v, M); 0 without gang."""
         known = np.flatnonzero(self.gang >= 0)
         out = np.zeros(vehicle.shape)
         if not known.size:
             return out
-        own, gang, leaking = _scaled(vehicle[known]), self.gang[known], _leaking(of_gang, self.streams)
-        each = np.log(own @ leaking)
+        share, stray, gang = agreement.share, 1 - agreement.of_gang, self.gang[known]
+        each = np.log(_spread(_scaled(vehicle[known], share), stray, share))
         total = _sums(each, gang, int(gang.max()) + 1)
-        out[known] = np.log(_scaled(total[gang] - each) @ leaking)
+        out[known] = np.log(_spread(_scaled(total[gang] - each, share), stray, share))
         return out
 
 
-def _same_trip(m: int) -> Array:
-    """Return P(machine of a ticket | machine of another of its trip), shape (M, M)."""
-    out = np.full((m, m), (1 - SAME_TRIP) / (m - 1))
-    np.fill_diagonal(out, SAME_TRIP)
-    return out
+def faithfulness(odds: Array, group: Ints, share: Array, pooled: float) -> float:
+    """Return how far members of a group keep to one machine, (2.8): the mean of 1 - stray given the odds, 0 to 1.
 
-
-def excess_agreement(b: Array, group: Ints, streams: int) -> float:
-    """Return kappa of (2.8), the excess over chance with which two members of a group share a machine, 0 to 1.
+    It is 1 if no group has two members: whatever strays then, does so where groups meet.
 
     Args:
-        b: probability of each stream for each member, shape (k, M), rows that sum to 1.
+        odds: probability of each stream for each member over the stream's share of the loads, shape (k, M).
         group: group of each member, shape (k,).
-        streams: number M of streams.
+        share: share of the loads that each stream filled, shape (M,).
+        pooled: prior probability that members have no home.
     """
-    m, shrunk = streams, RELIABILITY * b + (1 - RELIABILITY) / streams
-    agree = [np.zeros(0)]
-    for k in np.flatnonzero(np.bincount(group) > 1):
-        own = shrunk[group == k]
-        agree.append((own @ own.T)[np.triu_indices(len(own), 1)])
-    excess = m * np.concatenate(agree) - 1
-    agreeing = ((m - 1) * (1 - USUAL_LEAK * m / (m - 1)) ** 2 + 1) / m
-
-    def loss(kappa: float) -> float:
-        prior = agreeing * np.log1p(kappa * (m - 1)) + (1 - agreeing) * np.log1p(-kappa)
-        return -float(np.log1p(kappa * excess).sum() + PRIOR_PAIRS * prior)
-
-    return float(minimize_scalar(loss, bounds=(0.0, 1.0 - 1e-6), method="bounded").x)
-
-
-def leak(kappa: float, streams: int) -> float:
-    """Return the leak e = (M - 1) / M (1 - sqrt kappa)."""
-    return (streams - 1) / streams * (1 - float(np.sqrt(kappa)))
+    if group.size == np.unique(group).size:
+        return 1.0
+    shrunk = RELIABILITY * odds + (1 - RELIABILITY)
+    log_evidence = []
+    for stray in STRAYS:
+        home = _sums(np.log((1 - stray) * shrunk + stray), group, int(group.max(initial=-1)) + 1)
+        top = home.max(axis=1, keepdims=True)
+        log_evidence.append(float((np.log(np.exp(home - top) @ share) + top[:, 0]).sum()))
+    weight = np.exp(np.array(log_evidence) - max(log_evidence)) * np.append(
+        (1 - pooled) * np.array(STRAY_PRIOR), pooled
+    )
+    return float(1 - np.array(STRAYS) @ weight / weight.sum())
 
 
-def _leaking(kappa: float, m: int) -> Array:
-    """Return P(machine | home), shape (M, M), symmetric."""
-    e = leak(kappa, m)
-    out = np.full((m, m), e / (m - 1))
-    np.fill_diagonal(out, 1 - e)
-    return np.asarray(np.maximum(out, SMALLEST))
+def leak(keeps: float, share: Array) -> float:
+    """Return the share of trips away from home, (1 - keeps) (1 - sum of squared shares)."""
+    return (1 - keeps) * (1 - float((share**2).sum()))
 
 
-def _scaled(log_weight: Array) -> Array:
-    """Return weights that sum to 1 in each row, from their logarithms."""
-    out = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-    return np.asarray(np.maximum(out / out.sum(axis=1, keepdims=True), SMALLEST))
+def _spread(odds: Array, stray: float, share: Array) -> Array:
+    """Return odds seen through a link that strays, (2.6), shape (k, M)."""
+    return np.asarray(np.maximum((1 - stray) * odds + stray * (odds @ share)[:, None], SMALLEST))
+
+
+def _scaled(log_odds: Array, share: Array) -> Array:
+    """Return odds with mean 1 over the streams' shares in each row, from their logarithms."""
+    out = np.exp(log_odds - log_odds.max(axis=1, keepdims=True))
+    return np.asarray(np.maximum(out / (out @ share)[:, None], SMALLEST))
 
 
 def _sums(rows: Array, group: Ints, size: int) -> Array:

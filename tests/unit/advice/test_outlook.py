@@ -163,6 +163,7 @@ def fits(catalogue):
     return found
 
 
+@pytest.mark.slow
 def test_shrunken_effects_are_nearer_to_the_truth(fits):
     """Mean squared error of one step's effect, over the settings of four small seasons."""
     plain, drawn_in = [], []

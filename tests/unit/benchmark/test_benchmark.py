@@ -127,6 +127,7 @@ def test_a_grower_alone_is_not_compared_because_there_is_no_other(fit, catalogue
     assert (only["reason_code"], only["n"], only["shrunken"]) == ("only_one", facts.height, None)
 
 
+@pytest.mark.slow
 def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):
     """The same fields again a year later under wetter topsoil and with 5 % more dirt of the season's own."""
     rows = fit.rows.drop("season_start", "campaign_day")

@@ -201,8 +201,15 @@ def test_a_copy_that_came_first_counts_as_of_the_original(tmp_path):
     assert ends == [[25.0]] * 6
 
 
-@pytest.mark.parametrize("name", ["tickets_1.csv", "tares_1.csv", "log_1.csv", "log_3.csv"])
-@pytest.mark.parametrize("overlap", [pytest.param(0, marks=pytest.mark.slow), 1])
+@pytest.mark.parametrize(
+    ("name", "overlap"),
+    [
+        ("tickets_1.csv", 1),
+        ("log_3.csv", 1),
+        *(pytest.param(f"{n}.csv", 1, marks=pytest.mark.slow) for n in ("tares_1", "log_1")),
+        *(pytest.param(f"{n}.csv", 0, marks=pytest.mark.slow) for n in ("tickets_1", "tares_1", "log_1", "log_3")),
+    ],
+)
 def test_a_file_split_in_two_gives_the_tables_of_the_whole(at_once, tmp_path, name, overlap):
     made = workspace(tmp_path / "w")
     for at, (other, text) in enumerate(FILES.items()):

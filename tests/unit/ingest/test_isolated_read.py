@@ -79,7 +79,7 @@ def test_a_function_runs_in_one_process_and_its_result_comes_back(process):
         pytest.param(os._exit, (3,), "reader_died", marks=pytest.mark.slow),
         pytest.param(signal.raise_signal, (signal.SIGSEGV,), "reader_died", marks=pytest.mark.slow),
         ("fail", ("panic",), "reader_died"),
-        ("allocate", (10**12,), "reader_memory"),
+        pytest.param("allocate", (10**12,), "reader_memory", marks=pytest.mark.slow),
         ("grow", (50 << 20,), "reader_memory"),
         (time.sleep, (60,), "reader_time"),
     ],

@@ -115,6 +115,7 @@ def test_a_plot_without_any_piece_counts_and_one_without_a_count_does_not(loads,
     assert (fit.rows[TIP_LOSS] == 0).sum() > 0
 
 
+@pytest.mark.slow
 def test_overdispersion_widens_intervals(loads, catalogue):
     """Counts that differ more than by chance carry less information."""
     plain = fitted(dug(loads), TIP_LOSS, catalogue)

@@ -258,12 +258,14 @@ def test_loads_of_fields_not_seen_are_predicted_better_than_by_the_last_load(fit
     assert found.rows == fit.z.size
 
 
+@pytest.mark.slow
 def test_drawn_again_intervals_hold_what_they_were_drawn_with(fit):
     found = bootstrap_coverage(fit)
     assert found.n % (DRAWS * len(fit.settings)) == 0
     assert found.evidence <= CLEAR
 
 
+@pytest.mark.slow
 def test_intervals_too_narrow_by_a_fifth_are_caught(fit, monkeypatch):
     monkeypatch.setattr(bootstrap, "contrast", lambda *a: replace(c := contrast(*a), se=0.75 * c.se))
     found = bootstrap_coverage(fit)
@@ -296,6 +298,7 @@ def test_a_comparison_of_errors_allows_for_days_that_differ_by_chance(ratio, mos
     assert failed <= most if ratio == 1.0 else failed > 0.9
 
 
+@pytest.mark.slow
 def test_a_later_week_is_predicted_within_the_days_and_conditions_of_the_earlier_ones(small, catalogue):
     """A wave over the days is fitted by the curve of the season, which must not run on beyond its last day."""
     day = (pl.col("shift_date") - pl.col("shift_date").min()).dt.total_days()

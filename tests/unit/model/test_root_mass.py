@@ -76,6 +76,7 @@ def test_a_gap_has_another_effect_on_large_roots_than_on_small_ones(planted, fac
     assert table["lo95"][0] < 100 * np.expm1(truth) < table["hi95"][0]
 
 
+@pytest.mark.slow
 def test_an_irrelevant_root_mass_does_no_harm(facts, season, catalogue):
     """Every effect over all loads is covered as without root mass, and its standard error grows by less than 5 %."""
     both = (facts, facts.drop("root_mass_kg", "root_mass_source"))

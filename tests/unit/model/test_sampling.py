@@ -34,6 +34,7 @@ def test_a_laboratory_that_picks_loads_by_their_looks_is_found(facts, catalogue,
     assert row["bound"] == MAX_SAMPLING_Z
 
 
+@pytest.mark.slow
 def test_the_standard_score_is_that_of_samples_drawn_without_replacement(facts, catalogue):
     """Scores of random samples of the same loads, with the same fit, have mean 0 and variance 1."""
     fit = checked(sampled(facts, 0.0, seed=7), catalogue)

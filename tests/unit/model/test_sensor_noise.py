@@ -48,6 +48,7 @@ def test_noise_of_half_a_step_is_found_and_effects_are_corrected(season, catalog
     assert 0.85 < slope_on_truth(found, season) < 1.15
 
 
+@pytest.mark.slow
 def test_one_noisy_sensor_leaves_the_others_alone(season, catalogue):
     rng, name = np.random.default_rng(5), "cleaner_1_speed_rpm"
     noise = rng.normal(0, 0.8 * catalogue[name].step, season.facts.height)
@@ -57,6 +58,7 @@ def test_one_noisy_sensor_leaves_the_others_alone(season, catalogue):
     assert set(sensors.values()) == {1.0}
 
 
+@pytest.mark.slow
 def test_movements_that_are_new_in_each_load_are_not_noise(season, catalogue):
     """The same movements, but of the machine itself: dirt follows them."""
     rng, settings = np.random.default_rng(4), settings_of(season.facts)

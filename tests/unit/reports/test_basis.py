@@ -44,11 +44,10 @@ def advice_code(page: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def workspace(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def workspace(season: Season, advised: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """Return a season with advice, guide and comparison; tests run in any order and restore their changes."""
-    workspace = copy_of(season, tmp_path_factory.mktemp("basis") / "season")
+    workspace = Workspace(shutil.copytree(advised.root, tmp_path_factory.mktemp("basis") / "season"))
     stages.assess_storability(workspace, QUIET)
-    stages.advise_machines(workspace, season.fits, QUIET)
     stages.compute_guide(workspace, season.fits, QUIET)
     stages.compare_subjects(workspace, season.fits, QUIET)
     return workspace

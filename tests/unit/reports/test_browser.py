@@ -52,8 +52,8 @@ CHARTED = {
 """Minimum number of charts per page of the demo season."""
 HUGE = {"shift-machines", "season-appendix", "fleet"}
 """Pages with tens of thousands of marks and cells, all alike."""
-LONG = HUGE - {"shift-machines"}
-"""Pages that take longest; `shift-machines` is the one of them among the fast tests."""
+QUICK = {"shift", "shift-machines", "season", "what-if", "grower"}
+"""Pages of the fast tests: the first ones that people open, one with many charts, one with sliders, one by mail."""
 ADVISING = [
     "shift",
     "shift-machines",
@@ -107,7 +107,7 @@ def check_texts(browser, name: str) -> None:
         assert all(part in footer for part in parts)
 
 
-@pytest.mark.parametrize("name", [n if n not in LONG else pytest.param(n, marks=pytest.mark.slow) for n in PAGES])
+@pytest.mark.parametrize("name", [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in PAGES])
 def test_a_page_is_complete_on_a_phone_at_a_desk_and_on_paper(browser, written, page_html, name):
     """In one visit: requests, console, overflow at each width and on A4, charts, links and rules of accessibility."""
     browser.get_log("performance")
@@ -170,7 +170,8 @@ def copied(demo: Demo, folder: Path) -> Workspace:
     return Workspace(folder)
 
 
-def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
+@pytest.mark.parametrize("part", ["shift", pytest.param("season", marks=pytest.mark.slow)])
+def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path, part):
     """Ids of machines, fields, growers and loads that contain scripts stay text on the real pages."""
     assert written["shift"].exists()  # writing the page stores the last shift in the demo's tables
     with stages.open_warehouse(copied(demo, tmp_path)) as warehouse:
@@ -199,13 +200,13 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
                     warehouse.replace(name, rows)
         warehouse.build("load_class")
         season = demo.workspace.season
-        paths = [
-            *write_shift_page(load_shift_page(warehouse, season), season, tmp_path),
-            *write_season(load_season_page(warehouse, season), season, tmp_path),
-            write_season_loads(load_season_loads_page(warehouse), season, tmp_path),
-            *write_fleet(load_fleet_page(warehouse, season), season, tmp_path),
-        ]
-        paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
+        if part == "shift":
+            paths = write_shift_page(load_shift_page(warehouse, season), season, tmp_path)
+            paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
+        else:
+            paths = write_season(load_season_page(warehouse, season), season, tmp_path)
+            paths.append(write_season_loads(load_season_loads_page(warehouse), season, tmp_path))
+            paths += write_fleet(load_fleet_page(warehouse, season), season, tmp_path)
     for path in paths:
         assert EVIL not in path.read_text()
         opened(browser, path, 1280)

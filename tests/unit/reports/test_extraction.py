@@ -1,7 +1,6 @@
 """Every text that people read is found by the command that writes the catalogue."""
 
 import ast
-from pathlib import Path
 
 import pytest
 
@@ -11,7 +10,6 @@ from tests.support.program import Demo
 from transforms.errors import DamagedError, LockedError, WorkspaceError
 from transforms.storage.warehouse import Warehouse
 
-ROOT = Path(__file__).parents[3]
 CALLS = {"say", "say_n", "mark", "mark_n"}
 SOURCE = b"""
 PLACE = "the weigh tickets"
@@ -21,14 +19,13 @@ raise DamagedError("{fault}", where="--set", remedy=OTHER)
 
 
 @pytest.fixture(scope="module")
-def nodes() -> list[tuple[str, ast.AST]]:
-    """Every node of the sources' syntax trees, with the path of its file."""
-    rooms = ("flows", "reports", "transforms")
-    files = [path for room in rooms for path in sorted((ROOT / room).rglob("*.py"))]
+def nodes(sources: dict[str, ast.Module]) -> list[tuple[str, ast.Call | ast.JoinedStr]]:
+    """Calls and f-strings of the sources, with the path of their file."""
     return [
-        (path.relative_to(ROOT).as_posix(), node)
-        for path in files
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        (name, node)
+        for name, tree in sources.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call | ast.JoinedStr)
     ]
 
 

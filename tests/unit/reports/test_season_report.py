@@ -27,7 +27,7 @@ from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
 from tests.support.program import Demo
-from tests.validation.seasons import QUIET, run_season
+from tests.validation.seasons import QUIET, Season, copy_of, run_season
 from transforms.config.response_catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.storage.warehouse import Warehouse
@@ -236,12 +236,18 @@ def test_every_check_of_every_fit_is_in_the_report(page, warehouse):
     assert standing.count("not run") == checks["passed"].null_count()
 
 
-def test_the_report_states_missing_estimates(tmp_path):
-    season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
+@pytest.fixture(scope="module")
+def two_days(tmp_path_factory) -> Season:
+    """A season too short for any estimate."""
+    season = run_season(tmp_path_factory.mktemp("short") / "s", seed=3, machines=2, days=2)
     stages.assess_storability(season.workspace, QUIET)
-    with stages.open_warehouse(season.workspace) as small:
-        data = load_season_page(small, season.workspace.season)
-    report, appendix = (make(data, season.workspace.season) for make in (season_page, season_appendix))
+    return season
+
+
+def test_the_report_states_missing_estimates(two_days):
+    with stages.open_warehouse(two_days.workspace) as small:
+        data = load_season_page(small, two_days.workspace.season)
+    report, appendix = (make(data, two_days.workspace.season) for make in (season_page, season_appendix))
     text = " ".join(b.text for page in (report, appendix) for b in page.walk() if isinstance(b, Prose))
     assert "not tried enough" in text or "too few" in text.lower()
     assert "cannot be estimated yet: no class of conditions has enough loads" in text
@@ -271,10 +277,10 @@ def test_a_season_is_compared_with_the_previous_one():
     assert "+0.58 ton/acre" in loss
 
 
-def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
-    season = run_season(tmp_path / "s", seed=4, machines=2, days=2)
+def test_a_workspace_of_an_earlier_version_needs_ingest(two_days, tmp_path):
+    workspace = copy_of(two_days, tmp_path / "s")
     for name in ("load_class", "pile_ledger"):
-        with stages.open_warehouse(season.workspace) as warehouse:
+        with stages.open_warehouse(workspace) as warehouse:
             warehouse._con.execute(f'drop table if exists "{name}"')
     for write in (
         pages.publish_season_report,
@@ -283,7 +289,7 @@ def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
         pages.publish_grower_sheets,
     ):
         with pytest.raises(WorkspaceError, match="run 'taretrace post-shift' on it first"):
-            write(season.workspace, QUIET)
+            write(workspace, QUIET)
 
 
 def test_the_guide_s_share_and_its_empty_classes_are_true():

@@ -51,7 +51,12 @@ def test_the_six_main_sliders_have_the_largest_effects_on_cost(browser, written,
 
 
 @pytest.mark.parametrize(
-    ("slider", "kind"), [("share_depth_cm", "set"), ("clay_pct", "at"), ("cleaner_3_speed_rpm", "set")]
+    ("slider", "kind"),
+    [
+        ("share_depth_cm", "set"),
+        ("clay_pct", "at"),
+        pytest.param("cleaner_3_speed_rpm", "set", marks=pytest.mark.slow),
+    ],
 )
 def test_the_curve_is_that_of_the_command(browser, written, data, slider, kind):
     """The page's script and `answer_query` give the same cost and band at both ends and in the middle."""
@@ -114,7 +119,7 @@ def test_the_curve_has_a_text_with_its_values(browser, written, data):
     assert evaluate(browser, "return document.getElementById('curve-finding').textContent") in label
 
 
-@pytest.mark.parametrize("system", ["metric", "us"])
+@pytest.mark.parametrize("system", [pytest.param("metric", marks=pytest.mark.slow), "us"])
 def test_sliders_show_the_values_that_operators_set(browser, demo: Demo, data, tmp_path, system):
     season = replace(demo.workspace.season, units=system, currency="USD")
     opened(browser, write_what_if(data, season, tmp_path), 1280)

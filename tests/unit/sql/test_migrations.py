@@ -55,7 +55,7 @@ def test_todays_layout_is_kept_so_that_a_later_taretrace_can_be_tested_on_it():
 
 
 @pytest.mark.parametrize(
-    "version", [pytest.param(v, marks=() if v % 6 == 0 or v == EARLIER[-1] else pytest.mark.slow) for v in EARLIER]
+    "version", [pytest.param(v, marks=() if v % 12 == 0 or v == EARLIER[-1] else pytest.mark.slow) for v in EARLIER]
 )
 def test_every_row_received_is_carried_over_from_every_earlier_layout(tmp_path, version):
     path = tmp_path / "warehouse.duckdb"

@@ -359,6 +359,7 @@ def test_few_pairs_and_strayed_loads_are_said():
     assert found.strayed == 4
 
 
+@pytest.mark.slow
 def test_a_trial_is_cleaner_evidence_than_as_many_other_loads(catalogue):
     """The same loads and settings, known by their trace alone and known to be a trial's."""
     season = fit_season(41, "crumbling", catalogue, machines=6, days=12).facts

@@ -1,6 +1,8 @@
 """Detection of the time format of a file: order of day and month, padding, and time zone."""
 
+import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import polars as pl
 
@@ -25,8 +27,30 @@ DATES = (
 CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S%.f", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H.%M", "%Hh%M", "%H:%M Uhr")
 JOINTS = (" ", "T", ", ")
 ZONES = ("Z", "%z", "%:z")
+FORMS = tuple(
+    [f"{d}{j}{c}{z}" for d in DATES for j in JOINTS for c in CLOCKS for z in ZONES]
+    + [f"{d}{j}{c}" for d in DATES for j in JOINTS for c in CLOCKS]
+    + list(DATES)
+)
+"""All formats, best first: with a zone, without, and dates."""
+NUMBER, NAME = r"[+-]?\d.?", r"[^\W\d]+"
+SHAPES = {
+    **dict.fromkeys(("%m", "%d", "%y", "%H", "%I", "%M", "%S"), NUMBER),
+    "%Y": r"[+-]?\d.{0,3}\d*",
+    "%b": NAME,
+    "%p": NAME,
+    "%.f": r"(?:\.\d*)?",
+    "%z": ".*",
+    "%:z": ".*",
+    " ": "",
+}
+"""Part of a format -> regular expression that matches at least the texts that the part reads; spaces may surround it.
+
+A number is read from as many characters as it may have, whatever follows its first digit.
+"""
 MAX_INVALID_SHARE = 0.05
 """Maximum share of unreadable times for a format to fit."""
+SEPARATORS = ":./,"
 FIRST_CELLS = 8
 """Cells that exclude most formats before all cells are read."""
 
@@ -70,12 +94,13 @@ def detect_time_format(cells: list[str]) -> TimeForm | None:
     samples = pl.Series([c for c in cells if c], dtype=pl.String)
     if not len(samples):
         return None
-    with_clock = [f"{d}{j}{c}" for d in DATES for j in JOINTS for c in CLOCKS]
-    zoned = [f + z for f in with_clock for z in ZONES]
     fitting: list[tuple[str, pl.Series]] = []
     first = samples.head(FIRST_CELLS)
-    for form in _possible(str(samples[0]), [*zoned, *with_clock, *DATES]):
-        if _fits(first, form) is None and len(samples) > FIRST_CELLS and first.n_unique() > 1:
+    is_long, heads = len(samples) > FIRST_CELLS and first.n_unique() > 1, first.to_list()
+    for form in _possible(heads[0]):
+        if (is_long or len(samples) <= FIRST_CELLS) and not _may_fit(heads, form):
+            continue
+        if is_long and _fits(first, form) is None:
             continue
         read = _fits(samples, form)
         if read is not None:
@@ -87,15 +112,33 @@ def detect_time_format(cells: list[str]) -> TimeForm | None:
     return TimeForm(best, best.endswith(ZONES), rivals, read)
 
 
-def _possible(cell: str, forms: list[str]) -> list[str]:
+@lru_cache(maxsize=len(FORMS))
+def _shape(form: str) -> re.Pattern[str]:
+    """Return a regular expression that matches every text that can be read in a format, and others."""
+    parts = re.findall(r"%[:.]?\w|.", form)
+    return re.compile(r"\s*".join(["", *(SHAPES.get(part, re.escape(part)) for part in parts), ""]))
+
+
+def _may_fit(cells: list[str], form: str) -> bool:
+    """Return False if so many cells lack the shape of a format that `_fits` would refuse it; this takes less time."""
+    shape = _shape(form)
+    return sum(shape.fullmatch(c) is None for c in cells) <= MAX_INVALID_SHARE * len(cells)
+
+
+def _possible(cell: str) -> tuple[str, ...]:
     """Return the formats whose separators occur in a cell as often as in the format."""
-    signs = {s: cell.count(s) for s in ":./hT,"}
+    has_joint = "T" in cell and "h" not in cell[:-2]
+    return _possible_with(tuple(cell.count(s) for s in SEPARATORS), has_joint)
+
+
+@lru_cache(maxsize=1024)
+def _possible_with(counts: tuple[int, ...], has_joint: bool) -> tuple[str, ...]:  # noqa: FBT001
+    """Return the formats with some counts of `SEPARATORS`, and a T between date and time or none."""
+    signs = dict(zip(SEPARATORS, counts, strict=True))
 
     def is_possible(form: str) -> bool:
-        plain = form.replace("%:z", "+00:00" if signs[":"] else "+00").replace("%.f", ".0" if "." in cell else "")
-        return (
-            all(plain.count(s) == n for s, n in signs.items() if s not in "hT")
-            and ("T" in form) == ("T" in cell and "h" not in cell[:-2])
-        ) or "%b" in form
+        plain = form.replace("%:z", "+00:00" if signs[":"] else "+00").replace("%.f", ".0" if signs["."] else "")
+        alike = all(plain.count(s) == n for s, n in signs.items())
+        return (alike and ("T" in form) == has_joint) or "%b" in form
 
-    return [f for f in forms if is_possible(f)]
+    return tuple(f for f in FORMS if is_possible(f))
