@@ -32,7 +32,7 @@ def _fit_and_report(run: RunContext, after: list[Any]) -> Any:
     Returns:
         The result of the shift page.
     """
-    fits = tasks.fit_responses(wait_for=after)
+    fits = tasks.fit_responses(run.mode, wait_for=after)
     products = [
         tasks.check_fits(run.mode, wait_for=[fits]),
         tasks.compare_subjects(run.mode, wait_for=[fits]),
@@ -50,14 +50,15 @@ def run_all_stages(run: RunContext) -> list[Any]:
 
 
 def post_shift(run: RunContext) -> list[Any]:
-    """Run every stage; if a nightly refit is scheduled, leave refit-based checks and the fleet comparison to it."""
+    """Run every stage; if a nightly refit is scheduled, fit by day and leave refits and comparison to the night."""
     run.refit_checks = run.workspace.season.schedule.refit is None
+    run.night_fits = "ignore" if run.refit_checks else "use"
     return run_all_stages(run)
 
 
 def refit(run: RunContext) -> list[Any]:
     """Refit from raw rows, ignoring the caches of earlier fits, and delete expired records."""
-    run.skips = False
+    run.skips, run.night_fits = False, "store"
     page = _fit_and_report(run, [tasks.clear_product_cache()])
     tasks.delete_expired_records(wait_for=[page])
     return [page]

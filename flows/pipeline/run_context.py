@@ -14,6 +14,7 @@ from prefect.states import Completed
 from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import Fits
+from flows.stages.fit import NightFitUse
 from transforms.config.workspace import Workspace
 from transforms.errors import locate_error
 from transforms.ingest.ingest_file import IngestedFile
@@ -58,6 +59,7 @@ class RunContext:
         reporter: shows progress.
         executor: runs the jobs of each stage.
         refit_checks: recompute the checks that refit the model and the fleet comparison.
+        night_fits: use of the night fits by the fit.
         skips: skip stages whose inputs and results have not changed.
         received: the files that the run received.
         fits: the fits of the run; None before they are made, and if no stage needs them.
@@ -68,6 +70,7 @@ class RunContext:
     reporter: Reporter
     executor: Executor
     refit_checks: bool = True
+    night_fits: NightFitUse = "ignore"
     skips: bool = True
     received: list[IngestedFile] = field(default_factory=list)
     fits: Fits | None = None
@@ -78,7 +81,7 @@ class RunContext:
 
     @property
     def mode(self) -> str:
-        """Variant of the checks and the comparison."""
+        """Variant of the fit, the checks and the comparison."""
         return REFITS if self.refit_checks else KEPT
 
     def need_fits(self) -> Fits:
@@ -105,7 +108,7 @@ class RunContext:
 
     def variant_of(self, stage: str) -> str:
         """Return the variant of a fit stage."""
-        return self.mode if stage in {CHECK, COMPARE, MISSING} else ""
+        return self.mode if stage in {FIT, CHECK, COMPARE, MISSING} else ""
 
     def store(self, stage: str, variant: str, written: tuple[Path, ...]) -> None:
         """Store that a stage has run; recomputed checks also serve runs that would keep them."""

@@ -115,13 +115,13 @@ def clear_product_cache() -> Any:
 
 
 @_stage_task("fit responses")
-def fit_responses() -> Any:
-    """Fit what drives dirt, losses, topping and damage."""
+def fit_responses(mode: str) -> Any:
+    """Fit what drives dirt, losses, topping and damage; `mode` is `refits` or `kept`."""
 
     def work(run: RunContext) -> None:
-        run.fits = stages.fit_responses(run.workspace, run.reporter, run.executor)
+        run.fits = stages.fit_responses(run.workspace, run.reporter, run.executor, night_fits=run.night_fits)
 
-    return perform("fit responses", work, record.FIT)
+    return perform("fit responses", work, record.FIT, mode)
 
 
 @_stage_task("check fits")

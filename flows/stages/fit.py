@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import polars as pl
 
@@ -21,6 +22,7 @@ from transforms.jobs.fit_jobs import (
     fit_response_job,
     run_fit_check,
 )
+from transforms.jobs.night_fits import load_night_fit, store_night_fits
 from transforms.jobs.product_cache import ProductCache
 from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
 from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
@@ -30,6 +32,8 @@ from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 
+NightFitUse = Literal["ignore", "store", "use"]
+"""Use of the night fits by a fit: none, keep it as one, or fit by day at their variances."""
 MIN_PLOTS = 10
 """Minimum number of dig-behind plots or quality checks before a subject is compared by them."""
 
@@ -65,10 +69,18 @@ def _classify_outcome(fits: Fits) -> OutcomeCode:
     return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
-def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
+def fit_responses(
+    workspace: Workspace, reporter: Reporter, executor: Executor = serial, *, night_fits: NightFitUse = "ignore"
+) -> Fits:
     """Fit every response of the catalogue and store the result tables.
 
     Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
+
+    Args:
+        workspace: the workspace.
+        reporter: shows progress.
+        executor: runs the fits.
+        night_fits: `store` keeps the variances for the fits by day, `use` fits by day at those kept.
     """
     season = workspace.season
     workspace.stored_fits.unlink(missing_ok=True)
@@ -77,7 +89,19 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
         require_facts(warehouse, workspace)
         previous, cv = _load_previous_season(season), season.lab_cv_at_25_kg
         facts = {name: warehouse.table(name) for name in dict.fromkeys(r.facts for r in RESPONSES.values())}
-        jobs = [ResponseJob(facts[r.facts], r.name, season.catalogue, cv, cache, previous) for r in RESPONSES.values()]
+        key = fits_key([previous], (season.catalogue, cv))
+        jobs = [
+            ResponseJob(
+                facts[r.facts],
+                r.name,
+                season.catalogue,
+                cv,
+                cache,
+                previous,
+                load_night_fit(workspace.night_fits, key, r.name) if night_fits == "use" else None,
+            )
+            for r in RESPONSES.values()
+        ]
         fitted: dict[str, ResponseFit] = {}
         with reporter.stage(mark("Fitting what drives dirt, losses, topping and damage"), len(jobs)) as advance:
             for job, (response_fit, used) in zip(jobs, local(executor)(fit_response_job, jobs), strict=True):
@@ -95,6 +119,8 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
         run_checks(warehouse)
     cache.remove_unused()
+    if night_fits == "store":
+        store_night_fits(workspace.night_fits, key, fitted)
     return fits
 
 

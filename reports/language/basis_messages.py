@@ -1,8 +1,11 @@
 """Sentences and notes on the fit and the shift on which advice, guide, comparison and checks are based."""
 
+from typing import Any
+
 from reports.language.display_units import DisplayUnits
 from reports.language.translate import local_date, mark, say
 from reports.page.model import Prose
+from transforms.contracts.result_tables.fit import LAST_NIGHT
 from transforms.storage.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
 
 RENEWED_BY = {
@@ -52,8 +55,24 @@ def basis_line(status: ProductStatus, shown: DisplayUnits) -> str:
     if status.fitted_at is None or status.last_shift_date is None:
         return ""
     year = local_date(status.fitted_at, "yMMMd")
-    return say(
+    line = say(
         "The advice is based on the fit of {fitted} and on the loads up to the shift of {day}.",
         fitted=f"{year} {shown.clock(status.fitted_at)}",
         day=shown.day(status.last_shift_date),
     )
+    if status.variances_shift_date is None:
+        return line
+    by_day = say(
+        "It is the quick fit after a shift. It builds on the full fit up to the shift of {night}; the next night makes "
+        "a full one again.",
+        night=shown.day(status.variances_shift_date),
+    )
+    return f"{line} {by_day}"
+
+
+def by_day_words(run: dict[str, Any]) -> str:
+    """Return the sentence that a row of `fit_run` is a fit by day, after a space; empty for another fit."""
+    if run["variances_from"] != LAST_NIGHT:
+        return ""
+    until = local_date(run["variances_shift_date"], "yMMMd")
+    return " " + say("Quick fit after a shift, built on the full fit up to {date}.", date=until)

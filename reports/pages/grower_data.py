@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import polars.selectors as cs
 
+from reports.language.basis_messages import by_day_words
 from reports.language.labels import response_label
 from reports.language.translate import say, use_language
 from transforms.benchmark.disclosure import (
@@ -70,6 +71,7 @@ def _footer(warehouse: Warehouse) -> tuple[str, ...]:
             response=response_label(r["response"]),
             run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}",
         )
+        + by_day_words(r)
         + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
         for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
     )

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.language.basis_messages import by_day_words
 from reports.language.bidi import isolated
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import response_label, setting_label
@@ -48,6 +49,7 @@ def footer(data: FooterData) -> tuple[str, ...]:
             n=number(r["n"], 0),
             sd=number(r["residual_sd"], 3),
         )
+        + by_day_words(r)
         + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
         for r in data.fits.iter_rows(named=True)
     ]

@@ -19,6 +19,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Literal
 
 sys.path[:0] = [str(Path(__file__).parents[2])]
 
@@ -33,14 +34,19 @@ ROUNDS = 3
 """Number of consecutive shifts at each size, and number of runs on one worker and on two, in turns."""
 JUDGED = {"check_fits": "refits", "compare_subjects": "recompute"}
 """Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
+NIGHT_FITS: dict[str, Literal["ignore", "use"]] = {"whole": "ignore", "post-shift": "use"}
+"""Run -> its use of the night's variances; the runs of the night store them."""
 FIRST_FITTED = STAGES.index("fit_responses")
 """Stages before this one lead from files to facts."""
+FROM_FACTS = {"refit": STAGES[FIRST_FITTED:], "night": ("fit_responses",)}
+"""Runs of the night -> their stages."""
 
 
 def run_stages(folder: Path, run: str) -> dict[str, float]:
     """Run every stage of a run in this process; return the seconds of each and the peak memory in MB.
 
-    `run` is whole, post-shift (as scheduled) or refit (that of the night: from facts on, nothing kept believed).
+    `run` is whole, post-shift (as scheduled, fitted by day), night (its fit alone, which the next shifts start from) or
+    refit (that of the night: from facts on, nothing kept believed).
     """
     from flows import stages  # noqa: PLC0415
     from flows.runtime.progress import Reporter  # noqa: PLC0415
@@ -54,12 +60,12 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
     spread = ProcessExecutor()
     if workspace.warehouse.exists():
         spread.warm()
-    if run == "refit":
+    if run in FROM_FACTS:
         stages.clear_product_cache(workspace)
-    for name in STAGES[FIRST_FITTED:] if run == "refit" else STAGES:
+    for name in FROM_FACTS.get(run, STAGES):
         started = time.perf_counter()
         if name == "fit_responses":
-            fits = stages.fit_responses(workspace, quiet, spread)
+            fits = stages.fit_responses(workspace, quiet, spread, night_fits=NIGHT_FITS.get(run, "store"))
         elif name in {"receive_files", "bin_telemetry", "trace_loads"}:
             getattr(stages, name)(workspace, quiet, spread)
         elif name == "publish_shift_page":
@@ -147,6 +153,7 @@ def shifts() -> None:
                     if date_of(path) <= date:
                         path.rename(season / "inbox" / path.name)
                 took.append(apart("--stages", str(season), "post-shift" if took else "whole"))
+                apart("--stages", str(season), "night")
             night = apart("--stages", str(season), "refit")
             # The first took in all shifts since the last that was looked at.
             one = {name: round(statistics.median(of[name] for of in took[1:]), 2) for name in took[0]}

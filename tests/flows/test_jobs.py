@@ -86,13 +86,13 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
     others = [given for given in toml.splitlines() if not given.startswith("refit")]
     planned = "\n".join(others).replace("[schedule]\n", f"[schedule]\n{line}\n")
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
-    requested: list[bool] = []
+    requested: list[tuple[bool, str]] = []
 
     monkeypatch.setattr(jobs, "build_facts", list)
-    monkeypatch.setattr(jobs, "_fit_and_report", lambda run, _: requested.append(run.refit_checks))
+    monkeypatch.setattr(jobs, "_fit_and_report", lambda run, _: requested.append((run.refit_checks, run.night_fits)))
     for name in (POST_SHIFT, WHOLE):
         jobs.JOBS[name](RunContext(Workspace(tmp_path), QUIET, serial))
-    assert requested == [refits, True]
+    assert requested == [(refits, "ignore" if refits else "use"), (True, "ignore")]
 
 
 def run_in_flow(job: str, workspace: Workspace) -> JobResult:

@@ -184,6 +184,11 @@ class Workspace:
         return self.lake / "cross_products"
 
     @property
+    def night_fits(self) -> "LakePath":
+        """Folder of the night fits, which fits by day take their variances from."""
+        return self.lake / "night_fits"
+
+    @property
     def stored_fits(self) -> Path:
         """File with the fits of the command `fit`, for the command that follows."""
         return self.root / STORED_FITS

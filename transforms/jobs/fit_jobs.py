@@ -11,12 +11,14 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import CHECKS, Row
 from transforms.model.confounding import confounding
+from transforms.model.day_fit import fit_by_day
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_tables import fit_posterior, fit_summary, last_season, setting_reliability
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected_loads
+from transforms.model.night_fit import NightFit
 from transforms.model.previous_season import prior_of
 from transforms.model.setting_pairs import setting_pairs
 from transforms.model.variance_decomposition import variance_shares
@@ -26,7 +28,7 @@ from transforms.parallel import SharedValue
 
 @dataclass(frozen=True)
 class ResponseJob:
-    """A response to fit: its facts, and last season's posterior, if there is one."""
+    """A response to fit: its facts, last season's posterior and the last night's fit, if there are any."""
 
     facts: pl.DataFrame
     response: str
@@ -34,11 +36,16 @@ class ResponseJob:
     lab_cv_at_25_kg: float
     store: ProductCache
     before: pl.DataFrame | None
+    night: NightFit | None = None
 
 
 def fit_response_job(job: ResponseJob) -> tuple[ResponseFit | None, set[str]]:
-    """Fit a response; return the fit and the keys it used in the product cache."""
+    """Fit a response, by day if it has a night fit that serves; return the fit and the keys it used in the cache."""
     prior = prior_of(job.before, job.response) if job.before is not None else None
+    if job.night is not None:
+        by_day = fit_by_day(job.facts, job.catalogue, job.lab_cv_at_25_kg, job.night, job.store, prior)
+        if by_day is not None:
+            return by_day, job.store.used
     found = fit_from_warm_start(job.facts, job.response, job.catalogue, job.lab_cv_at_25_kg, job.store, prior=prior)
     return found, job.store.used
 

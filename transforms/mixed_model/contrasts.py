@@ -24,6 +24,8 @@ PAIRS = 4
 BAND_DRAWS = 4000
 SMALL_MODEL = 4000
 """Up to this number of coefficients, (8) is computed; in larger models its correction is negligible."""
+AT_ONCE = 64
+"""Contrasts that are computed together: limits memory."""
 BAND_SEED = 20_251_101
 
 
@@ -124,14 +126,7 @@ def draws_covariance(fit: RemlFit, L: Array) -> Array:
     V = (V + V.T) / 2
     if fit.u_cov is None or not fit.spans:
         return np.asarray(V)
-    p, starts = fit.p, [span.start - fit.p for span in fit.spans.values()]
-    parts = [
-        np.add.reduceat(q[p:] * (fit.u_cov[:, s.start - p : s.stop - p] @ q[s]), starts, axis=0)
-        for s in fit.spans.values()
-    ]
-    by_part = np.stack(parts, axis=1)
-    extra = 2 * np.einsum("ij,ijk->k", fit.theta_cov, _derivative_covariances(fit, by_part))
-    wider = np.sqrt(1 + np.maximum(extra, 0) / np.maximum(np.diag(V), 1e-300))
+    wider = np.sqrt(1 + np.maximum(_extra_variances(fit, q), 0) / np.maximum(np.diag(V), 1e-300))
     return np.asarray(V * np.outer(wider, wider))
 
 
@@ -153,9 +148,10 @@ def contrasts(fit: RemlFit, L: Array) -> list[Contrast]:
 
     Args:
         fit: the fitted model.
-        L: contrasts over D or over all of M, shape (k, d) or (k, M).
+        L: contrasts over the columns of D or over all of M, shape (k, d) or (k, M).
     """
-    return [contrast(fit, row) for row in L]
+    parts = [_contrasts_together(fit, L[i : i + AT_ONCE]) for i in range(0, L.shape[0], AT_ONCE)]
+    return [found for part in parts for found in part]
 
 
 def contrast(fit: RemlFit, weights: Array) -> Contrast:
@@ -165,11 +161,44 @@ def contrast(fit: RemlFit, weights: Array) -> Contrast:
         fit: the fitted model.
         weights: contrast over the columns of D or over all of M, shape (d,) or (M,).
     """
-    estimates, V, adjusted, gradients = _adjusted(fit, weights)
-    estimate, v = float(estimates[0]), float(V[0, 0])
-    if v <= 0:
-        return Contrast(estimate, 0.0, np.inf)
-    return Contrast(estimate, float(np.sqrt(max(adjusted[0, 0], v))), _satterthwaite(fit, v, gradients[:, 0, 0]))
+    return _contrasts_together(fit, weights[None])[0]
+
+
+def _contrasts_together(fit: RemlFit, L: Array) -> list[Contrast]:
+    """Return the contrasts of the rows of `L`, whose columns are solved together."""
+    columns = pad_contrasts(fit, L)
+    q = fit.covariances(columns)
+    V = (columns * q).sum(axis=0)
+    extra = _extra_variances(fit, q) if fit.coef.size <= SMALL_MODEL and fit.spans else np.zeros_like(V)
+    squares = np.array([(q[span] ** 2).sum(axis=0) for span in fit.spans.values()]).reshape(len(fit.spans), V.size)
+    s2 = np.array(list(fit.variances.values()))[:, None]
+    gradients = np.vstack([squares / s2**2, (V - (squares / s2).sum(axis=0)) / fit.residual])
+    out = []
+    for estimate, v, more, gradient in zip(columns.T @ fit.coef, V, extra, gradients.T, strict=True):
+        se = float(np.sqrt(max(v + more, v))) if v > 0 else 0.0
+        out.append(Contrast(float(estimate), se, _satterthwaite(fit, float(v), gradient) if v > 0 else np.inf))
+    return out
+
+
+def _extra_variances(fit: RemlFit, q: Array) -> Array:
+    """Return 2 sum_ij Cov(theta)_ij D_ij of (8) of each contrast, shape (k,).
+
+    Args:
+        fit: the fitted model.
+        q: covariances of the coefficients with the contrasts, shape (M, k).
+    """
+    p, spans = fit.p, list(fit.spans.values())
+    starts, parts = [s.start - p for s in spans], []
+    for name, s in fit.spans.items():
+        if fit.u_cov is not None:
+            pushed = fit.u_cov[:, s.start - p : s.stop - p] @ q[s]
+        else:
+            inside = np.zeros_like(q)
+            inside[s] = q[s]
+            pushed = (fit.variances[name] * inside - fit.covariances(inside))[p:]
+        parts.append(np.add.reduceat(q[p:] * pushed, starts, axis=0))
+    by_part = np.stack(parts, axis=1)
+    return np.asarray(2 * np.einsum("ij,ijk->k", fit.theta_cov, _derivative_covariances(fit, by_part)))
 
 
 def _satterthwaite(fit: RemlFit, V: float, gradient: Array) -> float:

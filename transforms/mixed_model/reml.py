@@ -15,7 +15,7 @@ from transforms.arrays import Array
 from transforms.mixed_model.cross_products import CrossProducts, DenseBlock, Factor, cross_products
 from transforms.mixed_model.equations import Equations, RemlError, Solution
 from transforms.mixed_model.likelihood import Criterion, inverse_information, limit_threads, reduced_equations
-from transforms.mixed_model.variance_search import ON_THE_BOUNDARY, Optimum, WarmStart, find_variances
+from transforms.mixed_model.variance_search import ON_THE_BOUNDARY, Optimum, WarmStart, find_variances, steps_from
 
 CONVERGED = 1e-7
 SMALL_MODEL = 1200
@@ -184,6 +184,28 @@ def fit_products(
         return _reml_fit(criterion, find_variances(criterion, start, tolerance))
 
 
+def fit_near(products: CrossProducts, variances: WarmStart, max_gain: float) -> RemlFit:
+    """Fit model (1) by REML with a step or a few from variances of a fit to nearly the same data, or none.
+
+    Args:
+        products: cross-products of the model.
+        variances: (variance of each block and factor, residual variance).
+        max_gain: largest gain in log-likelihood that the first step may promise; 0 to solve at the given variances.
+
+    Raises:
+        RemlError: fixed columns depend on each other, there are too few rows for them, the given variances belong to
+            other blocks and factors, or they are too far from the optimum.
+    """
+    if products.n <= products.p + 1:
+        raise RemlError(f"{products.n} rows are too few for {products.p} fixed columns")
+    if {*products.blocks, *products.factors} != set(variances[0]):
+        raise RemlError("the variances belong to other blocks and factors")
+    equations = Equations(products)
+    with limit_threads(equations):
+        criterion = Criterion(equations, "reml")
+        return _reml_fit(criterion, steps_from(criterion, variances, max_gain))
+
+
 def _reml_fit(criterion: Criterion, best: Optimum) -> RemlFit:
     """Return the fitted model at the optimum; variances on the boundary are set to the floor."""
     equations, d, s, floor = criterion.eq, criterion.eq.m.d, best.solution, best.floor
@@ -248,6 +270,7 @@ __all__ = [
     "RemlFit",
     "WarmStart",
     "deviance_without",
+    "fit_near",
     "fit_products",
     "fit_reml",
     "profile",

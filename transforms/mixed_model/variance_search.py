@@ -17,6 +17,10 @@ from transforms.mixed_model.likelihood import Criterion, inverse_information, re
 WarmStart = tuple[dict[str, float], float]
 """Initial variances: (variance of each block and factor, residual variance)."""
 MAX_ITERATIONS = 60
+MAX_NEAR_STEPS = 15
+ENOUGH = 0.01
+"""Gain in log-likelihood up to which a step from variances near the optimum is the last (common practice, no source):
+average information converges quadratically, so what is left is a small part of it."""
 LARGE_MODEL = 2000
 """From this number of equations on, moments are a better start than two steps, and much cheaper."""
 FLOOR = 1e-10
@@ -74,6 +78,48 @@ class _Step:
     decrement: float
 
 
+def _bounds_of(criterion: Criterion, tolerance: float) -> _Bounds:
+    """Return the limits of a search for the variances of a model."""
+    total = max(variance_of_y(criterion.m), 1e-300)
+    guess, _ = equal_shares(criterion.m, variance_of_y(criterion.m))
+    first_off = {k: OFF_THE_BOUNDARY * v * (len(guess) + 1) / total for k, v in guess.items()}
+    return _Bounds(FLOOR * total, first_off, tolerance)
+
+
+def steps_from(criterion: Criterion, variances: WarmStart, max_gain: float) -> Optimum:
+    """Take average-information steps from variances near the optimum: one or a few, at most `MAX_NEAR_STEPS`.
+
+    Another step follows only if the last one gained a log-likelihood of more than `ENOUGH`, or took a component off its
+    boundary, because its first step there does not predict how far it goes.
+
+    Args:
+        criterion: likelihood of the model.
+        variances: (variance of each block and factor, residual variance), from a fit to nearly the same data.
+        max_gain: largest gain in log-likelihood that the first step may promise; 0 to solve at the given variances.
+
+    Raises:
+        RemlError: the equations cannot be solved, the first step promises a larger gain, or the last step was
+            not enough.
+    """
+    bounds, names = _bounds_of(criterion, 0.0), list(criterion.eq.spans)
+    # Far below its first step off the boundary, a variance would need many steps to leave it.
+    least = {k: bounds.first_off[k] * variances[1] if max_gain else bounds.floor for k in names}
+    at = {k: v if (v := variances[0][k]) > least[k] else bounds.floor for k in names}
+    s = criterion.eq.solve(at, variances[1])
+    value, steps, goes_on = criterion.minus_2l(s), 0, max_gain > 0
+    while goes_on and steps < MAX_NEAR_STEPS:
+        before, step = s, _newton(criterion, s, value, bounds)
+        if step.decrement > 2 * max_gain:
+            raise RemlError("the given variances are too far from the optimum")
+        s, value, steps = step.solution, step.value, steps + 1
+        at_zero = ON_THE_BOUNDARY * bounds.floor
+        left = any(before.variances[k] <= at_zero < s.variances[k] for k in names)
+        goes_on = left or step.decrement > 2 * ENOUGH
+    if goes_on:
+        raise RemlError("the given variances are too far from the optimum")
+    return Optimum(s, value, bounds.floor, steps, converged=True)
+
+
 def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: float) -> Optimum:
     """Maximise the likelihood over the variances.
 
@@ -86,14 +132,12 @@ def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: flo
         RemlError: columns of X depend on each other.
     """
     equations = criterion.eq
-    total = variance_of_y(equations.m)
-    floor = FLOOR * max(total, 1e-300)
-    guess, _ = equal_shares(equations.m, total)
-    first_off = {k: OFF_THE_BOUNDARY * v * (len(guess) + 1) / max(total, 1e-300) for k, v in guess.items()}
-    bounds = _Bounds(floor, first_off, tolerance)
+    bounds = _bounds_of(criterion, tolerance)
+    floor = bounds.floor
     if start is None:
-        at, steps = _cold_start(criterion, total, floor)
+        at, steps = _cold_start(criterion, variance_of_y(equations.m), floor)
     else:
+        guess, _ = equal_shares(equations.m, variance_of_y(equations.m))
         bounded: WarmStart = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
         at, steps = _search_interior(criterion, bounded, bounds, 2)
     s = equations.solve(*at)

@@ -11,13 +11,13 @@ from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES, soil_class, wetness_class
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
-from transforms.mixed_model.contrasts import Contrast, contrast
+from transforms.mixed_model.contrasts import Contrast, contrasts
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import reaction_within_visits
 from transforms.model.sensor_gain import gain_error
-from transforms.model.setting_terms import SettingEffect, VisitMean
+from transforms.model.setting_terms import SettingCurve, SettingEffect, SettingSquare, VisitMean
 from transforms.model.visits import visit_means
 
 Cell = tuple[str | None, str | None]
@@ -61,11 +61,18 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
         weights[at] = float(term.multiplier(fit.multipliers)[rows].mean())
     for curve in fit.frame.curves(setting):
         own, places = fit.coefficients_of(curve)
-        weights[places] = curve.slopes(fit.x[rows, fit.setting_column(setting)]).mean(axis=0)[own]
+        weights[places] = _slopes(fit, curve)[rows].mean(axis=0)[own]
     if fit.contains(slope := MachineSlope(setting)):
         span = fit.reml.spans[slope.name]
         weights[span] = np.bincount(fit.levels(slope.name)[rows], minlength=span.stop - span.start) / rows.sum()
     return weights
+
+
+def _slopes(fit: ResponseFit, curve: SettingCurve | SettingSquare) -> Array:
+    """Return the slopes of the columns of a setting's curve at each row, computed once, shape (n, columns)."""
+    name = curve.spec.name
+    steps = fit.x[:, fit.setting_column(name)]
+    return fit.cached(f"slopes of {name} as {type(curve).__name__}", lambda: np.asarray(curve.slopes(steps)))
 
 
 def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
@@ -193,9 +200,9 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
                 estimated.append((len(rows), s, own_rows, slope_weights(fit, s.name, own_rows)))
             head = _head(fit, catalogue[s.name], cell, own_rows)
             rows.append(head if untried is None else {**head, **untried.columns})
-    robust = robust_errors(fit, np.array([L for *_, L in estimated])) if estimated else np.empty(0)
-    for (i, s, own_rows, L), error in zip(estimated, robust, strict=True):
-        found = contrast(fit.reml, L)
+    L = np.array([weights for *_, weights in estimated])
+    robust, plain = (robust_errors(fit, L), contrasts(fit.reml, L)) if estimated else (np.empty(0), [])
+    for (i, s, own_rows, _), error, found in zip(estimated, robust, plain, strict=True):
         se = float(np.hypot(max(found.se, float(error)), gain_error(fit, s, own_rows, found.estimate)))
         rows[i] |= _estimated(fit, s.name, replace(found, se=se))
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)

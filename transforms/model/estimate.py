@@ -25,8 +25,8 @@ from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, Weighte
 
 
 @dataclass(frozen=True)
-class _RobustFit:
-    """Fit with heavy tails treated, its fitted values and the pseudo-values used."""
+class RobustFit:
+    """Fit with heavy tails treated, its fitted values, the pseudo-values used and the tails."""
 
     found: WeightedFit
     fitted: Array
@@ -98,25 +98,30 @@ def _complete(plain: PlainFit, response: str, prior: Prior | None) -> ResponseFi
         robust = _fit_robust(model, plain.by_class, found, plain.z, plain.known, is_counted=is_counted(response))
     except RemlError:
         return None
-    return _response_fit(plain, model, response, robust, agrees)
+    return response_fit(plain, model, response, robust, agrees)
 
 
 def _with_last_season(
     model: WeightedModel, by_class: Week, found: WeightedFit, prior: Prior | None
 ) -> tuple[WeightedModel, WeightedFit, Agreement | None]:
     """Fit again with last season's effects, setting by setting as far as this season does not contradict them."""
-    at, reml = {n: i for i, n in enumerate(found.kept)}, found.reml
-    known = restrict_prior(prior, at) if prior is not None else None
-    agrees = None if known is None else season_agreement(reml, at, known, model.frame.fixed_terms)
+    agrees, reml = agreement_of(model, found, prior), found.reml
     if agrees is None or not agrees.prior.precision.any():
         return model, found, agrees
     model = replace(model, prior=agrees.prior)
     return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
 
 
+def agreement_of(model: WeightedModel, found: WeightedFit, prior: Prior | None) -> Agreement | None:
+    """Return the agreement of a fit with last season's effects; None without any that it could use."""
+    at = {n: i for i, n in enumerate(found.kept)}
+    known = restrict_prior(prior, at) if prior is not None else None
+    return None if known is None else season_agreement(found.reml, at, known, model.frame.fixed_terms)
+
+
 def _fit_robust(
     model: WeightedModel, by_class: Week, found: WeightedFit, z: Array, known: Array, *, is_counted: bool
-) -> _RobustFit:
+) -> RobustFit:
     """If tails are heavy, fit again to pseudo-values until effects and variance converge (Huber 1981, section 7.8).
 
     Counts are skewed by nature; large ones already have little weight, because overdispersion widens their variance.
@@ -124,7 +129,7 @@ def _fit_robust(
     plain, fitted, pseudo = found.reml, model.fitted(found.reml), z
     tails = tails_of(z, fitted, found.reml.residual + known)
     if not tails.is_heavy or is_counted:
-        return _RobustFit(found, fitted, z, tails)
+        return RobustFit(found, fitted, z, tails)
     rest, iteration, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
     for _ in range(HUBER.max_iterations):
         before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
@@ -139,11 +144,11 @@ def _fit_robust(
     start = (found.reml.variances, found.reml.residual)
     found = model.fit_with_weights(pseudo_products, found.s2, start, SETTLES)
     moved = float(np.max(np.abs(found.reml.beta - plain.beta) / se))
-    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, is_huberised=True, largest_move_se=moved))
+    return RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, is_huberised=True, largest_move_se=moved))
 
 
-def _response_fit(
-    plain: PlainFit, model: WeightedModel, response: str, robust: _RobustFit, agrees: Agreement | None
+def response_fit(
+    plain: PlainFit, model: WeightedModel, response: str, robust: RobustFit, agrees: Agreement | None
 ) -> ResponseFit:
     """Return the result of the fit, with the settings corrected for measurement error."""
     rows, frame, found = model.rows, model.frame, robust.found

@@ -24,6 +24,19 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
+class KeptVariances:
+    """Record of the fit that a fit by day has its variances from.
+
+    Attributes:
+        last_shift_date: day of the last shift of that fit.
+        n: its number of rows.
+    """
+
+    last_shift_date: dt.date
+    n: int
+
+
+@dataclass(frozen=True)
 class ResponseFit:
     """A fitted response.
 
@@ -47,6 +60,7 @@ class ResponseFit:
         left_out: random intercept -> reason why it is not in the model.
         last_season: agreement with last season; None without a prior.
         fingerprint: SHA-256 of the data fitted; the same data give the same fingerprint.
+        kept_variances: fit that the variances were estimated in; None if they were estimated in this one.
         memo: values computed once from the fit, by name.
     """
 
@@ -69,6 +83,7 @@ class ResponseFit:
     left_out: dict[str, Reason]
     last_season: Agreement | None
     fingerprint: str
+    kept_variances: KeptVariances | None = None
     memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     def __getstate__(self) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import polars as pl
 
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
+from transforms.contracts.result_tables.fit import ESTIMATED, LAST_NIGHT
 from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import DENIED_WEIGHT, USED_WEIGHT, posterior_rows
 from transforms.model.specification import FACTORS
@@ -52,6 +53,7 @@ def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
 
 def fit_summary(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_run` row of a fit."""
+    kept = fit.kept_variances
     sd = {
         f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) if name in fit.reml.variances else None
         for name in FACTORS
@@ -65,6 +67,9 @@ def fit_summary(fit: ResponseFit) -> pl.DataFrame:
             "reml_deviance": [fit.reml.deviance],
             "iterations": [fit.reml.iterations],
             "converged": [fit.reml.converged],
+            "variances_from": [ESTIMATED if kept is None else LAST_NIGHT],
+            "variances_shift_date": [fit.last_shift_date if kept is None else kept.last_shift_date],
+            "variances_n": [fit.z.size if kept is None else kept.n],
             "residual_sd": [float(np.sqrt(fit.reml.residual))],
             **{k: [v] for k, v in sd.items()},
         }

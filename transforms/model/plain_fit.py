@@ -47,7 +47,7 @@ class PlainFit:
 
 
 @dataclass(frozen=True)
-class _SelectedColumns:
+class SelectedColumns:
     """Columns and intercepts of a response's model that the data can estimate.
 
     Attributes:
@@ -67,6 +67,15 @@ class _SelectedColumns:
     within_sd: Array
     factors: list[str]
     left_out: dict[str, Reason]
+
+    def model(self, classes: NDArray[np.int64]) -> WeightedModel:
+        """Return the model of these columns.
+
+        Args:
+            classes: class of each row's measurement variance, shape (n,).
+        """
+        rows, frame = self.measured.rows, self.measured.frame
+        return WeightedModel(rows, frame, classes, self.keep, frame.dense_labels(), self.factors, self.batches)
 
 
 def fit_plain(
@@ -96,7 +105,10 @@ def fit_plain(
     if measured is None:
         return None
     measured = measured._replace(frame=replace(measured.frame, sensors=sensors))
-    columns = _select_columns(measured, store, start)
+    # The working values of counts change with every iteration, so there is nothing to keep.
+    kept = store if measured.counts is None else None
+    by_class = season_products(measured.rows, measured.frame, measured.z, measured.classes, kept)
+    columns = selected_columns(measured, by_class, _first_s2(measured.classes, start))
     if columns is None:
         return None
     try:
@@ -106,19 +118,21 @@ def fit_plain(
         rounding = rounding_of(measured.rows, response)
         if rounding is None:
             return found
-        return _fit_rounded(columns, found, rounding.intervals(_values(measured.rows, response)))
+        return _fit_rounded(columns, found, rounding.intervals(values_of(measured.rows, response)))
     except RemlError:
         return None
 
 
-def _select_columns(
-    measured: MeasuredRows, store: ProductStore | None, start: WarmStart | None
-) -> _SelectedColumns | None:
-    """Return the columns that can be estimated; None if no setting varies within visits."""
-    rows, frame, z, classes, counts = measured
-    # The working values of counts change with every iteration, so there is nothing to keep.
-    by_class = season_products(rows, frame, z, classes, store if counts is None else None)
-    keep, within_sd = columns_in(weight_classes(by_class, _first_s2(classes, start)), frame)
+def selected_columns(measured: MeasuredRows, by_class: Week, s2: float) -> SelectedColumns | None:
+    """Return the columns that can be estimated; None if no setting varies within visits.
+
+    Args:
+        measured: the rows.
+        by_class: their cross-products by class of measurement variance.
+        s2: residual variance in the weights.
+    """
+    rows, frame = measured.rows, measured.frame
+    keep, within_sd = columns_in(weight_classes(by_class, s2), frame)
     labels = frame.dense_labels()
     kept = {labels[i] for i in keep}
     moved = {s.name for s in frame.settings if SettingEffect(s.name).label in kept}
@@ -126,46 +140,45 @@ def _select_columns(
         return None
     factors, left_out = select_factors(rows, frame)
     slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
-    return _SelectedColumns(measured, RowBatches(rows, frame), by_class, keep, within_sd, [*factors, *slopes], left_out)
+    return SelectedColumns(measured, RowBatches(rows, frame), by_class, keep, within_sd, [*factors, *slopes], left_out)
 
 
 def _first_s2(classes: NDArray[np.int64], start: WarmStart | None) -> float:
     """Return the initial s2: that of the warm start, else half of the mean measurement variance."""
-    return 0.5 * float(np.mean(_known(classes))) + 1e-6 if start is None else start[1]
+    return 0.5 * float(np.mean(known_variance(classes))) + 1e-6 if start is None else start[1]
 
 
-def _known(classes: NDArray[np.int64]) -> Array:
+def known_variance(classes: NDArray[np.int64]) -> Array:
     """Return the measurement variance of each row, rounded to its class."""
     return np.asarray(class_variance(1) ** classes.astype(np.float64))
 
 
 def _fit_values(
-    columns: _SelectedColumns, z: Array, classes: NDArray[np.int64], by_class: Week, start: WarmStart | None
+    columns: SelectedColumns, z: Array, classes: NDArray[np.int64], by_class: Week, start: WarmStart | None
 ) -> PlainFit:
     """Fit values of z with the measurement variances of their classes.
 
     Raises:
         RemlError: the model cannot be fitted.
     """
-    rows, frame = columns.measured.rows, columns.measured.frame
-    model = WeightedModel(rows, frame, classes, columns.keep, frame.dense_labels(), columns.factors, columns.batches)
+    model = columns.model(classes)
     found = model.fit(by_class, _first_s2(classes, start), start)
-    return PlainFit(model, by_class, found, z, _known(classes), columns.within_sd, columns.left_out)
+    return PlainFit(model, by_class, found, z, known_variance(classes), columns.within_sd, columns.left_out)
 
 
 def rounding_of(rows: pl.DataFrame, response: str) -> LabRounding | None:
     """Return the rounding of a response's values; None for one that is not a share, or too fine to matter."""
     if RESPONSES[response].scale != "log_ratio":
         return None
-    return lab_rounding(_values(rows, response))
+    return lab_rounding(values_of(rows, response))
 
 
-def _values(rows: pl.DataFrame, response: str) -> Array:
+def values_of(rows: pl.DataFrame, response: str) -> Array:
     """Return the measured values of a response, shape (n,)."""
     return rows[response].cast(pl.Float64).to_numpy()
 
 
-def _fit_rounded(columns: _SelectedColumns, middles: PlainFit, intervals: Intervals) -> PlainFit:
+def _fit_rounded(columns: SelectedColumns, middles: PlainFit, intervals: Intervals) -> PlainFit:
     """Fit rounded or limited values as the intervals that they were rounded from.
 
     Args:
@@ -189,7 +202,7 @@ def _fit_rounded(columns: _SelectedColumns, middles: PlainFit, intervals: Interv
     return fit_intervals(intervals, middles.known, result(middles), fit)
 
 
-def _fit_counts(columns: _SelectedColumns, counts: Counts, start: WarmStart | None) -> PlainFit:
+def _fit_counts(columns: SelectedColumns, counts: Counts, start: WarmStart | None) -> PlainFit:
     """Fit counts by penalised quasi-likelihood; s2 is their overdispersion.
 
     Raises:

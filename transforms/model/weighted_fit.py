@@ -7,8 +7,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.mixture_prior import NormalPrior, with_prior
-from transforms.mixed_model.reml import RemlFit, WarmStart, fit_products
+from transforms.mixed_model.reml import RemlFit, WarmStart, fit_near, fit_products
 from transforms.mixed_model.secant import SecantIteration
 from transforms.model.design_matrix import DesignSpec
 from transforms.model.row_batches import RowBatches
@@ -95,10 +96,30 @@ class WeightedModel:
         Raises:
             RemlError: the model cannot be fitted.
         """
+        products, kept = self._products(by_class, s2)
+        return WeightedFit(fit_products(products, start, tolerance=tolerance), kept, s2)
+
+    def fit_near(self, by_class: Week, s2: float, variances: WarmStart, max_gain: float) -> WeightedFit:
+        """Fit by a step or a few from variances of a fit to nearly the same rows, weighted by s2 / (s2 + v).
+
+        Args:
+            by_class: cross-products by class of measurement variance.
+            s2: residual variance in the weights.
+            variances: (variance of each block and factor, residual variance).
+            max_gain: largest gain in log-likelihood that the first step may promise; 0 to solve at the given variances.
+
+        Raises:
+            RemlError: the equations cannot be solved, or the variances belong to other terms or other data.
+        """
+        products, kept = self._products(by_class, s2)
+        return WeightedFit(fit_near(products, variances, max_gain), kept, s2)
+
+    def _products(self, by_class: Week, s2: float) -> tuple[CrossProducts, list[str]]:
+        """Return the weighted cross-products of the model's columns, and the labels of these."""
         products, kept = select_columns(weight_classes(by_class, s2), self.keep, self.labels, self.factors)
         if self.prior is not None:
             products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, s2)
-        return WeightedFit(fit_products(products, start, tolerance=tolerance), kept, s2)
+        return products, kept
 
     def fitted(self, reml: RemlFit) -> Array:
         """Return the sum of the fixed and random parts of z, shape (n,)."""

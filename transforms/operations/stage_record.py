@@ -81,7 +81,7 @@ RESULTS: dict[str, tuple[str, ...]] = {
 }
 """Stage -> tables that it writes and that no earlier stage writes, in the order of a run."""
 REFITS, KEPT = "refits", "kept"
-"""Variants of the checks and the comparison: recomputed, or kept from the last refit."""
+"""Variants of the fit, the checks and the comparison: all computed, or partly kept from the last refit."""
 NO_INPUT = ("inbox_file", "stage_run", "upgrade")
 """Tables that no result depends on."""
 PROGRAM = (("transforms", ""), ("reports", ""), ("sql", ""), ("flows", "stages"))
@@ -118,7 +118,7 @@ def post_shift_stages(season: Season, *, refits: bool) -> list[tuple[str, str]]:
         refits: the run recomputes the checks that refit the model, and the fleet comparison.
     """
     mode = REFITS if refits else KEPT
-    variants = dict.fromkeys((CHECK, COMPARE, MISSING), mode)
+    variants = dict.fromkeys((FIT, CHECK, COMPARE, MISSING), mode)
     variants[SHIFT_PAGE] = page_variant(pdf=attaches_pdf(season), xlsx=False)
     return [(stage, variants.get(stage, "")) for stage in RESULTS if stage != PAGES]
 

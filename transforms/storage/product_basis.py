@@ -40,11 +40,14 @@ class ProductStatus:
         code: the state.
         fitted_at: the fit it was computed from; None if nothing was fitted or computed.
         last_shift_date: the last shift it includes; None likewise.
+        variances_shift_date: last shift of the fit that the variances are from, if the latest fit is one by day; else
+            None.
     """
 
     code: BasisCode
     fitted_at: dt.datetime | None = None
     last_shift_date: dt.date | None = None
+    variances_shift_date: dt.date | None = None
 
     @property
     def is_earlier(self) -> bool:
@@ -76,4 +79,5 @@ def product_status(warehouse: Warehouse, product: str) -> ProductStatus:
         code = BasisCode.EARLIER_FIT
     elif basis["outcome_code"] == OutcomeCode.TOO_FEW_LOADS:
         code = BasisCode.TOO_FEW_LOADS
-    return ProductStatus(code, basis["fitted_at"], basis["last_shift_date"])
+    by_day = now["variances_shift_date"] if basis["fitted_at"] == now["fitted_at"] else None
+    return ProductStatus(code, basis["fitted_at"], basis["last_shift_date"], by_day)

@@ -145,6 +145,9 @@ def fill(warehouse: Warehouse, invented: Growers) -> None:
                     "reml_deviance": 1.0,
                     "iterations": 5,
                     "converged": True,
+                    "variances_from": "estimated",
+                    "variances_shift_date": START.date(),
+                    "variances_n": loads.height,
                     "residual_sd": 0.345678,
                 }
             ]

@@ -11,6 +11,7 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
+from reports.language.basis_messages import by_day_words
 from reports.language.translate import use_language
 from reports.page.model import Page
 from reports.pages.fleet import fleet_page
@@ -23,6 +24,7 @@ from reports.pages.season_data import load_season_page
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.config.workspace import Workspace
+from transforms.contracts.result_tables.fit import ESTIMATED, LAST_NIGHT
 from transforms.storage.product_basis import (
     ADVICE,
     BENCHMARK,
@@ -172,3 +174,9 @@ def test_a_trial_planned_from_advice_of_an_earlier_fit_carries_its_code(workspac
     ran = taretrace_here("trial", "plan", tmp_path / "w", *words)
     assert ran.code == 0, ran.err
     assert json.loads(ran.out)["advice_basis_code"] == BasisCode.EARLIER_FIT
+
+
+def test_only_a_fit_by_day_names_the_nightly_fit_that_it_builds_on():
+    run = {"variances_from": ESTIMATED, "variances_shift_date": dt.date(2025, 10, 9)}
+    assert by_day_words(run) == ""
+    assert "2025" in by_day_words({**run, "variances_from": LAST_NIGHT})

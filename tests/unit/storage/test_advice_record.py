@@ -47,6 +47,7 @@ def warehouse():
     with Warehouse.in_memory() as opened:
         fit = {"response": "dirt_tare_pct", "fitted_at": FITTED, "data_fingerprint": "f", "n": 9, "reml_deviance": 1.0}
         fit |= {"iterations": 1, "converged": True, "residual_sd": 0.3}
+        fit |= {"variances_from": "estimated", "variances_shift_date": FITTED.date(), "variances_n": 9}
         opened.append("fit_run", pl.DataFrame([fit]).cast({"fitted_at": pl.Datetime("us", "UTC")}))
         yield opened
 

@@ -152,6 +152,10 @@ class FitPosterior(dy.Schema):
     covariance = dy.Float64()
 
 
+ESTIMATED, LAST_NIGHT = "estimated", "last_night"
+"""Values of `fit_run.variances_from`: estimated in this fit, or stepped from those of the last nightly one."""
+
+
 class FitRun(dy.Schema):
     """Rows of `fit_run`."""
 
@@ -162,6 +166,9 @@ class FitRun(dy.Schema):
     reml_deviance = dy.Float64()
     iterations = dy.Int64()
     converged = dy.Bool()
+    variances_from = dy.String()
+    variances_shift_date = dy.Date()
+    variances_n = dy.Int64()
     residual_sd = dy.Float64()
     field_sd = dy.Float64(nullable=True)
     machine_sd = dy.Float64(nullable=True)
