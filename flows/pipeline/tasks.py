@@ -160,7 +160,7 @@ def advise_machines() -> Any:
     """Compute the setting changes for the next shift."""
 
     def work(run: RunContext) -> None:
-        stages.advise_machines(run.workspace, run.need_fits(), run.reporter)
+        stages.advise_machines(run.workspace, run.need_fits(), run.reporter, run.executor)
 
     return perform("advise machines", work, record.ADVISE)
 

@@ -21,12 +21,12 @@ from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.reliance import reliance
 from transforms.advice.season_worth import season_cost
-from transforms.advice.shrinkage import shrinkage
+from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
 from transforms.config.workspace import Season, Workspace
-from transforms.jobs.guide_jobs import GuideJob, build_guide_table
+from transforms.jobs.guide_jobs import GuideJob, build_guide_table, shrink_response
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint
 from transforms.outcome.hold_back import mark_withheld, shown_advice
@@ -59,7 +59,16 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
             warehouse.replace("season_cost", cost)
 
 
-def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+def _shrinkages(fits: Fits, executor: Executor) -> dict[str, Shrinkage]:
+    """Return the shrinkage of each response that has a price; it is computed once and kept with the fit."""
+    priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
+    due = [r for r, fit in priced.items() if SHRINKAGE not in fit.memo]
+    for r, found in zip(due, local(executor)(shrink_response, [fits.shared[r] for r in due]), strict=True):
+        priced[r].memo[SHRINKAGE] = found
+    return {r: shrinkage(fit) for r, fit in priced.items()}
+
+
+def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> pl.DataFrame:
     """Compute the advised setting changes of each machine for the next shift and store them.
 
     Returns:
@@ -73,7 +82,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
             rng = np.random.default_rng(ADVICE_SEED)
             facts = warehouse.table("load_fact")
             priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
-            prior = {r: shrinkage(f) for r, f in priced.items()}
+            prior = _shrinkages(fits, executor)
             pairs = {r: pair_effects(f, season.advice.min_loads) for r, f in priced.items()}
             first, ahead = _weather_ahead(warehouse, facts, season)
             outlook = ahead.outlook(first)
@@ -132,7 +141,7 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
         tonnes = warehouse.query("class_tonnes")
         shared = (season.catalogue, season.prices, season.advice.min_loads, tonnes, ADVICE_SEED)
         priced = {r: fits.shared[r] for r in PRICED if r in fits.shared}
-        shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
+        shrink = _shrinkages(fits, executor)
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]
         guide_tables, what_if = local(executor)(build_guide_table, jobs)

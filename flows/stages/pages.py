@@ -1,10 +1,6 @@
 """Page stages: each reads tables and writes files into the folder `out/` of the workspace."""
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from importlib.resources import files
-from multiprocessing import get_context
 from pathlib import Path
 
 from flows import stages
@@ -16,8 +12,8 @@ from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.followed import write_followed
 from reports.pages.followed_data import load_followed_page
-from reports.pages.grower_data import GrowerData, grower_data
-from reports.pages.grower_sheet import write_grower_sheet
+from reports.pages.grower_data import grower_data
+from reports.pages.grower_sheet import SheetJob, write_sheet_job
 from reports.pages.guide import write_guide
 from reports.pages.guide_data import load_guide_page
 from reports.pages.load import write_load_page
@@ -32,7 +28,7 @@ from transforms.config.workspace import Season, Workspace
 from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.operations.load_view import UntracedLoadError
-from transforms.parallel import end_with_parent
+from transforms.parallel import ProcessExecutor
 from transforms.storage.lake import Lake
 from transforms.storage.product_basis import GUIDE, BasisCode, product_status
 from transforms.storage.warehouse import Warehouse
@@ -113,36 +109,28 @@ def publish_grower_sheets(
         WorkspaceError: there is no such grower, or fields have no growers.
     """
     season, out = workspace.season, workspace.out / "growers"
-    with stages.open_warehouse(workspace) as warehouse:
-        stages.require_facts(warehouse, workspace, *MARTS)
-        found = list(grower_data(warehouse, season))
-        sheets = [d for d in found if only in {None, d.grower}]
-    if not sheets:
-        growers = [d.grower for d in found]
-        raise WorkspaceError(
-            "there is no grower '{grower}'" if only else "the fields have no growers",
-            where=str(workspace.root),
-            remedy="{hint}" if growers else "check the list of fields in the export",
-            grower=only,
-            hint=use_one_of(only or "", growers),
-        )
-    with reporter.stage(mark_n("Writing {n} grower sheet", "Writing {n} grower sheets"), len(sheets)) as advance:
-        if len(sheets) < MIN_PARALLEL_SHEETS:
-            return [p for d in sheets for p in _write_sheet(d, season, out, formats, advance)]
-        # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
-        with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
-            futures = [pool.submit(write_grower_sheet, d, season, out, formats) for d in sheets]
-            for _ in as_completed(futures):
+    with ProcessExecutor() as executor:
+        with stages.open_warehouse(workspace) as warehouse:
+            stages.require_facts(warehouse, workspace, *MARTS)
+            if only is None and warehouse.table("field")["grower_id"].n_unique() >= MIN_PARALLEL_SHEETS:
+                executor.warm(write_sheet_job.__module__)  # the processes start while the data are read
+            found = list(grower_data(warehouse, season))
+        jobs = [SheetJob(d, season, out, formats) for d in found if only in {None, d.grower}]
+        if not jobs:
+            growers = [d.grower for d in found]
+            raise WorkspaceError(
+                "there is no grower '{grower}'" if only else "the fields have no growers",
+                where=str(workspace.root),
+                remedy="{hint}" if growers else "check the list of fields in the export",
+                grower=only,
+                hint=use_one_of(only or "", growers),
+            )
+        paths = []
+        with reporter.stage(mark_n("Writing {n} grower sheet", "Writing {n} grower sheets"), len(jobs)) as advance:
+            for written in executor(write_sheet_job, jobs):
+                paths += written
                 advance()
-        return [p for future in futures for p in future.result()]
-
-
-def _write_sheet(
-    data: GrowerData, season: Season, out: Path, formats: OutputFormats, advance: Callable[[], None]
-) -> list[Path]:
-    paths = write_grower_sheet(data, season, out, formats)
-    advance()
-    return paths
+        return paths
 
 
 def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,12 @@ class Language:
     locale: Locale
     texts: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
     key: str = "English"
+
+    @cached_property
+    def number_marks(self) -> dict[int, str]:
+        """The locale's separators and minus sign by the characters of Python's format."""
+        symbols = self.locale.number_symbols["latn"]
+        return str.maketrans({",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"})
 
 
 @dataclass(frozen=True)
@@ -198,26 +204,19 @@ def local_number(text: str) -> str:
     >>> local_number("-1,234.5")
     '−1,234.5'
     """
-    return text.translate(_number_marks(locale()))
-
-
-@lru_cache(maxsize=64)
-def _number_marks(spoken: Locale) -> dict[int, str]:
-    """Return the locale's separators and minus sign by the characters of Python's format."""
-    symbols = spoken.number_symbols["latn"]
-    return str.maketrans({",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"})
+    return text.translate(_language.get().number_marks)
 
 
 def local_date(at: Any, skeleton: str) -> str:
     """Return a date or local time by a CLDR skeleton such as `yMMMEd`."""
     if type(at) is dt.date:
-        return _formatted_day(at, skeleton, locale())
+        return _formatted_day(at, skeleton, str(locale()))
     text: str = format_skeleton(skeleton, at, locale=locale())
     return text.replace("\u202f", " ")
 
 
 @lru_cache(maxsize=4096)
-def _formatted_day(day: dt.date, skeleton: str, spoken: Locale) -> str:
+def _formatted_day(day: dt.date, skeleton: str, spoken: str) -> str:
     """Return a date by a CLDR skeleton: lists repeat the days of a season thousands of times."""
     text: str = format_skeleton(skeleton, day, locale=spoken)
     return text.replace("\u202f", " ")

@@ -24,7 +24,7 @@ from transforms.benchmark.disclosure import (
     step_for,
     withholding_reason,
 )
-from transforms.benchmark.own_view import OwnView, own_view
+from transforms.benchmark.own_view import Comparison, OwnView
 from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason
@@ -122,7 +122,8 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
         "uptake": _reproducible("grower_uptake", warehouse),
     }
     parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
-    compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
+    of_growers = (pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT)
+    compared = Comparison(warehouse.table("benchmark").filter(of_growers))
     totals = _reproducible("grower_total", warehouse)
     measured = dict(totals.select("grower_id", "measured").iter_rows())
     step = why_step(totals)
@@ -144,7 +145,7 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
             own_fields,
             why.with_columns(_to_step("points", step or STEP)),
             own_uptake(visits, own),
-            own_view(compared, grower) if grower in compared["subject_id"] else None,
+            compared.view(grower) if grower in compared else None,
             reason,
             why_reason,
             footer,

@@ -3,13 +3,14 @@
 The sheet is made from `GrowerData` alone, which contains no data of other growers (`reports/pages/grower_data.py`).
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from reports.charts.own_loads import own_loads
-from reports.charts.share_bars import share_bars
+from reports.charts.share_bars import sheet_bars
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, mean_interval
 from reports.language.reason_text import format_reason
@@ -157,7 +158,7 @@ def _why(data: GrowerData) -> Figure:
     )
     title = say("points of dirt tare")
     chart = (
-        share_bars(drawn, title, say("Difference of your loads from the typical load, by kind of source."))
+        sheet_bars(drawn, title, say("Difference of your loads from the typical load, by kind of source."))
         if labels
         else None
     )
@@ -271,3 +272,18 @@ def write_grower_sheet(data: GrowerData, season: Season, out: Path, formats: Out
     """Write one grower's sheet into `out` and return its paths."""
     with use_language(season.locale, season.texts):
         return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", formats)
+
+
+@dataclass(frozen=True)
+class SheetJob:
+    """A grower's sheet to write: its data, the season, the folder and the formats besides HTML."""
+
+    data: GrowerData
+    season: Season
+    out: Path
+    formats: OutputFormats
+
+
+def write_sheet_job(job: SheetJob) -> list[Path]:
+    """Write a sheet and return its paths."""
+    return write_grower_sheet(job.data, job.season, job.out, job.formats)

@@ -9,7 +9,7 @@ from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import DRAWS, Shrinkage
 from transforms.config.settings_catalogue import Catalogue
 from transforms.model.fit_result import ResponseFit
-from transforms.model.prediction import PredictionPoint, value_weights
+from transforms.model.prediction import PredictionPoint, weights_of_values
 
 Array = NDArray[np.float64]
 
@@ -74,10 +74,15 @@ def draw_slopes(
         rng: random generator.
     """
     names = [n for n in fit.settings if n in settings]
-    moves = [(n, k) for n in names for k in range(-max_steps, max_steps + 1) if k]
+    counts = [k for k in range(-max_steps, max_steps + 1) if k]
+    moves = [(n, k) for n in names for k in counts]
     if not moves:
         return Slopes([], np.zeros((DRAWS, 0)))
-    current = {n: value_weights(fit, n, settings[n], place) for n in names}
-    L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - current[n] for n, k in moves])
+    rows = []
+    for n in names:
+        values = [settings[n], *(settings[n] + k * catalogue[n].step for k in counts)]
+        current, *moved = weights_of_values(fit, n, values, place)
+        rows += [weights - current for weights in moved]
+    L = np.array(rows)
     drawn = dict(zip(moves, shrink.draw_contrasts(fit, L, DRAWS, rng).T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn, pairs, settings)

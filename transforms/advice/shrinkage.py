@@ -50,6 +50,8 @@ DRAWS = SPREADS * DRAWS_PER_SPREAD
 TAILS = 2
 """Degrees of freedom of the effects' distribution: most settings do little and a few do much (assumption)."""
 SPREAD_SEED = 20_251_002
+SHRINKAGE = "shrinkage"
+"""Name under which a fit keeps its shrinkage."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,7 @@ def effect_draws(estimates: Array, V: Array, kind: NDArray[np.int64], direction:
 
 def shrinkage(fit: ResponseFit) -> Shrinkage:
     """Return the posterior of the settings' effects by (11) and (12); it is computed once for a fit."""
-    return fit.cached("shrinkage", lambda: _shrinkage(fit))
+    return fit.cached(SHRINKAGE, lambda: _shrinkage(fit))
 
 
 def _shrinkage(fit: ResponseFit) -> Shrinkage:

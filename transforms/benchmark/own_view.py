@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -78,6 +79,53 @@ def classify_third(low: int, high: int, subjects: int) -> str:
     return (LOWEST, MIDDLE, HIGHEST)[first - 1] if first == last else UNSETTLED
 
 
+class Comparison:
+    """`benchmark` rows of one response and kind, prepared once for the views of all subjects.
+
+    Args:
+        rows: the rows.
+        owners: owner of each subject, if subjects may share one; a subject without an entry is its own owner.
+    """
+
+    def __init__(self, rows: pl.DataFrame, owners: Mapping[str, str] | None = None) -> None:
+        self._owners = owners or {}
+        self._rows = {r["subject_id"]: r for r in rows.iter_rows(named=True)}
+        self._known = rows.filter(pl.col("shrunken").is_finite().fill_null(value=False))
+        self._known_ids = set(self._known["subject_id"])
+        self._loads_by_owner: dict[str, float] = {}
+        for subject, n in self._known.select("subject_id", "n").iter_rows():
+            owner = self._owners.get(subject, subject)
+            self._loads_by_owner[owner] = self._loads_by_owner.get(owner, 0.0) + n
+
+    def __contains__(self, subject_id: str) -> bool:
+        return subject_id in self._rows
+
+    @cached_property
+    def _marks(self) -> Band:
+        """Marks of all subjects, the same for every reader."""
+        first = next(iter(self._rows.values()))
+        return _band(self._known, len(self._loads_by_owner), base_step(first["response"]))
+
+    def view(self, subject_id: str) -> OwnView:
+        """Return the part of the comparison that a subject may see.
+
+        Raises:
+            KeyError: the subject has no row.
+        """
+        own = self._rows[subject_id]
+        step, known, owners = base_step(own["response"]), self._known, self._loads_by_owner
+        is_known = subject_id in self._known_ids
+        why = withholding_reason(self._owners.get(subject_id, subject_id), owners) if is_known else _not_compared(own)
+        is_shown = is_known and why is None
+        figures = {c: round_to_step(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
+        marks = self._marks if is_shown else Band({}, None, why if is_known else None)
+        has_third = (
+            is_shown and known.height >= MIN_COMPARED and len(owners) == known.height and own["rank"] is not None
+        )
+        third = classify_third(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
+        return OwnView(subject_id, own["n"], figures, third, marks, why)
+
+
 def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | None = None) -> OwnView:
     """Return the part of a comparison that a subject may see.
 
@@ -85,25 +133,11 @@ def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | No
         rows: `benchmark` rows of one response and kind, including the subject's.
         subject_id: the subject.
         owners: owner of each subject, if subjects may share one; a subject without an entry is its own owner.
+
+    Raises:
+        KeyError: the subject has no row.
     """
-    owners = owners or {}
-    own = rows.row(by_predicate=pl.col("subject_id") == subject_id, named=True)
-    step = base_step(own["response"])
-    known = rows.filter(pl.col("shrunken").is_finite().fill_null(value=False))
-    loads_by_owner: dict[str, float] = {}
-    for r in known.iter_rows(named=True):
-        owner = owners.get(r["subject_id"], r["subject_id"])
-        loads_by_owner[owner] = loads_by_owner.get(owner, 0.0) + r["n"]
-    is_known = subject_id in known["subject_id"]
-    why = withholding_reason(owners.get(subject_id, subject_id), loads_by_owner) if is_known else _not_compared(own)
-    is_shown = is_known and why is None
-    figures = {c: round_to_step(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
-    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, why if is_known else None)
-    has_third = (
-        is_shown and known.height >= MIN_COMPARED and len(loads_by_owner) == known.height and own["rank"] is not None
-    )
-    third = classify_third(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
-    return OwnView(subject_id, own["n"], figures, third, marks, why)
+    return Comparison(rows, owners).view(subject_id)
 
 
 def _not_compared(own: Mapping[str, Any]) -> Reason:

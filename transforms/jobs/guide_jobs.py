@@ -1,4 +1,4 @@
-"""Jobs of the setting guide and of the what-if table, independent of each other."""
+"""Jobs of advice: the shrinkage of a response's effects, the setting guide and the what-if table."""
 
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -9,12 +9,18 @@ from threadpoolctl import threadpool_limits
 
 from transforms.advice.guide import setting_guide
 from transforms.advice.pair_effects import PairEffect
-from transforms.advice.shrinkage import Shrinkage
+from transforms.advice.shrinkage import Shrinkage, shrinkage
 from transforms.advice.what_if_table import tabulate
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.fit_result import ResponseFit
 from transforms.parallel import SharedValue
+
+
+def shrink_response(fit: SharedValue[ResponseFit]) -> Shrinkage:
+    """Return the posterior of the settings' effects on a response."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        return shrinkage(fit.value)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from scipy.linalg import blas, lapack
 from transforms.arrays import Array
 from transforms.mixed_model.block_tridiagonal import Banding, BlockTridiagonal, banding
 from transforms.mixed_model.cross_products import CrossProducts
-from transforms.mixed_model.scaled_products import ROWS_AT_ONCE, ScaledProducts
+from transforms.mixed_model.scaled_products import ROWS_AT_ONCE, CorePattern, CoreProducts, ScaledProducts
 
 LARGE_FACTOR = 300
 """A factor with at least this number of levels is eliminated in a band."""
@@ -96,10 +96,13 @@ class Equations:
         self.c = np.setdiff1d(all_columns, np.concatenate([self.a, self.b]))
         small = self.c[d:] - d
         FF, FD, a, b = products.FF, products.FD, self.a - d, self.b - d
+        of_a = FF[a]
         self._d = FF.diagonal()[a]
-        self._ab, self._bb = FF[a][:, b].tocsr(), FF[b][:, b].tocsr()
-        self._a_dense, self._a_small = FD[a], FF[a][:, small].tocsr()
+        self._a_dense, self._a_small = FD[a], of_a[:, small].tocsr()
+        self._small_a = self._a_small.T
+        self._ab, self._bb = of_a[:, b].tocsr(), FF[b][:, b].tocsr()
         self._b_dense, self._b_small = FD[b], FF[b][:, small].tocsr()
+        self._pattern = None if b.size else CorePattern.of(self._a_small)
         self._cc = np.block([[products.DD, FD[small].T], [FD[small], FF[small][:, small].toarray()]])
 
     def _bands(self, large: list[str]) -> tuple[list[str], Banding | None]:
@@ -121,6 +124,14 @@ class Equations:
         bb = sp.csr_matrix(self._ab.T @ ab)
         bs, ss = sp.csr_matrix(ab.T @ self._a_small), sp.csr_matrix(self._a_small.T @ small)
         return ScaledProducts(bb, ab.T @ self._a_dense, bs, self._a_dense.T @ dense, self._a_small.T @ dense, ss)
+
+    def _core_products(self, scale: Array) -> ScaledProducts | CoreProducts:
+        """Return c' diag(scale) c over the rows of the absorbed factor; with a band, its products too."""
+        if self._pattern is None:
+            return self._scaled_products(scale)
+        dense = self._a_dense * scale[:, None]
+        entries = self._pattern.entries(scale)
+        return CoreProducts(self._a_dense.T @ dense, self._small_a @ dense, entries, self._pattern)
 
     def _range(self, name: str) -> NDArray[np.int64]:
         """Return the columns of M of a block or factor."""
@@ -150,13 +161,13 @@ class Equations:
         """
         m, penalty = self.m, self.penalties(variances, residual)
         D = self._d + penalty[self.a]
-        products = self._scaled_products(1 / D)
+        products = self._core_products(1 / D)
         band, Y = None, np.zeros((0, self.c.size))
         S_c = products.subtract_from(self._cc)
         S_c.flat[:: self.c.size + 1] += penalty[self.c]
         log_det = float(np.log(D).sum())
         try:
-            if self._banding is not None:
+            if self._banding is not None and isinstance(products, ScaledProducts):
                 S_bb = sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - products.bb)
                 band = BlockTridiagonal(S_bb, self._banding.edges)
                 Y = np.empty((self.b.size, self.c.size))
@@ -182,7 +193,7 @@ class Equations:
         """Return C^-1 v by block elimination; v has shape (M,) or (M, k), `core` solves with S_c."""
         a, b, c = v[self.a], v[self.b], v[self.c]
         scaled = (a.T / D).T
-        c = c - np.concatenate([self._a_dense.T @ scaled, self._a_small.T @ scaled])
+        c = c - np.concatenate([self._a_dense.T @ scaled, self._small_a @ scaled])
         out = np.empty_like(v)
         if band is not None:
             forward = band.forward(b - self._ab.T @ scaled)
@@ -192,7 +203,10 @@ class Equations:
             x_c, x_b = core(c), b
         d = self.m.d
         out[self.c], out[self.b] = x_c, x_b
-        out[self.a] = ((a - self._a_dense @ x_c[:d] - self._a_small @ x_c[d:] - self._ab @ x_b).T / D).T
+        left = a - self._a_dense @ x_c[:d] - self._a_small @ x_c[d:]
+        if self.b.size:
+            left = left - self._ab @ x_b
+        out[self.a] = (left.T / D).T
         return out
 
     def inverse(self, s: Solution, v: Array) -> Array:
@@ -219,9 +233,9 @@ class Equations:
                 out[name] = float(diagonal[place[span]].sum())
         if not self.absorbed:
             return out
-        products = self._scaled_products(1 / s.D**2)
+        products = self._core_products(1 / s.D**2)
         trace = float((1 / s.D).sum()) + products.inner(s.T)
-        if s.band is not None:
+        if s.band is not None and isinstance(products, ScaledProducts):
             V = s.V
             inside = s.band.inverse_on(sp.csr_matrix(abs(products.bb) + sp.eye(self.b.size)), V)
             whole = inside.diagonal()

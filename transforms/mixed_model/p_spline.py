@@ -7,7 +7,7 @@ meaning in every data set and cross-products of separate parts of the data can b
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.interpolate import BSpline
@@ -15,6 +15,8 @@ from scipy.interpolate import BSpline
 from transforms.arrays import Array
 
 DEGREE = 3
+MAX_CACHED_POSITIONS = 4
+"""Columns at up to this number of positions are cached: predictions ask for the same places again and again."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,10 @@ class PSpline:
 
     def columns(self, x: Array) -> Array:
         """Return Z at `x` without its linear trends, shape (n, width)."""
+        return _few_columns(self, tuple(x.tolist())).copy() if x.size <= MAX_CACHED_POSITIONS else self.columns_at(x)
+
+    def columns_at(self, x: Array) -> Array:
+        """Return `columns` without looking for them in the cache."""
         knots, root, lines = self._basis
         inside = np.clip(x, self.low, self.high)
         return self._splines(knots, x) @ root - np.column_stack([np.ones(inside.size), inside]) @ lines
@@ -71,3 +77,8 @@ class PSpline:
             step: size of one step, in the unit of x.
         """
         return (self.columns(x + step) - self.columns(x - step)) / 2
+
+
+@lru_cache(maxsize=16_384)
+def _few_columns(spline: PSpline, x: tuple[float, ...]) -> Array:
+    return spline.columns_at(np.array(x, dtype=np.float64))

@@ -19,7 +19,7 @@ from transforms.model.lab_rounding import LabRounding, lab_rounding
 from transforms.model.row_batches import RowBatches
 from transforms.model.season_products import ProductStore, season_products
 from transforms.model.setting_terms import SettingEffect
-from transforms.model.weekly_products import Week, class_variance, variance_class, weight_classes
+from transforms.model.weekly_products import Week, batch_products, class_variance, variance_class, weight_classes
 from transforms.model.weighted_fit import WeightedFit, WeightedModel
 
 
@@ -189,14 +189,13 @@ def _fit_rounded(columns: SelectedColumns, middles: PlainFit, intervals: Interva
     Raises:
         RemlError: the model cannot be fitted.
     """
-    rows, frame = columns.measured.rows, columns.measured.frame
 
     def result(found: PlainFit) -> tuple[PlainFit, Array, float]:
         return found, found.model.fitted(found.found.reml), found.found.reml.residual
 
     def fit(response: WorkingResponse, before: PlainFit) -> tuple[PlainFit, Array, float]:
         classes = variance_class(response.variance)
-        by_class = season_products(rows, frame, response.z, classes, None)
+        by_class = batch_products(columns.batches, response.z, classes)
         start = (before.found.reml.variances, before.found.reml.residual)
         return result(_fit_values(columns, response.z, classes, by_class, start))
 
@@ -209,11 +208,10 @@ def _fit_counts(columns: SelectedColumns, counts: Counts, start: WarmStart | Non
     Raises:
         RemlError: the model cannot be fitted.
     """
-    rows, frame = columns.measured.rows, columns.measured.frame
 
     def fit(response: WorkingResponse, before: PlainFit | None) -> tuple[PlainFit, Array]:
         classes = variance_class(response.variance)
-        by_class = season_products(rows, frame, response.z, classes, None)
+        by_class = batch_products(columns.batches, response.z, classes)
         last = (before.found.reml.variances, before.found.reml.residual) if before is not None else start
         found = _fit_values(columns, response.z, classes, by_class, last)
         return found, found.model.fitted(found.found.reml)

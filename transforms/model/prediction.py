@@ -79,9 +79,24 @@ def value_weights(fit: ResponseFit, setting: str, value: float, place: Predictio
     Raises:
         KeyError: the setting is a candidate that is not in the model, or the place lacks a condition of the model.
     """
-    s = fit.frame.setting(setting)
-    x = (value - setting_origin(s)) / s.step
-    return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
+    return weights_of_values(fit, setting, [value], place)[0]
+
+
+def weights_of_values(fit: ResponseFit, setting: str, values: list[float], place: PredictionPoint) -> list[Array]:
+    """Return `value_weights` at several values of a setting.
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+        values: values of the setting, in its unit.
+        place: conditions, soil class and machine; an unknown machine has the fleet's slope.
+
+    Raises:
+        KeyError: the setting is a candidate that is not in the model, or the place lacks a condition of the model.
+    """
+    s, slope = fit.frame.setting(setting), step_weights(fit, setting, place)
+    origin = setting_origin(s)
+    return [np.asarray((v - origin) / s.step * slope + bend_weights(fit, setting, v)) for v in values]
 
 
 def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float]], dict[int, float]]:

@@ -75,6 +75,18 @@ def sum_week(job: WeekJob) -> Week:
         return week_products(columns(job.rows, job.frame), job.z, job.classes)
 
 
+def batch_products(batches: RowBatches, z: Array, classes: NDArray[np.int64]) -> Week:
+    """Return the cross-products of all rows by class of measurement variance, from columns built once.
+
+    Args:
+        batches: the rows in weekly batches with their columns.
+        z: response, shape (n,).
+        classes: class of each row's measurement variance, shape (n,).
+    """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return join_weeks([week_products(cols, z[rows], classes[rows]) for rows, cols in batches])
+
+
 def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[np.int64]) -> Week:
     """Return the cross-products for other values of z over the same rows; only M'z and z'z are computed again.
 

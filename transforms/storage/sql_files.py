@@ -1,5 +1,6 @@
 """Access to the named files of `sql/`."""
 
+from functools import cache
 from importlib.resources import files
 from itertools import takewhile
 
@@ -13,7 +14,14 @@ def sql_text(folder: str, name: str) -> str:
 
 def sql_names(folder: str) -> list[str]:
     """Return the names of the relations in a folder of `sql/`, sorted."""
-    return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
+    return list(_names(folder))
+
+
+@cache
+def _names(folder: str) -> tuple[str, ...]:
+    # Every write asks whether its table is declared; the program's files do not change while it runs.
+    paths = SQL.joinpath(folder).iterdir()
+    return tuple(sorted(p.name.removesuffix(".sql") for p in paths if p.name.endswith(".sql")))
 
 
 TABLE_FOLDERS = ("raw", "results", "state")
