@@ -47,7 +47,7 @@ def add_home_vehicle(loads: pl.DataFrame) -> pl.DataFrame:
 
 
 class Agreement(NamedTuple):
-    """How far trips keep to the home of their vehicle, and vehicles to that of their gang.
+    """Degrees to which trips keep to the home of their vehicle, and vehicles to that of their gang.
 
     Attributes:
         of_vehicle, of_gang: 1 - stray, 0 to 1.
