@@ -19,7 +19,7 @@ Key = TypeVar("Key")
 STRAYS = (0.05, 0.15, 0.25, 0.4, 0.55, 0.7, 1.0)
 STRAY_PRIOR = (0.2, 0.3, 0.2, 0.16, 0.1, 0.04)
 """Shares of trips for any machine, by chance, and their prior where there are homes (common practice, no source)."""
-POOLED_TRUCKS, POOLED_GANGS = 0.2, 0.1
+POOLED_TRUCKS, POOLED_GANGS = 0.35, 0.1
 """Prior probability that the trucks of a stretch are of one pool, and that gangs are (common practice, no source)."""
 RELIABILITY = 0.7
 """Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
