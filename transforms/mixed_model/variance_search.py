@@ -18,7 +18,7 @@ WarmStart = tuple[dict[str, float], float]
 """Initial variances: (variance of each block and factor, residual variance)."""
 MAX_ITERATIONS = 60
 MAX_NEAR_STEPS = 15
-ENOUGH = 0.01
+ENOUGH = 0.001
 """Gain in log-likelihood up to which a step from variances near the optimum is the last (common practice, no source):
 average information converges quadratically, so what is left is a small part of it."""
 LARGE_MODEL = 2000
