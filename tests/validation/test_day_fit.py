@@ -184,6 +184,7 @@ def write_table(found: dict[str, pl.DataFrame]) -> None:
     advised = moves.filter("advised")
     rows = [
         _row("change of dirt of a move, standard deviations", moves["dirt"], seeds["dirt"]),
+        _row("the same, of moves advised first", advised["dirt"], seeds.filter("advised")["dirt"]),
         _row("gain of a move, standard deviations", moves["gain"], seeds["gain"]),
         _row("probability that a move saves", moves["probability"], seeds["probability"]),
         _row("the same, of moves advised first", advised["probability"], seeds.filter("advised")["probability"]),
@@ -205,7 +206,9 @@ def write_table(found: dict[str, pl.DataFrame]) -> None:
     measured = f"{SHIFTS} shifts of {MACHINES} machines"
     write_figures(VALIDATION, "fits by day", lines, measured, only_print=SHIFTS < PAGE_SHIFTS)
     assert quick > 0.5 * fits
-    assert quantile(cells["effect"], 1.0) < 0.1
+    assert quantile(advised["dirt"], 1.0) < 0.1
+    assert quantile(advised["probability"], 1.0) < 0.02
+    assert quantile(cells["effect"], 0.99) < 0.1
     assert quantile(moves["probability"], 0.95) < 0.02
 
 
