@@ -209,6 +209,8 @@ def main() -> None:
     for machines in (50, 100, 200):
         with tempfile.TemporaryDirectory() as folder:
             workspace = init_workspace(Path(folder) / "w", SEASON)
+            with stages.open_warehouse(workspace):
+                pass  # A warehouse that is missing beside a lake would be taken for damage.
             _fill(workspace, machines, range(DAYS))
             whole = _timed(workspace.root)
             _fill(workspace, machines, range(DAYS, DAYS + 1))
