@@ -60,7 +60,7 @@ def _emptied_store(kind: str) -> Warehouse:
     tables = (*STORED, *(name for name in sql_names("raw") if name == f"received_{kind}"))
     store = _store(tables)
     for name in tables:
-        store._con.execute(f'delete from "{name}"')  # noqa: S608 - names of our own tables
+        store._con.execute(f'delete from "{name}"')  # noqa: S608 - the tables are known
     return store
 
 

@@ -120,7 +120,7 @@ def _shape(form: str) -> re.Pattern[str]:
 
 
 def _may_fit(cells: list[str], form: str) -> bool:
-    """Return False if so many cells lack the shape of a format that `_fits` would refuse it; this takes less time."""
+    """Return False if `_fits` would refuse a format because too many cells lack its shape; this takes less time."""
     shape = _shape(form)
     return sum(shape.fullmatch(c) is None for c in cells) <= MAX_INVALID_SHARE * len(cells)
 

@@ -9,7 +9,7 @@ from transforms.ingest.propose.times import FORMS, _fits, _may_fit, detect_time_
 
 AT = dt.datetime(2025, 3, 9, 17, 5, 8, 120_000, dt.UTC)
 EVERY = 37
-"""Every so many formats are tried: a prime number, so that all dates, clocks, joints and zones are among them."""
+"""Interval between the formats tried: a prime number, so that all dates, clocks, joints and zones are among them."""
 
 
 def written(form: str) -> list[str]:
