@@ -134,10 +134,11 @@ def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
         if (fields["n"] < FEW).all():
             return _few_finding(fields.row(0, named=True))
         return say("No field has enough measured loads to tell it from its expected dirt.")
-    return say(
-        "Dirtier than expected: {dirtier} of {fields} fields; cleaner: {cleaner}.",
+    return say_n(
+        "Dirtier than expected: {dirtier} of {n} field with enough loads; cleaner: {cleaner}.",
+        "Dirtier than expected: {dirtier} of {n} fields with enough loads; cleaner: {cleaner}.",
+        len(standings),
         dirtier=number(standings.count("dirtier"), 0),
-        fields=number(len(standings), 0),
         cleaner=number(standings.count("cleaner"), 0),
     )
 
