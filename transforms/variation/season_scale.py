@@ -17,9 +17,11 @@ def uptake_share(uptake: pl.DataFrame) -> float:
     """Return the mean share of advised moves that was made, 0 to 1.
 
     Args:
-        uptake: `advice_uptake`; a move in reverse counts as not made.
+        uptake: `advice_uptake`; a move in reverse counts as not made. Moves withheld by lot do not count, because no
+            operator saw them.
     """
-    made = uptake["made_share"].drop_nulls().clip(0.0, 1.0)
+    shown = uptake.filter(~pl.col("is_withheld"))
+    made = shown["made_share"].drop_nulls().clip(0.0, 1.0)
     return to_float(made.mean() or 0.0) if made.len() >= FEWEST_JUDGED else USUAL_UPTAKE
 
 

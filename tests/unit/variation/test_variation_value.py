@@ -52,11 +52,23 @@ def test_a_concave_cost_earns_nothing_by_being_varied():
     assert worth_of(belief, PairDesign(4, 2.0, 0.2, 12.0), 1000.0, 0.5).cost == 0.0
 
 
+def shown(*shares: float | None) -> pl.DataFrame:
+    """Return `advice_uptake` of moves that operators saw, with the share made of each."""
+    columns = {"made_share": list(shares), "is_withheld": [False] * len(shares)}
+    return pl.DataFrame(columns, schema={"made_share": pl.Float64, "is_withheld": pl.Boolean})
+
+
 def test_the_share_of_moves_made_counts_from_ten_judged_ones():
-    made = pl.DataFrame({"made_share": [1.0, 1.0, 0.0, -1.0, 0.5, 0.5, 1.0, 1.0, 0.0, None]})
-    assert uptake_share(made) == USUAL_UPTAKE
-    assert uptake_share(pl.concat([made, pl.DataFrame({"made_share": [0.0]})])) == pytest.approx(0.5)
-    assert uptake_share(pl.concat([made, pl.DataFrame({"made_share": [1.0]})])) == pytest.approx(0.6)
+    made = (1.0, 1.0, 0.0, -1.0, 0.5, 0.5, 1.0, 1.0, 0.0, None)
+    assert uptake_share(shown(*made)) == USUAL_UPTAKE
+    assert uptake_share(shown(*made, 0.0)) == pytest.approx(0.5)
+    assert uptake_share(shown(*made, 1.0)) == pytest.approx(0.6)
+
+
+def test_moves_that_nobody_saw_do_not_lower_the_share_made():
+    withheld = shown(*[0.0] * 30).with_columns(is_withheld=pl.lit(value=True))
+    assert uptake_share(pl.concat([shown(*[1.0, 0.5] * 6), withheld])) == pytest.approx(0.75)
+    assert uptake_share(withheld) == USUAL_UPTAKE
 
 
 def test_tonnes_continue_until_the_end_of_the_season_or_count_as_lifted_so_far():
@@ -69,7 +81,7 @@ def test_tonnes_continue_until_the_end_of_the_season_or_count_as_lifted_so_far()
         }
     )
     days = pl.Series([dt.date(2025, 10, 1), dt.date(2025, 10, 10)])
-    none_judged = pl.DataFrame(schema={"made_share": pl.Float64})
+    none_judged = shown()
     assert season_scale(lifted, days, None, none_judged).tonnes == {"wet": 150.0, "dry": 30.0}
     ends = season_scale(lifted, days, dt.date(2025, 10, 30), none_judged)
     assert (ends.tonnes, ends.uptake) == ({"wet": 300.0, "dry": 60.0}, USUAL_UPTAKE)
