@@ -226,6 +226,16 @@ def refused_season(tmp_path: Path, change) -> set[tuple[str, str]]:
     return errors(reported.value)
 
 
+@pytest.mark.parametrize("text", ["", "[advice]\n", season_template()], ids=["empty", "no key", "template"])
+def test_advice_is_withheld_from_nobody_unless_the_season_says_so(tmp_path, text):
+    path = tmp_path / "season.toml"
+    path.write_text(text, "utf-8")
+    assert read_season(path).advice.hold_back == 0
+    table = text if "[advice]" in text else "[advice]"
+    path.write_text(table.replace("[advice]", "[advice]\nhold_back = 0.12"), "utf-8")
+    assert read_season(path).advice.hold_back == pytest.approx(0.12)
+
+
 @pytest.mark.parametrize(
     ("group", "key"),
     [("advice", "probability"), ("lab", "cv_at_25_kg"), ("trial", "power"), ("notify", "rejected_pct")],
