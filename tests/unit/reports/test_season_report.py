@@ -13,6 +13,7 @@ from flows.stages import pages
 from reports.language.display_units import DisplayUnits
 from reports.page.links import shift_pages
 from reports.page.model import Figure, Page, Prose
+from reports.page.summary import BarRows
 from reports.pages.season import season_page
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
@@ -21,11 +22,14 @@ from reports.pages.season_overview import change_finding
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.effects import add_setting_labels, effect_finding
+from reports.sections.followed_withheld import withheld_words
+from reports.sections.outcome_answer import headline, lead_words
 from reports.sections.season_effects import reading_finding
 from reports.sections.season_where_when import days_finding
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
+from tests.support.invented_outcome import fill_outcome
 from tests.support.program import Demo
 from tests.validation.seasons import QUIET, Season, copy_of, run_season
 from transforms.config.response_catalogue import DIRT
@@ -251,6 +255,28 @@ def test_the_report_states_missing_estimates(two_days):
     text = " ".join(b.text for page in (report, appendix) for b in page.walk() if isinstance(b, Prose))
     assert "not tried enough" in text or "too few" in text.lower()
     assert "cannot be estimated yet: no class of conditions has enough loads" in text
+
+
+def test_the_report_has_a_part_on_the_advice_of_the_season(two_days, tmp_path):
+    workspace = copy_of(two_days, tmp_path / "w")
+    with stages.open_warehouse(workspace) as filled:
+        without = season_page(load_season_page(filled, workspace.season), workspace.season)
+        fill_outcome(filled)
+        data = load_season_page(filled, workspace.season)
+        saving = filled.table("realised_saving").row(0, named=True)
+    page = season_page(data, workspace.season)
+    assert "followed" not in {s.id for s in without.sections}
+    (answer, months, withheld) = next(s for s in page.sections if s.id == "followed").blocks
+    assert isinstance(answer, Prose)
+    assert isinstance(months, BarRows)
+    assert isinstance(withheld, Prose)
+    made, known, promised, saved, low, high = (float(v) for v in re.findall(r"\d+(?:\.\d+)?", answer.text)[:6])
+    assert (made, known) == (data.outcome.total["followed"], data.outcome.known)
+    columns = ("promised_per_t", "realised_per_t", "lo95", "hi95")
+    assert [promised, saved, low, high] == pytest.approx([saving[c] for c in columns], rel=0.051)
+    assert answer.text == f"{headline(data.outcome, METRIC)}. {lead_words(data.outcome, METRIC)}"
+    assert len(months.rows) == data.followed_months.height >= 2
+    assert withheld.text == withheld_words(data.outcome.verdicts)
 
 
 def test_a_season_is_compared_with_the_previous_one():
