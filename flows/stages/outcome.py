@@ -9,6 +9,7 @@ from transforms.advice.cost import soil_cost_per_t
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.advice_uptake import season_uptake
 from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
+from transforms.outcome.setting_slopes import setting_slopes
 from transforms.outcome.verdicts import advice_verdicts
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -22,18 +23,19 @@ def assess_uptake(workspace: Workspace, reporter: Reporter) -> None:
         rows = season_uptake(warehouse, Lake(workspace.lake), workspace.season)
         with warehouse.transaction():
             warehouse.replace("advice_uptake", rows)
-            units = _realised_shifts(warehouse, workspace.season)
+            moves = warehouse.query("judged_move")
+            units = _realised_shifts(warehouse, moves, workspace.season)
             warehouse.replace("realised_shift", add_contrast(units))
             warehouse.replace("realised_saving", realised_saving(units))
-            warehouse.replace("advice_calibration", advice_calibration(units))
+            slopes = pl.concat([advice_calibration(units), setting_slopes(moves, units)])
+            warehouse.replace("advice_calibration", slopes)
             worked = warehouse.table("load_fact").select("shift_date").unique()
             in_force = warehouse.query("advice_in_force").join(worked, on="shift_date", how="semi")
             warehouse.replace("advice_verdict", advice_verdicts(in_force))
 
 
-def _realised_shifts(warehouse: Warehouse, season: Season) -> pl.DataFrame:
+def _realised_shifts(warehouse: Warehouse, moves: pl.DataFrame, season: Season) -> pl.DataFrame:
     """Return the moves of each machine and shift with the measured loads of the advised field."""
-    moves = warehouse.query("judged_move")
     loads = warehouse.table("load_fact").join(
         moves.select("machine_id", "shift_date", "field_id").unique(),
         on=["machine_id", "shift_date", "field_id"],

@@ -9,10 +9,13 @@ import polars as pl
 import pytest
 
 from flows.stages import outcome
+from tests.support.invented_outcome import uptake_rows
+from tests.support.invented_savings import invent
 from tests.unit.jobs.test_advice_uptake import SETUP, log
 from tests.unit.storage.test_advice_record import DAWN, DAY, advice, facts, set_facts
 from transforms.advice.cost import soil_cost_per_t
 from transforms.config.workspace import Prices, Workspace
+from transforms.outcome.realised import advice_calibration, shift_units
 from transforms.storage.advice_record import record_advice
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -56,3 +59,26 @@ def test_uptake_and_saving_of_the_last_shift_are_stored(tmp_path, monkeypatch):
         assert warehouse.table("realised_saving")["verdict_code"].to_list() == ["too_few", "too_few"]
         assert warehouse.query("advice_followed", shift_date=DAY)["uptake_code"].to_list() == ["followed"]
         assert warehouse.query("advice_followed", shift_date=DAY + dt.timedelta(days=1)).height == 0
+
+
+def test_slopes_of_all_moves_and_of_each_setting_are_stored(tmp_path, monkeypatch):
+    invented = invent(6, is_confounded=True)
+    units = shift_units(invented.moves, invented.loads)
+    workspace = cast("Workspace", SimpleNamespace(lake=tmp_path, season=SimpleNamespace()))
+    with Warehouse.in_memory() as warehouse:
+        set_facts(warehouse, facts())
+        query = warehouse.query
+        monkeypatch.setattr(warehouse, "query", lambda n, **k: invented.moves if n == "judged_move" else query(n, **k))
+        for name, stub in (
+            ("open_warehouse", lambda _: nullcontext(warehouse)),
+            ("require_facts", lambda *_: None),
+            ("season_uptake", lambda *_: uptake_rows(invented.moves)),
+            ("_realised_shifts", lambda *_: units),
+        ):
+            monkeypatch.setattr(outcome, name, stub)
+        outcome.assess_uptake(workspace, cast("Reporter", Silent()))
+        rows = warehouse.table("advice_calibration")
+    settings = sorted(invented.moves["setting"].unique())
+    parts = [("slope", None), ("intercept", None), *(("setting_slope", name) for name in settings)]
+    assert rows.select("part", "setting").rows() == parts
+    assert rows.filter(part="slope").equals(advice_calibration(units).filter(part="slope"))

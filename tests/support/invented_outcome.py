@@ -8,6 +8,7 @@ import polars as pl
 from tests.support.invented_savings import invent
 from transforms.contracts.result_tables import schema_of
 from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
+from transforms.outcome.setting_slopes import setting_slopes
 from transforms.outcome.uptake import FOLLOWED_FROM, PARTLY_FROM, REASONS
 from transforms.storage.warehouse import Warehouse
 
@@ -100,7 +101,7 @@ def fill_outcome(
         "advice_uptake": uptake,
         "realised_shift": units,
         "realised_saving": realised_saving(units),
-        "advice_calibration": advice_calibration(units),
+        "advice_calibration": pl.concat([advice_calibration(units), setting_slopes(moves, units)]),
         "advice_verdict": pl.DataFrame(withheld, schema=schema_of("advice_verdict"), orient="row"),
     }
     for name, rows in tables.items():

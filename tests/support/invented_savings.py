@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from scipy.stats import norm
 
 SETTINGS = 3
+NAMES = ("share_depth_cm", "cleaner_1_speed_rpm", "turbine_speed_rpm")
 PAST_LOADS = 1500
 PRICE_PER_T = 21.0
 HIDDEN = 0.25
@@ -27,12 +29,16 @@ class InventedSavings:
         loads: measured loads.
         true_made: saving of making the moves on the shifts that made them.
         true_shown: saving of showing the moves, whether they are made or not, over all shifts.
+        by_fit: setting -> probability by the fit that its move saves, also of settings that were not moved.
+        saves: setting -> True if its move truly saves.
     """
 
     moves: pl.DataFrame
     loads: pl.DataFrame
     true_made: float
     true_shown: float
+    by_fit: dict[str, float]
+    saves: dict[str, bool]
 
 
 def _fitted(rng: np.random.Generator, true: np.ndarray, reaction: float) -> tuple[np.ndarray, np.ndarray]:
@@ -93,7 +99,7 @@ def invent(
                 before, after = np.exp(log_level), np.exp(log_level + change)
                 log_level += change
                 moves.append(
-                    {**key, "move_number": k + 1, "made_share": share[k],
+                    {**key, "move_number": k + 1, "setting": NAMES[s], "made_share": share[k],
                      "dirt_before_pct": 100 * before / (1 + before), "dirt_after_pct": 100 * after / (1 + after),
                      "dirt_lo95": 100 * np.expm1(change - half), "dirt_hi95": 100 * np.expm1(change + half),
                      "topsoil_wetness": wet, "is_withheld": is_withheld}
@@ -112,4 +118,11 @@ def invent(
             ]
     values, tonnes = (np.array(c) for c in zip(*saved, strict=True))
     true_made = float(np.average(values, weights=tonnes))
-    return InventedSavings(pl.DataFrame(moves), pl.DataFrame(taken), true_made, float(np.mean(shown)))
+    return InventedSavings(
+        pl.DataFrame(moves),
+        pl.DataFrame(taken),
+        true_made,
+        float(np.mean(shown)),
+        dict(zip(NAMES, norm.cdf(np.abs(b) / sd).tolist(), strict=True)),
+        dict(zip(NAMES, (b * true > 0).tolist(), strict=True)),
+    )

@@ -123,7 +123,7 @@ class AdvisedMove:
     def probability(self) -> float:
         """Probability that the move saves."""
         by_fit = float((self.gain > 0).mean())
-        return by_fit if self.relied is None else self.relied.probability(by_fit)
+        return by_fit if self.relied is None else self.relied.probability(by_fit, self.setting)
 
     @property
     def gain(self) -> Array:

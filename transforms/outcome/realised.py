@@ -31,8 +31,13 @@ MIN_MACHINES = 5
 """Least machines of a contrast: an interval of four degrees of freedom says little (common practice, no source)."""
 UNRELIABLE_BELOW = 0.5
 """If the interval of the calibration slope lies below this, advice promises more than twice what it saves."""
+NO_SETTING = pl.lit(None, pl.String).alias("setting")
 CONTRASTS = {"promised_per_t": "contrast_promised_per_t", "saved_per_t": "contrast_saved_per_t"}
 """Column of a unit -> column of its part in the contrast."""
+DIRT_BEFORE, DIRT_AFTER = (pl.col(c) / (100 - pl.col(c)) for c in ("dirt_before_pct", "dirt_after_pct"))
+MADE_SHARE = pl.col("made_share").clip(-1, 1)
+PROMISE = (DIRT_BEFORE - DIRT_AFTER) * pl.col("soil_cost_per_t") * MADE_SHARE
+"""Predicted saving of soil per tonne of clean beet by the share of a move that was made."""
 COVARIATES = ("full_promise_per_t", "predicted_dirt_ratio", "topsoil_wetness", "earlier_saved_per_t")
 
 
@@ -58,9 +63,7 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
             pl.len().cast(pl.Int64).alias("loads"),
         )
     )
-    before, after = (pl.col(c) / (100 - pl.col(c)) for c in ("dirt_before_pct", "dirt_after_pct"))
-    made = pl.col("made_share").clip(-1, 1)
-    cost = pl.col("soil_cost_per_t")
+    before, after, made, cost = DIRT_BEFORE, DIRT_AFTER, MADE_SHARE, pl.col("soil_cost_per_t")
     sd = before * (pl.col("dirt_hi95") - pl.col("dirt_lo95")) / 100 / (2 * 1.96)
     rows = (
         moves.join(measured, on=key, maintain_order="left")
@@ -71,7 +74,7 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
             (pl.col("made_share") >= MADE_FROM).sum().cast(pl.Int64).alias("moves_made"),
             made.mean().alias("made_share"),
             ((before - after) * cost).sum().alias("full_promise_per_t"),
-            ((before - after) * cost * made).sum().alias("promised_per_t"),
+            PROMISE.sum().alias("promised_per_t"),
             (sd * cost * made).sum().abs().alias("promised_sd_per_t"),
             before.first().alias("predicted_dirt_ratio"),
             pl.col("topsoil_wetness", "is_withheld").first(),
@@ -100,9 +103,9 @@ def add_contrast(units: pl.DataFrame) -> pl.DataFrame:
         units: rows of `shift_units`.
     """
     nothing = pl.lit(None, pl.Float64)
-    if not _is_enough(units):
+    if not is_enough(units):
         return units.with_columns(nothing.alias(c) for c in CONTRASTS.values())
-    parts = {name: contributions(_units(units, column)) for column, name in CONTRASTS.items()}
+    parts = {name: contributions(comparison_units(units, column)) for column, name in CONTRASTS.items()}
     return units.with_columns(pl.Series(name, values).fill_nan(None) for name, values in parts.items())
 
 
@@ -133,7 +136,7 @@ def _saving(units: pl.DataFrame, group: str, of_group: pl.Expr, effect: Callable
         of_group: expression of the units of the group.
         effect: the contrast.
     """
-    own, both = units.filter(of_group), _units(units, "saved_per_t")
+    own, both = units.filter(of_group), comparison_units(units, "saved_per_t")
     row = {
         "group_code": group,
         "moves": int(own["moves"].sum()),
@@ -141,7 +144,7 @@ def _saving(units: pl.DataFrame, group: str, of_group: pl.Expr, effect: Callable
         "shifts": own.height,
         "machines": own["machine_id"].n_unique(),
     }
-    if not _is_enough(units):
+    if not is_enough(units):
         return {**row, "verdict_code": "too_few"}
     realised = jackknife(both, effect)
     promise = replace(both, outcome=units["promised_per_t"].to_numpy())
@@ -167,36 +170,58 @@ def advice_calibration(units: pl.DataFrame) -> pl.DataFrame:
     Args:
         units: rows of `realised_shift`.
     """
-    if not _is_enough(units):
+    if not is_enough(units):
         return pl.DataFrame(schema=schema_of("advice_calibration"))
-    both = _units(units, "saved_per_t")
+    both = comparison_units(units, "saved_per_t")
     promised = units["promised_per_t"].to_numpy()
     with_promise = replace(both, covariates=np.column_stack([promised, both.covariates]))
     rows = []
     for part, at in (("slope", 1), ("intercept", 0)):
-        found = jackknife(with_promise, partial(_coefficient, at=at))
-        code = "unreliable" if part == "slope" and found.hi95 < UNRELIABLE_BELOW else "reliable"
+        found = jackknife(with_promise, partial(coefficient, at=at))
+        code = slope_verdict(found) if part == "slope" else "reliable"
         rows.append({"part": part, "value": found.value, "lo95": found.lo95, "hi95": found.hi95, "verdict_code": code})
-    frame = pl.DataFrame(rows).with_columns(pl.lit(units.height).cast(pl.Int64).alias("n"))
+    frame = pl.DataFrame(rows).with_columns(pl.lit(units.height).cast(pl.Int64).alias("n"), NO_SETTING)
     return frame.select(schema_of("advice_calibration").names())
 
 
-def _coefficient(units: Units, at: int) -> float:
-    """Return a coefficient of the weighted regression of the outcome on a constant, the promise and the covariates."""
+def slope_verdict(slope: Estimate) -> str:
+    """Return `unreliable` if the interval of a slope lies below `UNRELIABLE_BELOW`, else `reliable`."""
+    return "unreliable" if slope.hi95 < UNRELIABLE_BELOW else "reliable"
+
+
+def coefficient(units: Units, at: int) -> float:
+    """Return a coefficient of the weighted regression of the outcome on a constant and the covariates.
+
+    All covariates but the first are centred, so that the constant is the outcome without the first, in mean conditions.
+
+    Args:
+        units: the units.
+        at: 0 for the constant, k for the k-th covariate.
+    """
     X, root = units.covariates.copy(), np.sqrt(units.weight)
     X[:, 1:] -= X[:, 1:].mean(axis=0)
     columns = np.column_stack([np.ones(X.shape[0]), X]) * root[:, None]
     return float(np.linalg.lstsq(columns, units.outcome * root, rcond=None)[0][at])
 
 
-def _units(rows: pl.DataFrame, outcome: str) -> Units:
+def comparison_units(rows: pl.DataFrame, outcome: str) -> Units:
+    """Return rows of `realised_shift` as units with the covariates of all comparisons and machines as clusters.
+
+    Args:
+        rows: rows of `realised_shift`.
+        outcome: column of the outcome.
+    """
     covariates = rows.select(pl.col(c).fill_null(pl.col(c).mean()).fill_null(0.0) for c in COVARIATES).to_numpy()
     cluster = rows["machine_id"].rank("dense").to_numpy().astype(np.int64) - 1
     return Units(rows[outcome].to_numpy(), rows["is_made"].to_numpy(), covariates, rows["clean_t"].to_numpy(), cluster)
 
 
-def _is_enough(units: pl.DataFrame) -> bool:
-    """Return True if both sides have enough units, also without any one machine, and there are enough machines."""
+def is_enough(units: pl.DataFrame) -> bool:
+    """Return True if both sides have enough units, also without any one machine, and there are enough machines.
+
+    Args:
+        units: `machine_id, is_made`.
+    """
     if not units.height:
         return False
     sides = units.group_by("machine_id", maintain_order=True).agg(

@@ -8,6 +8,7 @@ import pytest
 from tests.support.invented_savings import invent
 from transforms.contracts.result_tables import schema_of
 from transforms.outcome.realised import add_contrast, advice_calibration, realised_saving, shift_units
+from transforms.outcome.setting_slopes import setting_slopes
 
 DAY = dt.date(2025, 10, 9)
 
@@ -105,6 +106,40 @@ def test_the_calibration_slope_of_an_honest_season_is_near_one_and_of_twice_the_
     thrice = advice_calibration(units.with_columns(pl.col("promised_per_t") * 3)).row(0, named=True)
     assert thrice["value"] == pytest.approx(slope["value"] / 3)
     assert thrice["verdict_code"] == "unreliable"
+
+
+def test_promises_of_one_setting_may_come_true_and_those_of_another_not():
+    """The promise of one of two moves is made three times too large and turned round."""
+    season = invent(6, is_confounded=False)
+    units = shift_units(season.moves, season.loads)
+    honest = setting_slopes(season.moves, units)
+    assert honest.schema == schema_of("advice_calibration")
+    assert honest.filter(pl.col("lo95").le(1) & pl.col("hi95").ge(1)).height == honest.height == 2
+    wrong = honest["setting"][0]
+    before, after = pl.col("dirt_before_pct"), pl.col("dirt_after_pct")
+    moves = season.moves.with_columns(
+        pl.when(pl.col("setting") == wrong)
+        .then(before - 0.5 * (after - before))
+        .otherwise(after)
+        .alias("dirt_after_pct")
+    )
+    slopes = dict(setting_slopes(moves, units).select("setting", "value").iter_rows())
+    values = dict(honest.select("setting", "value").iter_rows())
+    other = honest["setting"][1]
+    assert slopes[wrong] == pytest.approx(-2 * values[wrong], rel=0.05)
+    assert slopes[other] == pytest.approx(values[other], rel=0.05)
+
+
+def test_a_setting_that_nobody_moved_or_left_has_no_slope():
+    season = invent(6, is_confounded=False)
+    units = shift_units(season.moves, season.loads)
+    name = season.moves["setting"][0]
+    always = season.moves.with_columns(
+        pl.when(pl.col("setting") == name).then(1.0).otherwise("made_share").alias("made_share")
+    )
+    assert name not in setting_slopes(always, units)["setting"]
+    assert setting_slopes(always, units).height == 1
+    assert setting_slopes(season.moves.clear(), units).height == 0
 
 
 def test_the_parts_of_shifts_average_to_the_savings_of_the_season():

@@ -75,6 +75,7 @@ class AdviceCalibration(dy.Schema):
     """Rows of `advice_calibration`."""
 
     part = dy.String()
+    setting = dy.String(nullable=True)
     value = dy.Float64()
     lo95 = dy.Float64()
     hi95 = dy.Float64()
