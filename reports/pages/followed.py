@@ -16,6 +16,7 @@ from reports.sections.followed_figures import Grouping, savings_figure, uptake_f
 from reports.sections.followed_moves import recent_section, undone_table
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import headline, lead_words, saving_missing
+from reports.sections.outcome_calibration import calibration_words, not_made_words, setting_slopes_table
 from transforms.config.workspace import Season
 
 WEEKS_KEPT = mark("In {kept} of {n} weeks the changes saved at least the amount promised.")
@@ -86,7 +87,7 @@ def _operators(data: FollowedPageData) -> tuple[Section, ...]:
     return (Section("operators", say("By operator"), (uptake_figure(data.operators, by_operator()), Prose(about))),)
 
 
-def _reading(data: FollowedPageData) -> Section:
+def _reading(data: FollowedPageData, season: Season, shown: DisplayUnits) -> Section:
     judged = say(
         "A change counts from the mean of the shift before. With less than half an hour of readings in the field and "
         "on the topsoil that the advice was for, it cannot be judged."
@@ -95,8 +96,11 @@ def _reading(data: FollowedPageData) -> Section:
         "Saved: the soil predicted without the changes less the soil in the loads, compared with like shifts that did "
         "not make theirs. Root losses are not in it: too few plots are dug."
     )
-    withheld = withheld_words(data.outcome.verdicts)
-    return Section("how", say("How to read it"), tuple(Prose(text) for text in (judged, saved, withheld) if text))
+    found = not_made_words(data.outcome, shown), calibration_words(data.outcome, shown)
+    texts = (judged, saved, *found, withheld_words(data.outcome.verdicts))
+    slopes = setting_slopes_table(data.outcome, season.catalogue, shown)
+    fold = () if slopes is None else (Fold(say("Promise and saving of each setting"), (slopes,)),)
+    return Section("how", say("How to read it"), (*(Prose(text) for text in texts if text), *fold))
 
 
 def followed_page(data: FollowedPageData, season: Season) -> Page:
@@ -108,10 +112,10 @@ def followed_page(data: FollowedPageData, season: Season) -> Page:
             _machines(data, season, shown),
             *_operators(data),
             recent_section(data.recent, season.catalogue, shown),
-            _reading(data),
+            _reading(data, season, shown),
         )
         if data.outcome.has_moves
-        else (_reading(data),)
+        else (_reading(data, season, shown),)
     )
     return Page(
         headline(data.outcome, shown),

@@ -108,6 +108,23 @@ def test_the_calibration_slope_of_an_honest_season_is_near_one_and_of_twice_the_
     assert thrice["verdict_code"] == "unreliable"
 
 
+@pytest.mark.parametrize("offset", [0.3, -0.2])
+def test_the_intercept_is_the_difference_that_is_there_without_a_move(offset):
+    """All loads cost less, or more, than predicted by a known amount, whether moves are made or not."""
+    season = invent(6, is_confounded=False)
+    units = shift_units(season.moves, season.loads)
+    steady = units.with_columns(earlier_saved_per_t=pl.lit(0.0), saved_per_t=pl.col("promised_per_t") + offset)
+    slope, intercept = advice_calibration(steady).rows(named=True)
+    assert (slope["value"], intercept["value"]) == pytest.approx((1.0, offset))
+    assert intercept["lo95"] <= intercept["value"] + 1e-9 <= intercept["hi95"] + 2e-9
+    before, after = (
+        advice_calibration(u).rows(named=True) for u in (units, units.with_columns(pl.col("saved_per_t") + offset))
+    )
+    assert after[0]["value"] == pytest.approx(before[0]["value"])
+    shift = [after[1][c] - before[1][c] for c in ("value", "lo95", "hi95")]
+    assert shift == pytest.approx([offset] * 3)
+
+
 def test_promises_of_one_setting_may_come_true_and_those_of_another_not():
     """The promise of one of two moves is made three times too large and turned round."""
     season = invent(6, is_confounded=False)

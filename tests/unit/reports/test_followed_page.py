@@ -8,7 +8,7 @@ import pypdf
 import pytest
 
 from reports.page.formats import OutputFormats
-from reports.page.model import Fold, Page
+from reports.page.model import Fold, Page, Prose
 from reports.page.summary import BarRows
 from reports.page.tables import Table
 from reports.pages.followed import by_machine, by_operator, followed_page, write_followed
@@ -16,6 +16,7 @@ from reports.pages.followed_data import FollowedPageData, load_followed_page
 from reports.sections.followed_figures import ends_finding
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import lead_words, lot_words, outcome
+from reports.sections.outcome_calibration import calibration_words, not_made_words
 from reports.sections.outcome_data import load_outcome
 from reports.sections.season_followed import season_followed_section
 from tests.support.invented_outcome import fill_outcome
@@ -27,6 +28,7 @@ from transforms.storage.warehouse import Warehouse
 NO_LOADS = pl.DataFrame(
     schema={"load_id": pl.String, "shift_date": pl.Date, "delivered_t": pl.Float64, "dirt_tare_pct": pl.Float64}
 )
+SPAN = ("value", "lo95", "hi95")
 COUNTS = ("moves", "followed", "partly", "not_made", "opposite", "unknown")
 
 
@@ -93,6 +95,45 @@ def test_the_tables_have_the_counts_and_savings_of_the_queries(page, data, part,
         assert (shifts.value, promised.value, saved.value) == (r["shifts"], r["promised_per_t"], r["saved_per_t"])
         assert saved.is_pale == (r["shifts"] < 5)
         assert saved.lo is None or saved.lo == pytest.approx(r["saved_per_t"] - r["saved_half"])
+
+
+def reading(page: Page) -> str:
+    (section,) = (s for s in page.sections if s.id == "how")
+    return " ".join(b.text for b in section.blocks if isinstance(b, Prose))
+
+
+def test_changes_that_were_not_made_have_the_saving_that_they_would_have_had(page, data, warehouse):
+    row = warehouse.table("realised_saving").filter(group_code="not_made").row(0, named=True)
+    words = not_made_words(data.outcome, METRIC)
+    assert words in reading(page)
+    assert int(figures(words)[0]) == row["shifts"]
+    saved = [float(v) for v in figures(words)[1:]]
+    assert saved == pytest.approx([abs(row[c]) for c in ("realised_per_t", "lo95", "hi95")], rel=0.051)
+    few = data.outcome.saving.with_columns(verdict_code=pl.lit("too_few"))
+    assert not_made_words(replace(data.outcome, saving=few), METRIC) == ""
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_calibration_has_its_slope_and_intercept(page, data, sign):
+    ends = [pl.when(pl.col("part") == "intercept").then(sign * pl.col(c)).otherwise(c).alias(c) for c in SPAN]
+    turned = replace(data.outcome, calibration=data.outcome.calibration.with_columns(ends))
+    words = calibration_words(turned, METRIC)
+    rows = {r["part"]: [r[c] for c in SPAN] for r in data.outcome.calibration.iter_rows(named=True) if not r["setting"]}
+    shown = [float(v) for v in figures(words)]
+    assert shown[:3] == pytest.approx([abs(v) for v in rows["slope"]], abs=0.0051)
+    assert shown[3] == pytest.approx(abs(rows["intercept"][0]), rel=0.051)
+    assert sorted(shown[4:]) == pytest.approx(sorted(abs(v) for v in rows["intercept"][1:]), abs=0.0051)
+    assert (words in reading(page)) == (sign > 0)
+    assert calibration_words(replace(turned, calibration=turned.calibration.clear()), METRIC) == ""
+
+
+def test_every_setting_has_its_saving_per_unit_promised(page, data, season):
+    rows = data.outcome.calibration.filter(part="setting_slope").sort("value", descending=True)
+    shown = [[(c.value, c.lo, c.hi) for c in r.cells[1:]] for r in tables(page)["setting-slopes"].rows]
+    assert shown == [[(r["value"], r["lo95"], r["hi95"]), (r["n"], None, None)] for r in rows.iter_rows(named=True)]
+    assert len(shown) == 2
+    without = replace(data.outcome, calibration=data.outcome.calibration.filter(pl.col("setting").is_null()))
+    assert "setting-slopes" not in tables(followed_page(replace(data, outcome=without), season))
 
 
 def test_the_last_moves_have_their_values_and_marks(page, data, season):
