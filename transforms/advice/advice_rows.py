@@ -8,6 +8,7 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import AdvisedMove, Outcome, Situation, choose_moves, predict_outcome
 from transforms.advice.reliance import Reliance
+from transforms.arrays import Array
 from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
@@ -77,17 +78,19 @@ def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str
     }
 
 
-def _topping_changes(move: AdvisedMove) -> dict[str, float]:
-    """Return the relative change of top tare and of over-topped roots with its interval, %, of those it affects."""
-    before, after = move.before.topping, move.after.topping
-    if before is None or after is None:
-        return {}
-    levels = {"tops": (before.tops_pct, after.tops_pct)}
-    if before.over_topped_share is not None and after.over_topped_share is not None:
-        levels["over_topped"] = (before.over_topped_share, after.over_topped_share)
+def _quality_levels(outcome: Outcome) -> dict[str, Array | float]:
+    """Return draws of top tare, of over-topped and of damaged roots, those that are fitted."""
+    topping, damaged = outcome.topping, outcome.damaged_pct
+    levels = {} if topping is None else {"tops": topping.tops_pct, "over_topped": topping.over_topped_share}
+    return {name: level for name, level in {**levels, "damaged": damaged}.items() if level is not None}
+
+
+def _quality_changes(move: AdvisedMove) -> dict[str, float]:
+    """Return the relative change of top tare, of over-topped and of damaged roots with its interval, %, if affected."""
+    before, after = _quality_levels(move.before), _quality_levels(move.after)
     columns: dict[str, float] = {}
-    for name, (old, new) in levels.items():
-        change = 100 * (np.asarray(new) / np.asarray(old) - 1)
+    for name in before.keys() & after.keys():
+        change = 100 * (np.asarray(after[name]) / np.asarray(before[name]) - 1)
         if change.any():
             ends = (f"{name}_change_pct", f"{name}_lo95", f"{name}_hi95")
             columns |= dict(zip(ends, mean_interval(change), strict=True))
@@ -115,7 +118,7 @@ def _move_row(
         "root_loss_change_pct": loss[0],
         "root_loss_lo95": loss[1],
         "root_loss_hi95": loss[2],
-        **_topping_changes(move),
+        **_quality_changes(move),
         "gain_per_t": gain,
         "gain_lo95": gain_lo,
         "gain_hi95": gain_hi,
