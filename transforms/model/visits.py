@@ -23,11 +23,12 @@ def levels_of(rows: pl.DataFrame, names: tuple[str, ...]) -> Levels:
 
 
 def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
-    """Return the visit of each row, shape (n,): one machine on one day in one field, or one block of a trial there."""
-    names = ("machine_id", "shift_date", "field_id")
-    if "trial_block" not in rows.columns or rows["trial_block"].null_count() == rows.height:
-        return levels_of(rows, names)[0]
-    return levels_of(rows.with_columns(pl.col("trial_block").fill_null("")), (*names, "trial_block"))[0]
+    """Return the visit of each row, shape (n,): one machine on one day in one field.
+
+    Loads of a trial belong to the visit as all others: compared within their pairs alone, they would show nothing of
+    the other settings.
+    """
+    return levels_of(rows, ("machine_id", "shift_date", "field_id"))[0]
 
 
 def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
