@@ -13,19 +13,34 @@ from transforms.config.settings_catalogue import Catalogue
 SETTINGS_A_DAY = 2
 
 
-def varied(season: FitSeason, catalogue: Catalogue, rng: np.random.Generator) -> tuple[FitSeason, Array]:
+def varied(
+    season: FitSeason,
+    catalogue: Catalogue,
+    rng: np.random.Generator,
+    names: tuple[str, ...] = tuple(USUAL),
+    every: int = 1,
+) -> tuple[FitSeason, Array]:
     """Return the season with designed variation, and what it costs: the change of log dirt of each load, shape (n,).
 
     Two settings of a machine and day, every setting equally often, are one step below or above the mean of the day: one
     load of a pair this way, the other that way, by lot. Operators move all other settings as before.
+
+    Args:
+        season: the season.
+        catalogue: the settings known.
+        rng: random generator of the lot.
+        names: settings that are varied, at least two.
+        every: settings are varied on each day of this number of days.
     """
     facts = season.facts.with_row_index("at")
-    settings, names = {n: v.copy() for n, v in settings_of(season.facts).items()}, list(USUAL)
+    settings = {n: v.copy() for n, v in settings_of(season.facts).items()}
     middle = facts.select(pl.col(n).mean().over(*VISIT, "field_id") for n in names)
     chosen = np.full(facts.height, None, dtype=object)
     deck: list[str] = []
     plain = {n: v.copy() for n, v in settings.items()}
-    for _, own in facts.group_by(*VISIT, "field_id", maintain_order=True):
+    first = facts["shift_date"].min()
+    in_plan = facts.filter((pl.col("shift_date") - first).dt.total_days() % every == 0)
+    for _, own in in_plan.group_by(*VISIT, "field_id", maintain_order=True):
         rows = own["at"].to_numpy()
         if len(deck) < SETTINGS_A_DAY:
             deck = [*deck, *rng.permutation(names).tolist()]

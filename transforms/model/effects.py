@@ -16,6 +16,8 @@ from transforms.model.cluster_robust import robust_errors
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import reaction_within_visits
+from transforms.model.lot_contrast import lot_correction
+from transforms.model.planned_variation import MIN_ROWS, is_by_lot
 from transforms.model.sensor_gain import gain_error
 from transforms.model.setting_terms import SettingCurve, SettingEffect, SettingSquare, VisitMean
 from transforms.model.visits import visit_means
@@ -94,7 +96,9 @@ def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -
         return reason("effect_one_machine")
     _, visit = np.unique(fit.visits[own_rows], return_inverse=True)
     inside = fit.x[own_rows, j] - visit_means(fit.x[own_rows][:, [j]], visit)[:, 0]
-    if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS:
+    # A trial moves few loads of a class, but those by lot: they are evidence enough.
+    is_by_plan = int((is_by_lot(fit.rows, setting) & own_rows).sum()) >= MIN_ROWS
+    if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS and not is_by_plan:
         return reason("effect_hardly_moved")
     return None
 
@@ -143,11 +147,11 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row
     }
 
 
-def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
-    """Return the columns of a cell with an estimate."""
+def _estimated(fit: ResponseFit, setting: str, found: Contrast, *, is_corrected: bool) -> Row:
+    """Return the columns of a cell with an estimate, with an allowance for reaction unless it is corrected for it."""
     other, (low, high), p_value = between_contrast(fit, setting), found.interval(), found.p_value
     reaction = reaction_within_visits(fit)
-    if reaction is not None and reaction.is_seen and not reaction.is_modelled:
+    if reaction is not None and reaction.allowance(setting) != 0 and not is_corrected:
         # The interval holds for every reaction from none to the largest (Conley, Hansen and Rossi 2012).
         bias = reaction.allowance(setting)
         low, high = low - max(bias, 0.0), high - min(bias, 0.0)
@@ -202,9 +206,13 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
             rows.append(head if untried is None else {**head, **untried.columns})
     L = np.array([weights for *_, weights in estimated])
     robust, plain = (robust_errors(fit, L), contrasts(fit.reml, L)) if estimated else (np.empty(0), [])
-    for (i, s, own_rows, _), error, found in zip(estimated, robust, plain, strict=True):
-        se = float(np.hypot(max(found.se, float(error)), gain_error(fit, s, own_rows, found.estimate)))
-        rows[i] |= _estimated(fit, s.name, replace(found, se=se))
+    lot = lot_correction(fit)
+    for (i, s, own_rows, weights), error, plain_found in zip(estimated, robust, plain, strict=True):
+        se = float(np.hypot(max(plain_found.se, float(error)), gain_error(fit, s, own_rows, plain_found.estimate)))
+        found, is_corrected = replace(plain_found, se=se), lot is not None and s.name in lot.settings
+        if lot is not None and is_corrected:
+            found = lot.corrected(found, weights)
+        rows[i] |= _estimated(fit, s.name, found, is_corrected=is_corrected)
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)
     known = table["p_value"].is_not_null().to_numpy()
     q = np.full(table.height, np.nan)
