@@ -15,6 +15,7 @@ from transforms.config.workspace import read_season
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
+from transforms.model.effects import slope_weights
 from transforms.model.estimate import fit_response
 from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.design import describe_trial_days, design_trial
@@ -361,7 +362,7 @@ def test_few_pairs_and_strayed_loads_are_said():
 
 @pytest.mark.slow
 def test_a_trial_is_cleaner_evidence_than_as_many_other_loads(catalogue):
-    """The same loads and settings, known by their trace alone and known to be a trial's."""
+    """The same loads and settings, known by their trace alone and known to be a trial's: the effect in these loads."""
     season = fit_season(41, "crumbling", catalogue, machines=6, days=12).facts
     day = season["shift_date"].max()
     mine = season.filter((pl.col("machine_id") == "M000") & (pl.col("shift_date") == day)).head(6)
@@ -394,7 +395,6 @@ def test_a_trial_is_cleaner_evidence_than_as_many_other_loads(catalogue):
     for name, rows in (("trial", as_trial), ("loads", as_loads)):
         fit = fit_response(pl.concat([graded[0], rows], how="diagonal_relaxed"), DIRT, catalogue, 0.1)
         assert fit is not None
-        L = np.zeros(fit.width)
-        L[fit.at["cleaner_1_speed_rpm"]] = 1.0
-        found[name] = contrast(fit.reml, L)
+        own = fit.rows["load_id"].str.starts_with("T").to_numpy()
+        found[name] = contrast(fit.reml, slope_weights(fit, "cleaner_1_speed_rpm", own))
     assert found["trial"].se < 0.9 * found["loads"].se
