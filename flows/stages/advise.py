@@ -36,6 +36,7 @@ from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_b
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.size import TrialNoise
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
+from transforms.variation.doubt import doubts, with_doubt
 from transforms.variation.options import OPTION_SCHEMA, variation_options
 from transforms.variation.season_scale import season_scale
 from transforms.variation.value import SeasonScale
@@ -102,6 +103,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
                 rng,
             )
             steps, relied = season.advice.max_steps, reliance(warehouse.table("advice_calibration"))
+            doubt = doubts(fits.dirt, season.catalogue)
             for situation, place in situations:
                 now = situation.settings
                 effects = MoveEffects(
@@ -112,7 +114,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
                 )
                 rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice, relied))
                 seen = shown_advice(mark_withheld(rows[-1], season.name, season.advice.hold_back))
-                options.append(variation_options(situation, effects, seen, season))
+                options.append(variation_options(situation, with_doubt(effects, doubt, steps), seen, season))
             parts = _advise_parts(warehouse, fits.dirt, facts, situations, ahead.days_ahead(first), season)
         table = pl.concat(rows)
         marked = mark_withheld(table, season.name, season.advice.hold_back)

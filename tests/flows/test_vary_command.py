@@ -8,8 +8,9 @@ import polars as pl
 import pytest
 
 from flows import stages
+from flows.stages import advise
 from tests.support.program import taretrace_here
-from tests.validation.seasons import Season, copy_of
+from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import reason
@@ -124,3 +125,15 @@ def test_loads_are_read_and_pairs_that_count_reach_the_facts(workspace: Workspac
     # The settings are those of the log, and nothing is marked as a load of a trial.
     trial = varied.select("trial_block", "trial_setting", "trial_value")
     assert all(column.null_count() == varied.height for column in trial)
+
+
+def test_an_effect_in_doubt_is_worth_more_to_vary(season: Season, tmp_path: Path, monkeypatch):
+    own, spreads = copy_of(season, tmp_path / "doubt"), []
+    for found in ({}, {CLEANER: 0.08}):
+        monkeypatch.setattr(advise, "doubts", lambda *_, d=found: d)
+        stages.advise_machines(own, season.fits, QUIET)
+        with stages.open_warehouse(own) as warehouse:
+            rows = warehouse.table("variation_option").filter(setting=CLEANER).drop_nulls("per_log")
+        assert rows.height
+        spreads.append(rows.select((pl.col("learnable_sd_per_t") / pl.col("per_log").abs()).min()).item())
+    assert spreads[0] < 0.08 <= spreads[1] * 1.1

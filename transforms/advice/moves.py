@@ -1,7 +1,7 @@
 """Selection of at most three moves for a machine's next shift within the range that the fleet has tried."""
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,8 @@ class Situation:
         topping: expected result of topping with current settings, as draws; None if it is not fitted.
         damaged_pct: expected share of roots with damaged skin with current settings: draws, shape (draws,), or one
             value; None if it is not fitted.
+        ran: setting -> (low, high, loads) at which the fleet ran under such conditions, also if it hardly moved within
+            a visit; levels of designed variation are inside.
     """
 
     machine_id: str
@@ -56,6 +58,7 @@ class Situation:
     outlook: str
     topping: Topping | None = None
     damaged_pct: Array | float | None = None
+    ran: dict[str, tuple[float, float, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.topping import TOPPING, topping_from_scale
-from transforms.arrays import narrow, to_float
+from transforms.arrays import Mask, narrow, to_float
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
@@ -50,16 +50,39 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     Returns:
         Low and high are the quantiles `SUPPORT` of the values, in the setting's unit.
     """
+    inside = _in_class(fit, wetness, soil)
+    names = [n for n in fit.settings if untried_reason(fit, n, inside, min_loads) is None]
+    return {n: _range(fit, n, inside) for n in names}
+
+
+def ran_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
+    """Return setting -> (low, high, loads) at which the fleet ran in a class, also if it hardly moved within visits.
+
+    Args:
+        fit: fit of a response, whose rows are the fleet's loads.
+        wetness: wetness class, one of `WETNESS_CLASSES`.
+        soil: soil class, one of `SOIL_CLASSES`.
+        min_loads: smallest number of loads of a setting in the class.
+
+    Returns:
+        Low and high are the quantiles `SUPPORT` of the values, in the setting's unit.
+    """
+    inside = _in_class(fit, wetness, soil)
+    found = {s.name: _range(fit, s.name, inside) for s in fit.frame.settings if s.nature == "numeric"}
+    return {n: r for n, r in found.items() if r[2] >= min_loads}
+
+
+def _in_class(fit: ResponseFit, wetness: str, soil: str) -> Mask:
+    """Return the mask of the rows in a class of wetness and soil, shape (n,)."""
     cells = classes_of(fit.rows)
-    inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
-    out = {}
-    for name in fit.settings:
-        j = fit.setting_column(name)
-        if untried_reason(fit, name, inside, min_loads) is None:
-            values = fit.rows.filter(pl.Series(inside & fit.observed[:, j]))[name].drop_nulls()
-            low, high = (to_float(values.quantile(q)) for q in SUPPORT)
-            out[name] = (low, high, values.len())
-    return out
+    inside = (cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)
+    return np.asarray(inside.fill_null(value=False).to_numpy())
+
+
+def _range(fit: ResponseFit, setting: str, inside: Mask) -> tuple[float, float, int]:
+    values = fit.rows.filter(pl.Series(inside))[setting].drop_nulls()
+    low, high = (to_float(values.quantile(q) or 0.0) for q in SUPPORT)
+    return low, high, values.len()
 
 
 @dataclass(frozen=True)
@@ -135,6 +158,7 @@ def next_situations(
             str(expected["outlook"]),
             _topping(fits, place, field_id, run_at, rng),
             _damaged(fits, place, field_id, run_at, rng),
+            ran_range(dirt, *classes, min_loads),
         )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)

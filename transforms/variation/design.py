@@ -14,7 +14,7 @@ from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise, loads_per_day
 from transforms.variation.options import POSSIBLE
 from transforms.variation.plan import LOADS_PER_PAIR, MachinePlan, VariationPlan, VariedSetting
-from transforms.variation.value import PairDesign, SeasonScale, StepBelief, Worth, worth_of
+from transforms.variation.value import PairDesign, SeasonScale, StepBelief, Worth, share_of_worth
 
 MOST_SETTINGS = 2
 """Settings varied on one machine in a shift: an operator follows two without thinking (common practice, no source)."""
@@ -23,6 +23,8 @@ SMALLEST_NET = 5.0
 operator's attention (common practice, no source)."""
 MOST_PAIRS = 6
 """Pairs of a machine and shift: an operator changes settings for twelve loads (common practice, no source)."""
+SHIFTS_AHEAD = 5
+"""Shifts in which the fleet may vary the same setting (common practice, no source)."""
 BELIEF = ("gain_per_t", "learnable_sd_per_t", "per_log", "loss_per_t")
 
 
@@ -69,19 +71,21 @@ class Designed:
     left_out: tuple[LeftOut, ...]
 
 
-def option_worth(option: dict[str, object], pairs: int, facts: SeasonFacts) -> Worth:
+def option_worth(option: dict[str, object], pairs: int, machines: int, facts: SeasonFacts) -> Worth:
     """Return the worth and cost of varying a setting on a machine in a number of pairs.
 
     Args:
         option: a row of `variation_option` with levels.
         pairs: number of pairs.
+        machines: machines that can vary the setting.
         facts: loads and fits of the season.
     """
     steps = (to_float(option["high_value"]) - to_float(option["low_value"])) / to_float(option["step"])
     machine, noise = str(option["machine_id"]), facts.noise[str(option["response"])]
     design = PairDesign(pairs, steps, noise.pair_sd(facts.loads), facts.load_t(machine))
     belief = StepBelief(*(to_float(option[name]) for name in BELIEF))
-    return worth_of(belief, design, facts.scale.tonnes.get(str(option["wetness_class"]), 0.0), facts.scale.uptake)
+    tonnes = facts.scale.tonnes.get(str(option["wetness_class"]), 0.0)
+    return share_of_worth(belief, design, pairs * machines * SHIFTS_AHEAD, tonnes, facts.scale.uptake)
 
 
 def draw_loads(
@@ -105,13 +109,22 @@ def draw_loads(
     return tuple(loads)
 
 
-def _chosen(options: pl.DataFrame, pairs: int, facts: SeasonFacts) -> tuple[tuple[VariedSetting, ...], list[LeftOut]]:
-    """Return the settings of one machine with the largest net worth, and those left out."""
+def _chosen(
+    options: pl.DataFrame, pairs: int, able: dict[str, int], facts: SeasonFacts
+) -> tuple[tuple[VariedSetting, ...], list[LeftOut]]:
+    """Return the settings of one machine with the largest net worth, and those left out.
+
+    Args:
+        options: rows of `variation_option` of the machine.
+        pairs: number of pairs.
+        able: setting -> number of machines that can vary it.
+        facts: loads and fits of the season.
+    """
     worths, left_out = [], []
     for r in options.iter_rows(named=True):
         if r["reason_code"] != POSSIBLE.code:
             left_out.append(LeftOut(r["machine_id"], r["setting"], Reason(r["reason_code"], r["reason_args"])))
-        elif (worth := option_worth(r, pairs, facts)).net < SMALLEST_NET:
+        elif (worth := option_worth(r, pairs, able[r["setting"]], facts)).net < SMALLEST_NET:
             left_out.append(LeftOut(r["machine_id"], r["setting"], reason("vary_no_value")))
         else:
             worths.append((worth, r))
@@ -148,13 +161,15 @@ def design_plan(options: pl.DataFrame, facts: SeasonFacts, taken: list[str], whe
     rng = np.random.default_rng(seed)
     machines: list[MachinePlan] = []
     left_out: list[LeftOut] = []
+    possible = options.filter(pl.col("reason_code") == POSSIBLE.code)
+    able = dict(possible.group_by("setting", maintain_order=True).len().iter_rows())
     first_pair = 1
     for (machine_id,), rows in options.group_by("machine_id", maintain_order=True):
         pairs = min(int(loads_per_day(facts.loads, str(machine_id)) // LOADS_PER_PAIR), MOST_PAIRS)
         if not pairs:
             left_out.append(LeftOut(str(machine_id), None, reason("vary_too_few_loads")))
             continue
-        settings, others = _chosen(rows, pairs, facts)
+        settings, others = _chosen(rows, pairs, able, facts)
         left_out += others
         if settings:
             loads = draw_loads(settings, pairs, rng)

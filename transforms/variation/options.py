@@ -90,13 +90,20 @@ def _belief(curve: _Curve, base: float, levels: Levels, tried: tuple[float, floa
     return StepBelief(float(gain.mean()), *learnable[response], loss), response
 
 
+def _ran(name: str, situation: Situation) -> tuple[float, float] | None:
+    """Return the lowest and the highest value tried under such conditions, or run at by a setting that hardly moves."""
+    found = situation.tried.get(name) or situation.ran.get(name)
+    return None if found is None else found[:2]
+
+
 def _levels(name: str, situation: Situation, move: MoveAdvised | None, season: Season) -> Levels | Reason:
     """Return the safe levels of a setting, or the reason why it is not varied."""
-    if name not in situation.tried:
+    ran = _ran(name, situation)
+    if ran is None:
         return reason("vary_not_tried")
     setting = season.catalogue[name]
     base = situation.settings[name] if move is None else move.to_value
-    return safe_levels(setting, base, situation.tried[name][:2], move, practical_grid(setting, season.units))
+    return safe_levels(setting, base, ran, move, practical_grid(setting, season.units))
 
 
 def _columns(name: str, why: Reason, season: Season) -> dict[str, object]:
@@ -115,7 +122,7 @@ def _option(
     levels = _levels(name, situation, move, season)
     if isinstance(levels, Reason):
         return _columns(name, levels, season)
-    base, tried = (situation.settings[name] if move is None else move.to_value), situation.tried[name][:2]
+    base, tried = (situation.settings[name] if move is None else move.to_value), _ran(name, situation) or (0.0, 0.0)
     others = {n: (m.to_value - m.from_value) / catalogue[n].step for n, m in moves.items() if n != name}
     found = _belief(_Curve(setting, others, situation, effects, season), base, levels, tried)
     if found is None:

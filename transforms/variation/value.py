@@ -7,12 +7,19 @@ g is positive, else not; without that, it is made if m is positive. The differen
 
 Data with error variance v leave some of s^2 open. The mean believed afterwards has, before the data are seen, the
 variance s^4 / (s^2 + v), which takes the place of s^2 in (36).
+
+A few data are worth almost nothing and many are worth more than in proportion (Radner and Stiglitz 1984, from memory).
+The pairs of one machine and shift are therefore worth their share of the pairs that the fleet can make in the shifts
+ahead.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import norm
+
+NUMBERS_OF_PAIRS = 12
+"""Numbers of pairs of which the best one is taken."""
 
 
 def value_of_information(mean: float, sd: float) -> float:
@@ -126,3 +133,19 @@ def worth_of(belief: StepBelief, design: PairDesign, tonnes: float, uptake: floa
     per_t = value_of_information(belief.gain_per_t, preposterior_sd(belief.learnable_sd_per_t, error))
     cost = max(belief.loss_per_t, 0.0) * 2 * design.pairs * design.load_t
     return Worth(per_t * tonnes * uptake, cost)
+
+
+def share_of_worth(belief: StepBelief, design: PairDesign, most_pairs: int, tonnes: float, uptake: float) -> Worth:
+    """Return the worth of pairs as their share of the best number of pairs up to `most_pairs`, and their own cost.
+
+    Args:
+        belief: belief about the step.
+        design: the pairs.
+        most_pairs: number of pairs that the fleet can make.
+        tonnes: soil-free beet that the decision concerns, t.
+        uptake: share of moves that machines make.
+    """
+    own = worth_of(belief, design, tonnes, uptake)
+    numbers = np.unique(np.geomspace(design.pairs, max(most_pairs, design.pairs), NUMBERS_OF_PAIRS).round().astype(int))
+    per_pair = max(worth_of(belief, replace(design, pairs=int(n)), tonnes, uptake).value / int(n) for n in numbers)
+    return Worth(per_pair * design.pairs, own.cost)
