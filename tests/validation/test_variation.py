@@ -15,6 +15,7 @@ import pytest
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.adversarial_seasons import SEASONS as CHANGES
 from tests.validation.fit_seasons import MECHANICS, USUAL, FitSeason, fit_season
+from tests.validation.planned_seasons import planned
 from tests.validation.processes import processes
 from tests.validation.varied_seasons import varied
 from transforms.advice.cost import soil_cost_per_t
@@ -25,7 +26,7 @@ from transforms.config.workspace import Prices
 from transforms.model.effects import cell_rows, effects
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
-from transforms.model.planned_variation import is_by_lot
+from transforms.model.planned_variation import VARIED, is_by_lot
 from transforms.model.response_scale import ratio_scale
 
 PAGE_SEASONS = 20
@@ -186,3 +187,41 @@ def test_few_settings_by_lot_are_covered_with_narrower_intervals():
         assert r["covered"] >= MIN_COVERED * r["shown"]
         assert r["width"] < other["width_right"]
         assert r["square"] < other["square_right"]
+
+
+PRODUCT_SEASONS = 5
+PRODUCT_WORLDS = BROKEN[1:]
+
+
+def judged_plans(job: int) -> list[dict[str, Any]]:
+    """Return the figures of one season with variation as the product plans it from the fifth day on."""
+    catalogue, rows = load_catalogue(), []
+    season = fit_season(8200 + job, list(MECHANICS)[job % len(MECHANICS)], catalogue)
+    for world in PRODUCT_WORLDS:
+        plain = CHANGES[world](season, catalogue, np.random.default_rng([job, zlib.crc32(world.encode())]))
+        out, log_change = planned(plain, catalogue, np.random.default_rng([job, 9]))
+        loads = out.facts[VARIED].drop_nulls().str.split("|").list.len().sum()
+        figures = {"loads": float(loads), "cost": soil_cost(out, log_change), **judged_cells(out, catalogue)}
+        rows.append({"world": world, "plain": judged_cells(plain, catalogue)["certain"], **figures})
+    return rows
+
+
+@pytest.mark.slow
+def test_variation_planned_by_the_product_shows_what_operators_hide():
+    with processes() as pool:
+        found = pl.DataFrame([row for rows in pool.map(judged_plans, range(PRODUCT_SEASONS)) for row in rows])
+    table = []
+    for (world,), own in found.group_by("world", maintain_order=True):
+        cells = [f"{to_float(own[c].mean()):.0f}" for c in ("loads", "cells", "shown", "certain", "plain")]
+        share = to_float(own["wrong"].sum()) / max(to_float(own["certain"].sum()), 1)
+        table.append(
+            [str(world), *cells, f"{coverage(own):.3f}", f"{share:.4f}", f"{to_float(own['cost'].mean()):.4f}"]
+        )
+    heads = ["season", "settings of loads by lot", "cells", "with an effect", "certain", "certain without", "covered",
+             "wrong sign among certain", "cost"]  # fmt: skip
+    write_figures(VALIDATION, "variation by the product", markdown_table(heads, table), f"{PRODUCT_SEASONS} seasons")
+    for world in PRODUCT_WORLDS:
+        own = found.filter(pl.col("world") == world)
+        assert coverage(own) >= MIN_COVERED, world
+        assert to_float(own["certain"].mean()) >= MIN_CERTAIN, world
+        assert to_float(own["cost"].mean()) <= MAX_COST_PER_T, world
