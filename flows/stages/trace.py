@@ -29,6 +29,7 @@ from transforms.trace.lag_samples import SAMPLE
 
 READING_WORK = mark_n("Reading field work of {n} field", "Reading field work of {n} fields")
 TRACING = mark_n("Tracing loads of {n} field", "Tracing loads of {n} fields")
+TRACING_AGAIN = mark_n("Tracing {n} field again with its trucks", "Tracing {n} fields again with their trucks")
 
 
 def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
@@ -45,12 +46,16 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         due = season_trace.pending_fields(learned)
         with reporter.stage(TRACING, len(due)) as advance:
             season_trace.trace(due, learned, advance)
+        again = season_trace.pending_fields(learned)
+        if again:
+            with reporter.stage(TRACING_AGAIN, len(again)) as advance:
+                season_trace.trace(again, learned, advance)
         with warehouse.transaction():
             season_trace.grade_again()
             warehouse.replace("clock_offset", learned.offsets())
             _measure_audits(warehouse, lake, learned, season)
             _measure_root_checks(warehouse, lake, learned, season)
-    return len(due)
+    return len({field for field, _, _ in (*due, *again)})
 
 
 def assess_missing_data(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> None:

@@ -59,6 +59,7 @@ from transforms.contracts.result_tables.trace import (
     MassBalance,
     MissingData,
     TraceReplicate,
+    TruckKeeping,
     TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
@@ -108,6 +109,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_keeping": TruckKeeping,
     "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,
