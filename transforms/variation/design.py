@@ -12,9 +12,9 @@ from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise, loads_per_day
+from transforms.trial.value import PairDesign, SeasonScale, StepBelief, Worth, worth_of
 from transforms.variation.options import POSSIBLE
 from transforms.variation.plan import LOADS_PER_PAIR, MachinePlan, VariationPlan, VariedSetting
-from transforms.variation.value import PairDesign, SeasonScale, StepBelief, Worth, worth_of
 
 MOST_SETTINGS = 2
 """Settings varied on one machine in a shift: an operator follows two without thinking (common practice, no source)."""

@@ -16,8 +16,8 @@ from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
+from transforms.trial.value import StepBelief
 from transforms.variation.levels import Levels, MoveAdvised, practical_grid, safe_levels
-from transforms.variation.value import StepBelief
 
 MEASURED = (DIRT, TOPS)
 """Responses that every sampled load measures."""

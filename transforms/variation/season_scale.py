@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 
 from transforms.arrays import narrow, to_float
-from transforms.variation.value import SeasonScale
+from transforms.trial.value import SeasonScale
 
 USUAL_UPTAKE = 0.5
 """Share of advised moves made if too few are judged (common practice, no source)."""

@@ -24,7 +24,7 @@ from transforms.trial.power import FEWEST_PAIRS, detectable_effect, pair_sd, pow
 from transforms.trial.randomisation import signs
 from transforms.trial.size import TrialNoise, required_days
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
-from transforms.variation.value import SeasonScale
+from transforms.trial.value import SeasonScale
 
 DAY = dt.date(2025, 10, 20)
 ORDER = draw_order(8, 3)

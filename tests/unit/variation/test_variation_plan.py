@@ -17,11 +17,11 @@ from transforms.config.season_tables import VaryTable
 from transforms.config.workspace import read_season, season_template
 from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise
+from transforms.trial.value import SeasonScale
 from transforms.variation.design import MOST_PAIRS, Designed, SeasonFacts, design_plan, draw_loads
 from transforms.variation.follow import find_varied_loads
 from transforms.variation.options import POSSIBLE, variation_options
 from transforms.variation.plan import LOADS_PER_PAIR, VariationPlan, plan_toml, read_plan
-from transforms.variation.value import SeasonScale
 
 DAY = dt.date(2025, 10, 9)
 LOADS = 9
