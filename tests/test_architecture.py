@@ -126,3 +126,31 @@ def test_the_readme_holds_the_two_commands():
     assert len(commands) == 2
     assert commands[0].endswith("taretrace demo")
     assert commands[1].endswith("pytest")
+
+
+WEAK_OPENING = re.compile(r'^\s*r?"""(What|How|Whether|Who|Whose|When|Where|Which|Why)\b', re.MULTILINE)
+
+
+def test_docstrings_begin_with_a_noun_or_an_imperative():
+    # By pattern: parsing all tests takes seconds, and documented constants are found as well.
+    assert WEAK_OPENING.search('def f():\n    """How long a day is."""')
+    names = [name for name in tracked() if name.endswith(".py")]
+    assert len(names) > 1000
+    weak = [name for name in names if WEAK_OPENING.search((ROOT / name).read_text("utf-8"))]
+    assert weak == []
+
+
+@pytest.mark.parametrize(("page", "most"), [("README.md", 110), ("DEVELOPERS.md", 170)])
+def test_the_front_pages_are_short(page, most):
+    assert len((ROOT / page).read_text("utf-8").splitlines()) <= most
+
+
+def test_pure_functions_have_doctests(sources):
+    documented = [
+        f"{name}:{node.name}"
+        for name, tree in sources.items()
+        if name.startswith("transforms/")
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef) and ">>> " in (ast.get_docstring(node) or "")
+    ]
+    assert len(documented) >= 40

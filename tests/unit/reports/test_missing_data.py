@@ -1,4 +1,4 @@
-"""What missing data costs is said only if it is worth something, and its figures are in the appendix."""
+"""The cost of missing data is shown only if it is worth something; its figures are in the appendix."""
 
 import polars as pl
 import pytest
