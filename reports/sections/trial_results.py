@@ -57,11 +57,19 @@ def _summary(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> 
         a, b = (setting_value(row[k], catalogue[row["setting"]], shown) for k in ("value_a", "value_b"))
         label = say("{setting}, A {a}, B {b}", setting=label, a=a, b=b)
     sentences = [
-        say("Trial {name}, {machine}, {field}: {setting}.", name=row["trial_id"], machine=row["machine_id"],
-            field=row["field_id"], setting=label),
-        say("{response}: {message}.", response=capital(response_label(row["response"])),
-            message=row_reason(row, catalogue)),
-    ]  # fmt: skip
+        say(
+            "Trial {name}, {machine}, {field}: {setting}.",
+            name=row["trial_id"],
+            machine=row["machine_id"],
+            field=row["field_id"],
+            setting=label,
+        ),
+        say(
+            "{response}: {message}.",
+            response=capital(response_label(row["response"])),
+            message=row_reason(row, catalogue),
+        ),
+    ]
     if row["stop_code"] is not None:
         sentences.append(stopping_sentence(row, catalogue))
         sentences.append(say("Traced settings: {message}.", message=traced_reason(row, catalogue)))
