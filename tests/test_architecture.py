@@ -154,3 +154,13 @@ def test_pure_functions_have_doctests_that_run(sources, pytestconfig):
     ]
     assert set(rooms) <= set(pytestconfig.getini("testpaths"))
     assert rooms.count("transforms") >= 40
+
+
+def test_the_length_of_a_degree_is_defined_once(sources):
+    named = {
+        name
+        for name, tree in sources.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and node.value in {111_320, 111.32}
+    }
+    assert named == {"transforms/geo.py"}
