@@ -164,3 +164,16 @@ def test_the_length_of_a_degree_is_defined_once(sources):
         if isinstance(node, ast.Constant) and node.value in {111_320, 111.32}
     }
     assert named == {"transforms/geo.py"}
+
+
+METHOD_HEADINGS = ["Question", "Method", "Assumptions and limits", "Where validated"]
+
+
+def test_pages_of_methods_have_the_same_four_headings_and_are_in_the_index():
+    pages = sorted((ROOT / "transforms").glob("*/METHODS.md"))
+    index = (ROOT / "transforms" / "METHODS.md").read_text("utf-8")
+    assert len(pages) >= 12
+    for page in pages:
+        headings = re.findall(r"^## (.*)$", page.read_text("utf-8"), re.MULTILINE)
+        assert headings == METHOD_HEADINGS, page
+        assert f"({page.parent.name}/METHODS.md)" in index
