@@ -177,3 +177,42 @@ def test_pages_of_methods_have_the_same_four_headings_and_are_in_the_index():
         headings = re.findall(r"^## (.*)$", page.read_text("utf-8"), re.MULTILINE)
         assert headings == METHOD_HEADINGS, page
         assert f"({page.parent.name}/METHODS.md)" in index
+
+
+COMPUTATION = tuple(
+    f"transforms/{room}/"
+    for room in (
+        "advice",
+        "benchmark",
+        "conditions",
+        "joins",
+        "mixed_model",
+        "model",
+        "outcome",
+        "telemetry",
+        "trace",
+        "trial",
+        "variation",
+    )
+)
+
+
+def public_functions(tree: ast.Module) -> list[ast.FunctionDef]:
+    """Return the public functions of a module and the public methods of its public classes."""
+    bodies = [tree.body, *(n.body for n in tree.body if isinstance(n, ast.ClassDef) and not n.name.startswith("_"))]
+    return [n for body in bodies for n in body if isinstance(n, ast.FunctionDef) and not n.name.startswith("_")]
+
+
+def test_public_functions_of_the_computation_document_arguments_and_errors(sources):
+    found = [
+        (name, f) for name, tree in sources.items() if name.startswith(COMPUTATION) for f in public_functions(tree)
+    ]
+    assert len(found) > 500
+    bare = []
+    for name, f in found:
+        doc = ast.get_docstring(f) or ""
+        given = [a for a in (*f.args.posonlyargs, *f.args.args, *f.args.kwonlyargs) if a.arg not in {"self", "cls"}]
+        raises = any(isinstance(n, ast.Raise) and n.exc is not None for n in ast.walk(f))
+        if (len(given) > 1 and "Args:" not in doc) or (raises and "Raises:" not in doc):
+            bare.append(f"{name}:{f.lineno} {f.name}")
+    assert bare == []

@@ -129,7 +129,12 @@ class WorkingReadings:
 
 
 def working_readings(working: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
-    """Return the readings of one machine-day's working records, with `dt_s` (seconds to the next record)."""
+    """Return the readings of one machine-day's working records.
+
+    Args:
+        working: working records in order of time, with `dt_s`, the seconds to the next record.
+        catalogue: the settings known.
+    """
     names = numeric_settings(working, catalogue)
     by_setting = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
     return WorkingReadings(by_setting, {n: catalogue[n].step for n in names}, working["dt_s"].cum_sum().to_numpy())

@@ -76,6 +76,9 @@ def option_worth(option: dict[str, object], pairs: int, facts: SeasonFacts) -> W
         option: a row of `variation_option` with levels.
         pairs: number of pairs.
         facts: loads and fits of the season.
+
+    Returns:
+        Value over the tonnes left in the option's class of wetness, and cost, in the season's currency.
     """
     steps = (to_float(option["high_value"]) - to_float(option["low_value"])) / to_float(option["step"])
     machine, noise = str(option["machine_id"]), facts.noise[str(option["response"])]
@@ -93,6 +96,9 @@ def draw_loads(
         settings: the settings varied.
         pairs: number of pairs.
         rng: random generator.
+
+    Returns:
+        Values by load and setting, in the units of the settings: 2 x pairs loads.
     """
     starts_low = rng.integers(0, 2, (pairs, len(settings))).astype(bool)
     loads: list[tuple[float, ...]] = []
@@ -134,6 +140,9 @@ def design_plan(options: pl.DataFrame, facts: SeasonFacts, taken: list[str], whe
         facts: loads and fits of the season.
         taken: names of existing plans.
         where: the workspace, for messages.
+
+    Returns:
+        The plan of all machines that have something worth varying, and what is left out with reasons.
 
     Raises:
         WorkspaceError: there are no options.

@@ -20,6 +20,9 @@ def find_varied_loads(plan: VariationPlan, facts: pl.DataFrame) -> pl.DataFrame:
     Args:
         plan: the plan.
         facts: `load_fact`.
+
+    Returns:
+        One row per load and setting of the plan, values in the unit of the setting; null where tracing found none.
     """
     rows = [row for machine in plan.machines for row in _machine_rows(plan, machine, facts)]
     return pl.DataFrame(rows, schema=VARIED_SCHEMA)

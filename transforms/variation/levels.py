@@ -55,6 +55,9 @@ def practical_grid(setting: Setting, units: str) -> float:
     Args:
         setting: the setting.
         units: `metric` or `us`.
+
+    Returns:
+        The distance, in the setting's unit: half a step of US units, else 10, 1 or 0.1.
     """
     if units == "us" and setting.unit in US_STEPS:
         return setting.step / 2
@@ -89,6 +92,9 @@ def safe_levels(
         tried: lowest and highest value tried under such conditions.
         move: its advised move, if it has one.
         grid: distance of values that can be set.
+
+    Returns:
+        Base, lower and higher level in the setting's unit, or a reason.
     """
     lowest, highest = _up(max(tried[0], setting.low), grid), _down(min(tried[1], setting.high), grid)
     span = _down(2 * setting.step, grid)

@@ -154,6 +154,10 @@ def variation_options(situation: Situation, effects: MoveEffects, advice: pl.Dat
         effects: draws of the effects of moves.
         advice: `advice` of the machine.
         season: settings, prices and limits of moves.
+
+    Returns:
+        Levels in the unit of the setting and the belief about its step in money per tonne, or the reason why it is not
+        varied.
     """
     head = {
         "machine_id": situation.machine_id,

@@ -36,6 +36,9 @@ def season_scale(
         days: shift date of each load.
         season_end: day of the end-of-season report; None if unknown.
         uptake: `advice_uptake`.
+
+    Returns:
+        Tonnes by wetness class, t, and the share of moves made, 0 to 1.
     """
     ahead = 1.0
     if season_end is not None and days.drop_nulls().len():
