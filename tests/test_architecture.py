@@ -112,6 +112,10 @@ def test_pages_read_tables_in_data_modules_alone(sources):
     }
     assert "reports/pages/shift_data.py" in readers
     assert [name for name in sorted(readers) if not name.endswith("_data.py")] == []
+    # `index_data` reads the pages of a folder instead.
+    assert {name for name in sources if re.match(r"reports/.*_data\.py", name)} == readers | {
+        "reports/pages/index_data.py"
+    }
 
 
 def test_no_registry_host_stands_in_a_tracked_file():

@@ -9,7 +9,7 @@ from transforms.trial.value import SeasonScale
 
 USUAL_UPTAKE = 0.5
 """Share of advised moves made if too few are judged (common practice, no source)."""
-FEWEST_JUDGED = 10
+MIN_JUDGED = 10
 """Judged moves from which their own share counts (common practice, no source)."""
 
 
@@ -20,7 +20,7 @@ def uptake_share(uptake: pl.DataFrame) -> float:
         uptake: `advice_uptake`; a move in reverse counts as not made.
     """
     made = uptake["made_share"].drop_nulls().clip(0.0, 1.0)
-    return to_float(made.mean() or 0.0) if made.len() >= FEWEST_JUDGED else USUAL_UPTAKE
+    return to_float(made.mean() or 0.0) if made.len() >= MIN_JUDGED else USUAL_UPTAKE
 
 
 def season_scale(

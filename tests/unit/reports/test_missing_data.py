@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from reports.sections.missing_data import missing_data_section, missing_data_table
+from reports.sections.missing_numbers import missing_data_section, missing_data_table
 from transforms.contracts.result_tables import schema_of
 
 
