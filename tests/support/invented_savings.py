@@ -93,18 +93,11 @@ def invent(
                 before, after = np.exp(log_level), np.exp(log_level + change)
                 log_level += change
                 moves.append(
-                    {
-                        **key,
-                        "move_number": k + 1,
-                        "made_share": share[k],
-                        "dirt_before_pct": 100 * before / (1 + before),
-                        "dirt_after_pct": 100 * after / (1 + after),
-                        "dirt_lo95": 100 * np.expm1(change - half),
-                        "dirt_hi95": 100 * np.expm1(change + half),
-                        "topsoil_wetness": wet,
-                        "is_withheld": is_withheld,
-                    }
-                )
+                    {**key, "move_number": k + 1, "made_share": share[k],
+                     "dirt_before_pct": 100 * before / (1 + before), "dirt_after_pct": 100 * after / (1 + after),
+                     "dirt_lo95": 100 * np.expm1(change - half), "dirt_hi95": 100 * np.expm1(change + half),
+                     "topsoil_wetness": wet, "is_withheld": is_withheld}
+                )  # fmt: skip
             done = float((true[best] * steps * share).sum())
             usual = (true[best] * steps * rng.uniform(-0.1, 0.3, (50, 2))).sum(axis=1)
             ratios = np.exp(base + done + HIDDEN * rng.normal(0, 1, loads) + rng.normal(0, 0.25, loads))
