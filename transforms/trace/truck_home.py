@@ -169,7 +169,12 @@ class Homes:
 
 
 def leak(keeps: float, share: Array) -> float:
-    """Return the share of trips away from home, (1 - keeps) (1 - sum of squared shares)."""
+    """Return the share of trips away from home, (1 - keeps) (1 - sum of squared shares).
+
+    Args:
+        keeps: share of trips that stay at the home machine, 0 to 1.
+        share: share of trips by machine, summing to 1, shape (machines,).
+    """
     return (1 - keeps) * (1 - float((share**2).sum()))
 
 
