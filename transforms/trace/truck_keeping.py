@@ -1,7 +1,7 @@
 """How far trucks keep to one machine: the evidence of a stretch of work, and that of all other fields of the season.
 
-Equation (2.8) of METHODS.md. Evidence comes from beliefs that no truck has influenced, so that it does not depend on the
-prior, and a season needs no more than two passes.
+Equation (2.8) of METHODS.md. Evidence comes from beliefs that no truck has influenced, so that it does not depend on
+the prior, and a season needs no more than two passes.
 """
 
 from dataclasses import dataclass
