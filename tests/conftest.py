@@ -21,7 +21,7 @@ from transforms.config.workspace import Workspace
 from transforms.storage import warehouse
 from transforms.storage.warehouse_layout import create_warehouse
 
-DEMO_DAYS = "10"
+DEMO_DAYS = "13"
 """Days of the demo season of the tests: as few as show every planted fault; slow tests need the default season."""
 
 
