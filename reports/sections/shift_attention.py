@@ -55,7 +55,7 @@ def _dirty(data: ShiftSummaryData) -> list[Attention]:
 
 
 def _offset(offsets: pl.DataFrame, catalogue: Catalogue) -> list[Attention]:
-    """Return the largest lasting difference between set and reached values or between sides, in steps of its setting."""
+    """Return the largest lasting difference, in steps of its setting."""
     rows = [r for r in lasting(offsets).iter_rows(named=True) if r["setting"] in catalogue]
     if not rows:
         return []
