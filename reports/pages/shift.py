@@ -122,7 +122,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
         None,
         tuple(sections),
         (season.name,),
-        name=say("Shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
+        name=say("After the shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
         cab_cards=cab_cards(summary, catalogue, shown),
     )
 

@@ -129,6 +129,8 @@ def test_savings_of_fewer_than_thirty_shifts_are_pale_and_not_counted():
     figure = savings_figure(savings, by_machine(), "", METRIC)
     assert figures(figure.finding) == ["1", "2"]
     assert figures(figure.reading) == ["95", "30"]
+    assert figure.table is not None
+    assert figure.chart is not None
     assert [r.cells[3].is_pale for r in figure.table.rows] == [False, True, False]
     marks = picture(figure.chart, 460).decode()
     assert marks.count('opacity="0.45"') == 2  # dot and interval
@@ -140,6 +142,7 @@ def test_a_month_of_few_shifts_is_pale_in_the_season_report(warehouse):
     months = warehouse.query("uptake_period", period="month").with_row_index("nth")
     months = months.with_columns(shifts=pl.when(nth=0).then(29).otherwise(30), saved_per_t=0.3, promised_per_t=0.3)
     section = season_followed_section(load_outcome(warehouse), months, METRIC)
+    assert section is not None
     (bars,) = (b for b in section.blocks if isinstance(b, BarRows))
     assert [(r.is_pale, bool(r.detail)) for r in bars.rows] == [(k == 0, k == 0) for k in range(months.height)]
 
