@@ -86,18 +86,18 @@ def _link(
         about = " · ".join(t for t in (source, loads_words(found.n)) if t)
         return PageLink(text, f"{machines}#{machine_anchor(found.subject)}", about)
     if found.code == "silent":
-        text = say("{machine}: no log for {n} hours", machine=name, n=number(found.value, 0))
+        text = say("{machine}: silent for {n} hours", machine=name, n=number(found.value, 0))
         return PageLink(text, received)
     if found.code == "offset":
         words = offset_words(found.row, catalogue, shown)
         text = say("{machine}: {difference}", machine=name, difference=words)
         return PageLink(text, f"{machines}#set-points", days_words(found.n))
     text = say_n(
-        "{n} load cannot be traced",
-        "{n} loads cannot be traced",
+        "{n} load not traceable",
+        "{n} loads not traceable",
         int(found.value),
     )
-    return PageLink(text, loads, say("Most from field {field}", field=name))
+    return PageLink(text, loads, say("Mostly field {field}", field=name))
 
 
 def attention_links(

@@ -26,7 +26,7 @@ from reports.sections.shift_followed import followed_advice, saving_words
 from reports.sections.shift_summary import weather_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
-from tests.unit.reports.test_shift_page import last_shift_mass, seen, tables
+from tests.unit.reports.test_shift_page import WORD_BUDGET, last_shift_mass, tables, words_of
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.advice.cost import CAUSES
 from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
@@ -80,8 +80,7 @@ def test_the_parts_stand_in_order(crowded):
 
 
 def test_a_page_of_twelve_machines_with_every_part_keeps_its_budget(crowded):
-    words = [w for w in seen(crowded) if re.search(r"[^\W\d_]", w)]
-    assert len(words) <= 250
+    assert len(words_of(crowded)) <= WORD_BUDGET
     assert len(crowded.encode()) <= 600_000
 
 
@@ -387,7 +386,7 @@ def test_a_page_of_twelve_machines_with_the_outcome_of_the_season_keeps_its_budg
     page = crowded_page(data)
     page = replace(page, summary=replace(page.summary, outcome=outcome_of(saving_of(verdict), slope)))
     text = write_shift_page(page, repriced.season, tmp_path)[0].read_text("utf-8")
-    assert len([w for w in seen(text) if re.search(r"[^\W\d_]", w)]) <= 250
+    assert len(words_of(text)) <= WORD_BUDGET
     assert text.count(f'href="{FOLLOWED_PAGE}"') == links
     is_marked = text.index('class="strip"') < text.index('class="tiles"')
     assert is_marked == (links == 2)
