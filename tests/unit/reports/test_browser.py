@@ -1,5 +1,6 @@
 """Every page in headless Chromium without network: complete at every width, drawn, reachable, inert to ids."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -72,8 +73,11 @@ WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "followed", "what-if
 """Pages whose footer names the run."""
 
 
+AXIS_LABELS = "return [...document.querySelectorAll('svg .role-axis-label text')].map(t => t.textContent)"
+
+
 def check_charts(browser, name: str) -> None:
-    """Check that every chart outside closed folds has marks, a finding, a label and a table."""
+    """Check that charts outside closed folds have marks, a finding, a label, a table and plain numbers on the axes."""
     charts = evaluate(browser, CHARTS)
     assert len(charts) >= CHARTED.get(name, 0)
     for chart in [c for c in charts if not c["closed"]]:
@@ -83,6 +87,8 @@ def check_charts(browser, name: str) -> None:
         assert chart["over"] <= 1, chart
         assert len(chart["finding"]) > 20, chart
         assert chart["table"] >= 1, chart
+    labels = evaluate(browser, AXIS_LABELS)
+    assert [t for t in labels if re.search(r"\de[+−-]?\d|^[+−-]?0[kM]$", t)] == []
 
 
 def check_links(browser, page: Path) -> None:
