@@ -111,7 +111,7 @@ def savings_finding(savings: pl.DataFrame, by: Grouping, missing: str) -> str:
         return missing
     known = known.filter(pl.col("shifts") >= FEW)
     if not known.height:
-        return say("No row has {few} shifts with changes made, so none is judged.", few=FEW)
+        return say("None has {few} shifts with changes made, so none is judged.", few=FEW)
     kept = known.filter(pl.col("saved_per_t") >= pl.col("promised_per_t")).height
     return say(by.kept, kept=number(kept, 0), n=number(known.height, 0))
 

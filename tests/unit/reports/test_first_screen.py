@@ -1,8 +1,11 @@
 """First screen of the shift page on a phone: what a manager sees at half past five without a touch."""
 
+import base64
+import io
 from dataclasses import fields, replace
 from pathlib import Path
 
+import pypdf
 import pytest
 
 from flows import stages
@@ -46,6 +49,14 @@ def page_of(data: ShiftPageData, workspace: Workspace, out: Path, locale: str) -
     path = write_shift_page(replace(page, summary=summary), season, out)[0]
     assert path.read_text("utf-8").count('class="strip"') == 2
     return path
+
+
+def test_the_browser_prints_the_folded_machines_too(browser, advised, data, tmp_path):
+    opened(browser, page_of(data, advised, tmp_path, "en-GB"), PHONE[0])
+    printed = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", {})["data"])
+    text = "".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(printed)).pages)
+    assert all(f"M{k:02}" in text for k in range(1, 13))
+    assert evaluate(browser, "return document.querySelectorAll('details[open]').length") == 0
 
 
 @pytest.mark.parametrize("locale", ["en-GB", "de-DE"])
