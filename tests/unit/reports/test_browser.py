@@ -73,6 +73,19 @@ WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "followed", "what-if
 """Pages whose footer names the run."""
 
 
+TOUCHING = """
+const found = [];
+for (const g of document.querySelectorAll('svg .role-axis-label')) {
+  const shown = [...g.querySelectorAll('text')].filter(t => t.textContent && t.getAttribute('opacity') !== '0');
+  const boxes = shown.map(t => [t.getBoundingClientRect(), t.textContent]).sort((a, b) => a[0].left - b[0].left);
+  boxes.slice(1).forEach(([b, text], i) => {
+    const [a, before] = boxes[i];
+    if (Math.abs(a.top - b.top) < 1 && b.width && b.left - a.right < 3) found.push([before, text]);
+  });
+}
+return found
+"""
+"""Script that returns neighbours of an axis with less than 3 pixels between them."""
 AXIS_LABELS = "return [...document.querySelectorAll('svg .role-axis-label text')].map(t => t.textContent)"
 
 
@@ -87,6 +100,7 @@ def check_charts(browser, name: str) -> None:
         assert chart["over"] <= 1, chart
         assert len(chart["finding"]) > 20, chart
         assert chart["table"] >= 1, chart
+    assert evaluate(browser, TOUCHING) == []
     labels = evaluate(browser, AXIS_LABELS)
     assert [t for t in labels if re.search(r"\de[+−-]?\d|^[+−-]?0[kM]$", t)] == []
 
