@@ -150,7 +150,7 @@ def _few_finding(first: dict[str, Any]) -> str:
     if first["difference_pct"] <= 0:
         return say("Few loads in every field, none judged.")
     return say(
-        "Few loads in every field; highest: {field}, {difference} (n = {n}).",
+        "Few loads in every field; highest: {field}, {difference} points (n = {n}).",
         field=first["field_id"],
         difference=number(first["difference_pct"], sign=True),
         n=number(first["n"], 0),

@@ -122,7 +122,7 @@ def test_texts_have_the_typography_of_their_language(language):
 
 def test_the_patterns_find_wrong_typography():
     wrong = {
-        "fr": ["Lent : 3", "Quoi ?", "« mot »", "12 % de", "Lent: 3", "l'unité", "“mot”"],
+        "fr": ["Lent : 3", "Quoi ?", "« oui »", "12 % de", "Lent: 3", "l'unité", "“oui”"],
         "de": ["Wort : x", "”Wort“", "„Wort", "Wort - Wort"],
         "pl": ["Słowo : x", "„słowo“", "„słowo", "słowo - słowo"],
     }
