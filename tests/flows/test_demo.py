@@ -7,13 +7,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.support.program import Demo, taretrace, taretrace_here
+from tests.support.program import Demo, taretrace_here
 from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Workspace
 from transforms.contracts.classes import wetness_class
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
