@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 from reports.language.bidi import without_isolates
 from reports.language.translate import say, say_n, use_language
-from reports.page.head import read_lead, read_title
+from reports.page.head import read_date_line, read_heading, read_lead, read_title
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Season
+from transforms.operations.publish import Publication
 
 
 @dataclass(frozen=True)
@@ -38,13 +40,24 @@ def choose_attachment(pages: list[Path], attach: str | None) -> Path | None:
     return by_suffix.get(".html") if attach == "html" else by_suffix.get(".pdf") or by_suffix.get(".html")
 
 
-def run_message(pages: list[Path], alarms: list[str], season: Season) -> Message | None:
+def _page_paragraphs(page: Path, season: Season, published: Publication | None, *, is_attached: bool) -> list[str]:
+    """Return day, answer, address and caution of a shift page; the address only if the page is there."""
+    is_there = published is not None and published.fault is None and season.publish.address
+    link = f"{season.publish.address}/{quote(page.name)}" if is_there else ""
+    attached = say("The page is attached.") if is_attached else ""
+    return [read_date_line(page) or "", read_lead(page) or "", link, attached, say(CAUTION)]
+
+
+def run_message(
+    pages: list[Path], alarms: list[str], season: Season, published: Publication | None = None
+) -> Message | None:
     """Return the message about a run; None if there is neither a shift page nor an alarm.
 
     Args:
         pages: the files of the shift page that the run wrote, HTML first; empty if it wrote none.
         alarms: the sentences of its new alarms.
-        season: the season, with language and attachment.
+        season: the season, with language, attachment and address of the published pages.
+        published: outcome of publishing the page; None if it was not published.
     """
     if not pages and not alarms:
         return None
@@ -54,10 +67,10 @@ def run_message(pages: list[Path], alarms: list[str], season: Season) -> Message
         paragraphs = ["\n".join(f"- {a}" for a in alarms)] if alarms else []
         attachment = None
         if pages:
-            subject = read_title(pages[0]) or season.name
+            subject = read_heading(pages[0]) or read_title(pages[0]) or season.name
             attachment = choose_attachment(pages, season.notify.attach)
-            attached = [say("The page is attached.")] if attachment else []
-            paragraphs = [read_lead(pages[0]) or "", *attached, say(CAUTION), *paragraphs, season.name]
+            about = _page_paragraphs(pages[0], season, published, is_attached=attachment is not None)
+            paragraphs = [*about, *paragraphs, season.name]
     text = "\n\n".join(p for p in paragraphs if p)
     return Message(without_isolates(" ".join(subject.split())), without_isolates(text), attachment)
 

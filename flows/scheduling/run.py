@@ -186,7 +186,7 @@ def _describe_delivery(ended: RunOutcome) -> dict[str, Any]:
 def _send_message(job: str, done: JobResult, fresh: list[str], season: Season) -> tuple[int, list[str]]:
     """Send the shift page and the sentences of new alarms; return the number of deliveries and failures in words."""
     to = season.notify.to
-    message = run_message(done.pages if job == POST_SHIFT else [], fresh, season) if to else None
+    message = run_message(done.pages if job == POST_SHIFT else [], fresh, season, done.published) if to else None
     if message is None:
         return 0, []
     failures = send_message(message, to)

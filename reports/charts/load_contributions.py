@@ -14,12 +14,15 @@ SHOWN_SOURCES = 7
 LINE_LENGTH, LABEL_PX, ROW_PX, HALF_LINE_PX = 26, 190, 28, 7
 """Characters after which a label wraps, its greatest width, the height of a row of two lines, and half a line."""
 
+TICKS = "width < 160 ? 3 : 5"
+"""Number of ticks; a card on a phone has room for few."""
+
 
 def _chart() -> Any:
     x = alt.X(
         "points:Q",
         title=say("points of dirt tare"),
-        axis=alt.Axis(tickCount=5, format="+~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
+        axis=alt.Axis(tickCount=alt.ExprRef(TICKS), format="+~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
     )
     return (
         alt.Chart(rows())

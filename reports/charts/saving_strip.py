@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, MUTED, OBSERVED, finish, interval_tooltip, records, rows
+from reports.page.theme import EXPECTED, FEW, MUTED, OBSERVED, PALE, finish, interval_tooltip, records, rows
 
 STEP = 26
 """Height of a row, in pixels."""
@@ -13,6 +13,8 @@ STEP = 26
 
 def saving_strip(savings: pl.DataFrame, unit: str, description: str) -> Chart:
     """Return the chart, rows in the order given: dots with intervals for the saving realised, ticks for the promise.
+
+    Dots of fewer than `FEW` shifts are pale.
 
     Args:
         savings: `label, promised, saved, lo, hi, shifts`, in the displayed unit; interval null if unknown.
@@ -30,8 +32,9 @@ def saving_strip(savings: pl.DataFrame, unit: str, description: str) -> Chart:
     x = alt.X("saved:Q", title=say("saved on soil, {unit}", unit=unit), axis=alt.Axis(tickCount=6))
     base = alt.Chart(rows()).encode(y=y, tooltip=tooltip)
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")
-    rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="lo:Q", x2="hi:Q")
+    opacity = alt.condition(f"datum.shifts < {FEW}", alt.value(PALE), alt.value(1.0))
+    rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="lo:Q", x2="hi:Q", opacity=opacity)
     tick = base.mark_tick(size=18, thickness=3, color=EXPECTED).encode(x="promised:Q")
-    dot = base.mark_point(filled=True, size=70, color=OBSERVED, opacity=1).encode(x=x)
+    dot = base.mark_point(filled=True, size=70, color=OBSERVED).encode(x=x, opacity=opacity)
     chart = alt.layer(zero, rule, tick, dot).properties(width="container", height=STEP * savings.height)
     return finish(chart, description, rows=records(savings.with_row_index("nth")), zero=[{"zero": 0}])

@@ -5,11 +5,13 @@ import polars as pl
 
 from reports.language.translate import chart_day, say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, OBSERVED, WETNESS, finish, interval_tooltip, records, rows
+from reports.page.theme import EXPECTED, FEW, OBSERVED, PALE, WETNESS, finish, interval_tooltip, records, rows
 
 
 def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     """Return the chart of `season_day`.
+
+    Dots of fewer than `FEW` measured loads are pale.
 
     Args:
         days: `day, observed_pct, lo, hi, expected_pct, measured, rain, topsoil_wetness`; rain in the displayed unit.
@@ -28,8 +30,9 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     base = alt.Chart(rows()).encode(x=x, tooltip=tooltip)
     y = alt.Y("expected_pct:Q", title=say("dirt tare, % of delivered weight"), scale=alt.Scale(zero=True))
     expected = base.mark_line(color=EXPECTED, strokeDash=[5, 3], strokeWidth=2).encode(y=y)
-    rule = base.mark_rule(color=OBSERVED).encode(y="lo:Q", y2="hi:Q")
-    dot = base.mark_point(filled=True, size=46, color=OBSERVED, opacity=1).encode(y="observed_pct:Q")
+    opacity = alt.condition(f"datum.measured < {FEW}", alt.value(PALE), alt.value(1.0))
+    rule = base.mark_rule(color=OBSERVED).encode(y="lo:Q", y2="hi:Q", opacity=opacity)
+    dot = base.mark_point(filled=True, size=46, color=OBSERVED).encode(y="observed_pct:Q", opacity=opacity)
     dirt = alt.layer(expected, rule, dot).properties(width="container", height=200)
     rain = (
         base.mark_bar(color=WETNESS["wet"], width=6)

@@ -1,6 +1,7 @@
 """Words for the uptake of advised changes, and for the reasons why it is unknown."""
 
-from reports.language.translate import mark, say, say_n
+from reports.language.display_units import number
+from reports.language.translate import mark, say
 
 UPTAKE = {
     "followed": mark("made"),
@@ -32,9 +33,9 @@ def otherwise_made_words(partly: int, opposite: int) -> list[str]:
     """Return sentences on the changes made in part and made the other way; none for a number of 0."""
     texts = []
     if partly:
-        texts.append(say_n("{n} change made in part.", "{n} changes made in part.", partly))
+        texts.append(say("{n} in part.", n=number(partly, 0)))
     if opposite:
-        texts.append(say_n("{n} change made the other way.", "{n} changes made the other way.", opposite))
+        texts.append(say("{n} the other way.", n=number(opposite, 0)))
     return texts
 
 

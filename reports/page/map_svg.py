@@ -91,7 +91,7 @@ def _legend(drawing: MapDrawing) -> str:
     signs = "" if is_pale else "".join(_sign(level, x, top + 45, 26) for level, x in middles)
     out.append(f'<path d="{signs}" stroke="#fff" stroke-width="14" fill="none"/>')
     out += [_text(BAR_LEFT + i * SEGMENT, top + 180, cut) for i, cut in enumerate(drawing.cut_points, start=1)]
-    out.append(_text(BAR_LEFT, top + 340, say("points of dirt below or above expected"), "start", MUTED))
+    out.append(_text(BAR_LEFT, top + 340, say("points from expected"), "start", MUTED))
     length, text = drawing.scale
     right = WIDTH - BAR_LEFT
     out.append(

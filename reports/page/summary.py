@@ -54,6 +54,7 @@ class BarRow:
         after: value to set, with its unit.
         more: small text after the action, such as the number of further moves.
         is_pale: True if few loads are behind it; the detail says so.
+        more_sign: sign that replaces `more`, such as "+2"; screen readers have the text.
     """
 
     title: str
@@ -66,6 +67,7 @@ class BarRow:
     after: str = ""
     more: str = ""
     is_pale: bool = False
+    more_sign: str = ""
 
 
 @dataclass(frozen=True)

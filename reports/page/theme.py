@@ -47,9 +47,9 @@ CONFIG = {
         "titleFontWeight": "normal",
         "labelLimit": 190,
     },
-    # Numbers and dates are never cut off; without a limit, their widths are measured half as often.
-    "axisQuantitative": {"labelLimit": 0},
-    "axisTemporal": {"labelLimit": 0},
+    # Numbers and dates are never cut off; without a limit, their widths are measured half as often. They never touch.
+    "axisQuantitative": {"labelLimit": 0, "labelSeparation": 8},
+    "axisTemporal": {"labelLimit": 0, "labelSeparation": 8},
     "legend": {
         "labelColor": INK,
         "titleColor": MUTED,

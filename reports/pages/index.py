@@ -96,7 +96,7 @@ def page_address(name: str) -> str:
 def _link(page: ListedPage, shown: DisplayUnits, *, described: bool = False) -> Link:
     title = page.title
     if page.kind is PageKind.SHIFT and page.shift_date is not None:
-        title = say("Shift of {day}", day=shown.day(page.shift_date))
+        title = say("After the shift of {day}", day=shown.day(page.shift_date))
     companions = tuple((page_address(c), say(COMPANION_WORDS[Path(c).suffix])) for c in page.companions)
     words = say(WORDS[page.kind]) if described else ""
     return Link(page_address(page.name), title, shown.moment(page.written_at), words, companions)

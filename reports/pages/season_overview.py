@@ -53,7 +53,7 @@ def _cost_table(costs: pl.DataFrame, shown: DisplayUnits) -> Table:
         "cost-table",
         say("cost of the season"),
         (
-            Column(say("Cause"), lambda r: text_cell(say(PARTS[r["part"]]))),
+            Column(say("Cause"), lambda r: text_cell(capital(say(PARTS[r["part"]])))),
             Column(say("Mass, {t}", t=shown.sign("t")), mass),
             Column(say("Cost, about, {unit}", unit=shown.currency), _money_cell),
             Column("n", lambda r: number_cell(r["n"], 0)),

@@ -51,10 +51,10 @@ def _evidence_links(data: ShiftPageData, pages: ShiftPages) -> PageLinks:
     """Return the links to the pages with the evidence."""
     links = [PageLink(say("All changes"), pages.machines)]
     if data.loads.height:
-        links.append(PageLink(say("Loads of the shift"), pages.loads))
+        links.append(PageLink(say("Loads"), pages.loads))
     if data.footer.fits.height:
-        links.append(PageLink(say("What drives dirt and losses"), pages.effects))
-    links.append(PageLink(say("Weather and data"), pages.received))
+        links.append(PageLink(say("What drives dirt"), pages.effects))
+    links.append(PageLink(say("Weather, data"), pages.received))
     links.append(PageLink(say("Prices"), pages.prices))
     if data.summary.outcome.has_moves:
         links.append(PageLink(say("Advice followed"), FOLLOWED_PAGE))
@@ -122,7 +122,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
         None,
         tuple(sections),
         (season.name,),
-        name=say("Shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
+        name=say("After the shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
         cab_cards=cab_cards(summary, catalogue, shown),
     )
 

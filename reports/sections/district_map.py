@@ -51,6 +51,8 @@ def district_map(
     drawn = draw_district(data, shown, field_line, is_small=is_small)
     pale, marks = _reading(drawn)
     fields = judged(data.fields)
+    if is_small and not (data.fields["n"].fill_null(0) >= FEW).any():
+        pale = ""  # the finding says that every field has few loads
     notes = [*_rule(fields, is_season=is_season), *_missing(data, drawn, fields)]
     tables = []
     if fields.height:
@@ -148,7 +150,7 @@ def _few_finding(first: dict[str, Any]) -> str:
     if first["difference_pct"] <= 0:
         return say("Few loads in every field, none judged.")
     return say(
-        "Few loads in every field, none judged; highest: {field}, {difference} points, n = {n}.",
+        "Few loads in every field; highest: {field}, {difference} points (n = {n}).",
         field=first["field_id"],
         difference=number(first["difference_pct"], sign=True),
         n=number(first["n"], 0),

@@ -14,13 +14,10 @@ from reports.language.translate import say, say_n
 from reports.language.uptake_words import UPTAKE, uptake_word
 from reports.page.model import Figure
 from reports.page.tables import Cell, Column, build_table, few_cell, number_cell, text_cell
+from reports.page.theme import FEW
 
 COUNTS = {"followed": "followed", "partly": "partly", "not": "not_made", "opposite": "opposite", "unknown": "unknown"}
 """Code of an uptake -> its column in the queries."""
-FEW_SHIFTS = 5
-"""A saving of fewer shifts is pale (common practice, no source)."""
-MIN_COMPARED = 5
-"""Least changes of known uptake from which weeks or machines are ranked (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -52,9 +49,12 @@ def known_moves(r: dict[str, Any]) -> int:
 
 
 def ends_finding(rows: pl.DataFrame, by: Grouping) -> str:
-    """Return a sentence on the groups that made the largest and the smallest share of their changes."""
+    """Return a sentence on the groups that made the largest and the smallest share of their changes.
+
+    Only groups with at least `FEW` changes of known uptake are ranked.
+    """
     known = rows.with_columns((pl.col("moves") - pl.col("unknown")).alias("known"))
-    ranked = known.filter(pl.col("known") >= MIN_COMPARED).sort(
+    ranked = known.filter(pl.col("known") >= FEW).sort(
         pl.col("followed") / pl.col("known"), "known", descending=[True, True], maintain_order=True
     )
     if ranked.height < 2 or not by.is_ranked:
@@ -102,10 +102,16 @@ def _count(column: str) -> Callable[[Any], Cell]:
 
 
 def savings_finding(savings: pl.DataFrame, by: Grouping, missing: str) -> str:
-    """Return a sentence on the number of groups whose changes saved what they promised; `missing` if none is known."""
+    """Return a sentence on the number of groups whose changes saved what they promised; `missing` if none is known.
+
+    Only groups with at least `FEW` shifts are counted.
+    """
     known = savings.drop_nulls("saved_per_t")
     if not known.height:
         return missing
+    known = known.filter(pl.col("shifts") >= FEW)
+    if not known.height:
+        return say("None has {few} shifts with changes made, so none is judged.", few=FEW)
     kept = known.filter(pl.col("saved_per_t") >= pl.col("promised_per_t")).height
     return say(by.kept, kept=number(kept, 0), n=number(known.height, 0))
 
@@ -145,6 +151,8 @@ def savings_figure(rows: pl.DataFrame, by: Grouping, missing: str, shown: Displa
         ),
     )
     reading = say("Dots: saved, with 95 % interval. Ticks: promised.") if known.height else ""
+    if (known["shifts"] < FEW).any():
+        reading += " " + say("Pale: fewer than {n} shifts.", n=FEW)
     chart = saving_strip(drawn, unit, say("Saving on soil, promised and realised")) if known.height else None
     finding, alt = savings_finding(rows, by, missing), say("Saving on soil, promised and realised")
     return Figure(f"{by.id}-savings", finding, reading, chart, alt, table if known.height else None)
@@ -154,4 +162,4 @@ def _saved(r: dict[str, Any], factor: float) -> Cell:
     """Return the saving of a row with its interval; pale if few shifts are behind it."""
     value, half = r["saved_per_t"] * factor, None if r["saved_half"] is None else r["saved_half"] * factor
     lo, hi = (None, None) if half is None else (value - half, value + half)
-    return few_cell(number_cell(value, 2, lo, hi), r["shifts"], FEW_SHIFTS, say("few shifts"))
+    return few_cell(number_cell(value, 2, lo, hi), r["shifts"], FEW, say("few shifts"))

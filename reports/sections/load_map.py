@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from reports.charts.field_passes import field_passes
-from reports.language.display_units import DisplayUnits
+from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import setting_label
 from reports.language.precision import setting_value
 from reports.language.translate import say
@@ -13,9 +13,9 @@ from reports.page.model import Figure, Section
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import WorkspaceError
+from transforms.geo import METRES_PER_DEG
 from transforms.operations.load_view import LoadPicture
 
-METRES_PER_DEG = 111_320.0
 MAX_DOTS = 2500
 """Half minutes on the map; more are thinned, except the load's own, to keep the page small."""
 
@@ -124,7 +124,7 @@ def map_section(
     passes = _thinned(picture.passes)
     rows = _map_rows(passes, settings, catalogue, shown)
     own = rows.filter(pl.col("share_pct") > 0).height
-    finding = say("{own} of {all} half minutes shown filled this load.", own=own, all=rows.height)
+    finding = say("{own} of {all} half minutes shown filled this load.", own=own, all=number(rows.height, 0))
     reading = say(
         "Half minutes of lifting in the field (a sample if there are very many), coloured by a setting; rings mark "
         "those of the load."

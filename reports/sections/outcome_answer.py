@@ -142,13 +142,13 @@ def warning_words(data: OutcomeData, shown: DisplayUnits) -> str:
         return ""
     if found.code == "unreliable" and found.slope is not None:
         return say(
-            "Per {currency} promised for soil, {slope} saved this season: expect less.",
+            "Per {currency} promised on soil, advice saved {slope}: expect less.",
             slope=number(max(found.slope["value"], 0.0), 2),
             currency=shown.currency,
         )
     t = shown.per_tonne
     return say(
-        "Advice promised {promised} {unit} of soil this season, saved {saved}: expect less.",
+        "Advice promised {promised} {unit} on soil, saved {saved}: expect less.",
         promised=plain_money(found.made["promised_per_t"] * t),
         saved=plain_money(found.made["realised_per_t"] * t),
         unit=shown.money_per_t,

@@ -3,6 +3,7 @@
 from dataclasses import fields
 
 from reports.language.display_units import DisplayUnits
+from reports.language.labels import capital
 from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
@@ -64,7 +65,7 @@ def price_table(season: Season) -> Table:
         "prices-table",
         say("prices"),
         (
-            Column(say("Price"), lambda f: text_cell(translated(f.metadata["words"]))),
+            Column(say("Price"), lambda f: text_cell(capital(translated(f.metadata["words"])))),
             Column(say("Value"), lambda f: price_value(f.name, season)),
             Column(say("Unit"), lambda f: price_unit(f.name, season), numeric=False),
             Column(

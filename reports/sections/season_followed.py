@@ -10,6 +10,7 @@ from reports.language.translate import local_date, say
 from reports.page.links import FOLLOWED_PAGE
 from reports.page.model import Prose, Section
 from reports.page.summary import BarRow, BarRows
+from reports.page.theme import FEW
 from reports.sections.followed_figures import known_moves
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import headline, lead_words
@@ -18,6 +19,7 @@ from reports.sections.outcome_data import OutcomeData
 
 def _month(r: dict[str, Any], shown: DisplayUnits) -> BarRow:
     known, t = known_moves(r), shown.per_tonne
+    is_few = r["saved_per_t"] is not None and r["shifts"] < FEW
     saving = ""
     if r["saved_per_t"] is not None:
         saving = say(
@@ -29,10 +31,11 @@ def _month(r: dict[str, Any], shown: DisplayUnits) -> BarRow:
     return BarRow(
         local_date(r["starts_on"], "yMMMM"),
         None,
-        "",
+        say("saving of few shifts") if is_few else "",
         r["followed"] / known if known else 0.0,
         say("{made} of {n}", made=number(r["followed"], 0), n=number(known, 0)),
         saving,
+        is_pale=is_few,
     )
 
 

@@ -1,5 +1,7 @@
 """Second page of the season report: dirt by day with rain, and dirt by topsoil and soil."""
 
+from typing import Any
+
 import polars as pl
 
 from reports.charts.season_days import season_days
@@ -9,11 +11,12 @@ from reports.language.translate import say, say_n, translated
 from reports.page.links import loads_link
 from reports.page.model import Figure, Prose, Section
 from reports.page.summary import Grid, GridCell
-from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
+from reports.page.tables import Cell, Column, Table, build_table, few_cell, mean_cell, number_cell, text_cell
 from reports.page.theme import FEW, midnight
 from reports.pages.season_data import OverviewData
 from reports.sections.district_map import district_map
 from reports.sections.district_map_data import DistrictMapData
+from reports.sections.few_loads import pale_words
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 
 STRENGTHS = 5
@@ -21,31 +24,50 @@ STRENGTHS = 5
 
 
 def days_finding(days: pl.DataFrame, shown: DisplayUnits) -> str:
-    """Return sentences on dirt and weather: the dirtiest and cleanest day, and days with and without rain."""
+    """Return sentences on dirt and weather: the dirtiest and cleanest day, and loads of days with and without rain.
+
+    Only days with at least `FEW` measured loads are ranked, and only groups of days with as many are compared.
+    """
     known = days.drop_nulls("observed_pct")
-    if known.height < 3:
-        return say("Too few days are measured to compare them.")
-    worst, best = known.sort("observed_pct").row(-1, named=True), known.sort("observed_pct").row(0, named=True)
-    text = say(
-        "Dirt was highest on {worst}, {high} % (expected {expected} %), and lowest on {best}, {low} %.",
+    ranked = known.filter(pl.col("measured") >= FEW).sort("observed_pct", "day")
+    texts = [_ends_words(ranked, shown)] if ranked.height > 1 else []
+    rained = pl.col("rain_mm") >= 1
+    wet, dry = known.filter(rained), known.filter(~rained)
+    n_wet, n_dry = int(wet["measured"].sum()), int(dry["measured"].sum())
+    if min(n_wet, n_dry) >= FEW:
+        texts.append(
+            say(
+                "Days with rain of {one} or more (n = {n_wet} loads) brought {wet} % on average, days without "
+                "(n = {n_dry} loads) {dry} %.",
+                one=shown.quantity(1.0, "rain"),
+                n_wet=number(n_wet, 0),
+                wet=number(float((wet["observed_pct"] * wet["measured"]).sum()) / n_wet),
+                n_dry=number(n_dry, 0),
+                dry=number(float((dry["observed_pct"] * dry["measured"]).sum()) / n_dry),
+            )
+        )
+    return " ".join(texts) or say("No two days have {few} measured loads each, so none are compared.", few=FEW)
+
+
+def _ends_words(ranked: pl.DataFrame, shown: DisplayUnits) -> str:
+    """Return a sentence on the dirtiest and the cleanest of days that are sorted by dirt."""
+    worst, best = ranked.row(-1, named=True), ranked.row(0, named=True)
+    return say(
+        "Dirt was highest on {worst}, {high} % (expected {expected} %, n = {n_high}), and lowest on {best}, {low} % "
+        "(n = {n_low}).",
         worst=shown.day(worst["day"]),
         high=number(worst["observed_pct"]),
         expected=number(worst["expected_pct"]),
+        n_high=number(worst["measured"], 0),
         best=shown.day(best["day"]),
         low=number(best["observed_pct"]),
+        n_low=number(best["measured"], 0),
     )
-    rained = pl.col("rain_mm") >= 1
-    wet, dry = (known.filter(f)["observed_pct"] for f in (rained, ~rained))
-    if wet.len() and dry.len():
-        text += " " + say(
-            "Days with rain of {one} or more ({n_wet}) brought {wet} % on average, days without ({n_dry}) {dry} %.",
-            one=shown.quantity(1.0, "rain"),
-            n_wet=wet.len(),
-            wet=number(float(wet.sum()) / wet.len()),
-            n_dry=dry.len(),
-            dry=number(float(dry.sum()) / dry.len()),
-        )
-    return text
+
+
+def _observed_cell(r: dict[str, Any]) -> Cell:
+    """Return the mean dirt of a day with its interval; pale if few loads are behind it."""
+    return few_cell(mean_cell(r["observed_pct"], r["observed_half"]), r["measured"], FEW, say("few loads"))
 
 
 def _days_table(days: pl.DataFrame, shown: DisplayUnits) -> Table:
@@ -60,7 +82,7 @@ def _days_table(days: pl.DataFrame, shown: DisplayUnits) -> Table:
                 lambda r: number_cell(shown.convert(r["delivered_t"], "t"), 0),
             ),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
-            Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
+            Column(say("Dirt observed, %"), _observed_cell),
             Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"])),
             Column(
                 say("Rain, {unit}", unit=shown.sign("rain")),
@@ -90,6 +112,8 @@ def _days_figure(days: pl.DataFrame, shown: DisplayUnits) -> Figure:
         "Dots: mean of the day with its 95 % interval. Dashed line: value expected for the conditions and fields at "
         "the fleet's usual settings. Below: rain."
     )
+    if ((days["measured"] > 0) & (days["measured"] < FEW)).any():
+        reading += " " + pale_words()
     chart = season_days(drawn, shown.sign("rain")) if drawn.drop_nulls("observed_pct").height else None
     table = _days_table(days, shown)
     alt = say("Dirt and rain by day of the season")

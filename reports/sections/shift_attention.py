@@ -1,6 +1,6 @@
-"""Subjects that need a look after a shift: machines dirty for their conditions, silent machines, untraceable loads."""
+"""Subjects that need a look: machines dirty for their conditions or off their settings, silent ones, untraced loads."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import polars as pl
@@ -24,18 +24,20 @@ class Attention:
     """Subject that needs a look.
 
     Attributes:
-        code: `dirty`, `silent` or `untraced`.
+        code: `dirty`, `silent`, `untraced` or `offset`.
         subject: machine, or field of untraced loads.
-        value: percentage points above expected, hours of silence, or number of loads.
-        source: source of dirt with the largest contribution; empty if unknown.
-        n: measured loads behind the value; 0 if it is a count itself.
+        value: percentage points above expected, hours of silence, number of loads, or difference in the setting's unit.
+        source: source of dirt with the largest contribution, or setting of an offset; empty if unknown.
+        n: measured loads, or days of an offset, behind the value; 0 if it is a count itself.
+        row: row of `set_point_offset` of an offset; empty for other subjects.
     """
 
-    code: Literal["dirty", "silent", "untraced"]
+    code: Literal["dirty", "silent", "untraced", "offset"]
     subject: str
     value: float
     source: str = ""
     n: int = 0
+    row: dict[str, Any] = field(default_factory=dict)
 
 
 def _dirty(data: ShiftSummaryData) -> list[Attention]:
@@ -52,17 +54,31 @@ def _dirty(data: ShiftSummaryData) -> list[Attention]:
     return found
 
 
-def attention(data: ShiftSummaryData) -> list[Attention]:
-    """Return at most three subjects that need a look, one of each kind first, then further dirty machines."""
+def _offset(offsets: pl.DataFrame, catalogue: Catalogue) -> list[Attention]:
+    """Return the largest lasting difference, in steps of its setting."""
+    rows = [r for r in lasting(offsets).iter_rows(named=True) if r["setting"] in catalogue]
+    if not rows:
+        return []
+    r = max(rows, key=lambda r: abs(r["gap"]) / catalogue[r["setting"]].step)
+    return [Attention("offset", r["machine_id"], r["gap"], r["setting"], r["days"], r)]
+
+
+def attention(data: ShiftSummaryData, catalogue: Catalogue) -> list[Attention]:
+    """Return at most three subjects that need a look, one of each kind first, then further dirty machines.
+
+    The lasting offset is the last of the kinds: it changes least from one day to the next.
+    """
     dirty = _dirty(data)
     silent = [Attention("silent", r["machine_id"], r["silent_h"]) for r in data.silent.iter_rows(named=True)]
     loads = int(data.untraced["loads"].sum()) if data.untraced.height else 0
     untraced = [Attention("untraced", str(data.untraced["field_id"][0]), loads)] if loads else []
-    first = [*dirty[:1], *silent[:1], *untraced]
+    first = [*dirty[:1], *silent[:1], *untraced, *_offset(data.offsets, catalogue)]
     return [*first, *dirty[1:], *silent[1:]][:MAX_SUBJECTS]
 
 
-def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, data: str) -> PageLink:
+def _link(
+    found: Attention, catalogue: Catalogue, shown: DisplayUnits, machines: str, loads: str, received: str
+) -> PageLink:
     name = isolated(found.subject)
     if found.code == "dirty":
         text = say("{machine}: {n} points dirtier than expected", machine=name, n=number(found.value, 1))
@@ -70,31 +86,24 @@ def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, dat
         about = " · ".join(t for t in (source, loads_words(found.n)) if t)
         return PageLink(text, f"{machines}#{machine_anchor(found.subject)}", about)
     if found.code == "silent":
-        text = say("{machine}: no log for {n} hours", machine=name, n=number(found.value, 0))
-        return PageLink(text, data)
+        text = say("{machine}: silent for {n} hours", machine=name, n=number(found.value, 0))
+        return PageLink(text, received)
+    if found.code == "offset":
+        words = offset_words(found.row, catalogue, shown)
+        text = say("{machine}: {difference}", machine=name, difference=words)
+        return PageLink(text, f"{machines}#set-points", days_words(found.n))
     text = say_n(
-        "{n} load cannot be traced",
-        "{n} loads cannot be traced",
+        "{n} load not traceable",
+        "{n} loads not traceable",
         int(found.value),
     )
-    return PageLink(text, loads, say("Most from field {field}", field=name))
-
-
-def _offset_links(offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits, machines: str) -> list[PageLink]:
-    """Return a link for the largest lasting difference between set and reached values or between sides, in steps."""
-    rows = [r for r in lasting(offsets).iter_rows(named=True) if r["setting"] in catalogue]
-    if not rows:
-        return []
-    largest = max(rows, key=lambda r: abs(r["gap"]) / catalogue[r["setting"]].step)
-    words = offset_words(largest, catalogue, shown)
-    text = say("{machine}: {difference}", machine=isolated(largest["machine_id"]), difference=words)
-    return [PageLink(text, f"{machines}#set-points", days_words(largest["days"]))]
+    return PageLink(text, loads, say("Mostly field {field}", field=name))
 
 
 def attention_links(
     data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits, *, machines: str, loads: str, received: str
 ) -> PageLinks | None:
-    """Return the subjects that need a look as links to their evidence; None if there are none.
+    """Return at most three subjects that need a look as links to their evidence; None if there are none.
 
     Args:
         data: contents of the page.
@@ -104,6 +113,5 @@ def attention_links(
         loads: page with the loads of the shift.
         received: page with the data received.
     """
-    found: list[Any] = [_link(a, catalogue, machines, loads, received) for a in attention(data)]
-    found += _offset_links(data.offsets, catalogue, shown, machines)
-    return PageLinks(tuple(found), on_paper=True) if found else None
+    found = tuple(_link(a, catalogue, shown, machines, loads, received) for a in attention(data, catalogue))
+    return PageLinks(found, on_paper=True) if found else None

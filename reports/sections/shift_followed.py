@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
+from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
 from reports.language.uptake_words import otherwise_made_words
 from reports.page.model import Prose, Section
 from reports.sections.few_loads import loads_words
-from reports.sections.outcome_answer import MARKED, headline, outcome
+from reports.sections.outcome_answer import MARKED, outcome
 from reports.sections.outcome_data import OutcomeData
 
 
@@ -74,15 +75,18 @@ def saving_words(data: OutcomeData, shown: DisplayUnits) -> str:
     if found.made is None:
         return ""
     if found.code in MARKED:
-        made = number(data.total["followed"], 0)
-        return say_n(
-            "This season {made} of {n} change made.", "This season {made} of {n} changes made.", data.known, made=made
-        )
-    return say_n(
-        "This season, soil alone: {headline}; n = {n} shift.",
-        "This season, soil alone: {headline}; n = {n} shifts.",
-        found.made["shifts"],
-        headline=headline(data, shown),
+        made, known = number(data.total["followed"], 0), number(data.known, 0)
+        return say("Season: {made} of {all} made.", made=made, all=known)
+    t = shown.per_tonne
+    return say(
+        "Season: {made} of {all} made; soil: promised {promised}, saved {saved} ({span}) {unit}, {shifts}.",
+        made=number(data.total["followed"], 0),
+        all=number(data.known, 0),
+        promised=plain_money(found.made["promised_per_t"] * t),
+        saved=plain_money(found.made["realised_per_t"] * t),
+        span=money_range(found.made["lo95"] * t, found.made["hi95"] * t),
+        unit=shown.money_per_t,
+        shifts=say_n("{n} shift", "{n} shifts", found.made["shifts"]),
     )
 
 
@@ -107,8 +111,8 @@ def followed_section(rows: pl.DataFrame, data: OutcomeData, shown: DisplayUnits)
     if found.dirt_pct is not None:
         texts.append(
             say_n(
-                "Dirt on the {n} machine that made all: {dirt} % ({loads}); advised: {advised} %.",
-                "Dirt on the {n} machines that made all: {dirt} % ({loads}); advised: {advised} %.",
+                "On {n} machine that made all: dirt {dirt} % ({loads}), advised {advised} %.",
+                "On {n} machines that made all: dirt {dirt} % ({loads}), advised {advised} %.",
                 found.machines,
                 dirt=number(found.dirt_pct),
                 advised=number(found.advised_pct),

@@ -23,7 +23,7 @@ from transforms.config.workspace import Season
 
 COMMON_SHARE = 0.5
 """A move is the fleet's common move if at least this share of the machines with moves is to make it."""
-FEWEST_IN_COMMON = 3
+MIN_IN_COMMON = 3
 FIRST_ROWS = 4
 VISIBLE_PCT, VISIBLE_T_HA = 0.1, 0.05
 """Smaller changes of dirt and root loss do not show on the tiles."""
@@ -58,7 +58,7 @@ def fleet_move(advice: pl.DataFrame) -> FleetMove:
         pl.col("machine_id").n_unique().alias("machines"), pl.len()
     )
     most = counted.sort("machines", "setting", descending=[True, False]).row(0, named=True)
-    if most["machines"] >= max(FEWEST_IN_COMMON, COMMON_SHARE * moving):
+    if most["machines"] >= max(MIN_IN_COMMON, COMMON_SHARE * moving):
         return FleetMove("common", most["machines"], most["setting"], most["is_up"])
     return FleetMove("several", moving)
 
@@ -161,9 +161,9 @@ def tiles(outcomes: pl.DataFrame, shown: DisplayUnits) -> Tiles | None:
     levels, found = fleet_levels(outcomes), []
     if levels.root_loss_t_ha is not None:
         before, after = (shown.convert(v, "t/ha") for v in levels.root_loss_t_ha)
-        found.append(_tile(say("Roots left in the field"), (before, after), 1, shown.sign("t/ha")))
+        found.append(_tile(say("Roots left"), (before, after), 1, shown.sign("t/ha")))
     if levels.dirt_pct is not None:
-        found.append(_tile(say("Dirt in the loads"), levels.dirt_pct, 1, "%"))
+        found.append(_tile(say("Dirt"), levels.dirt_pct, 1, "%"))
     return Tiles(tuple(found)) if found else None
 
 
@@ -191,15 +191,15 @@ def _break_even_words(found: BreakEven, shown: DisplayUnits) -> str:
     factor = 1.0 if found.cause == "hours" else shown.per_tonne
     price, value = say(PRICE_NAMES[shown.system][found.cause]), f"{plain_money(found.price * factor)} {shown.currency}"
     if found.stops_below:
-        return say("The first move stops paying if {price} less than about {value}.", price=price, value=value)
-    return say("The first move stops paying if {price} more than about {value}.", price=price, value=value)
+        return say("The first move stops paying if {price} under about {value}.", price=price, value=value)
+    return say("The first move stops paying if {price} over about {value}.", price=price, value=value)
 
 
 def price_strip(sensitivity: PriceSensitivity | None, shown: DisplayUnits, prices_href: str) -> Strip | None:
     """Return the strip that names the price at which the first move stops paying; None if no assumption matters."""
     if sensitivity is None or not sensitivity.is_order_at_risk:
         return None
-    text = say("Prices are assumptions; others would change this order.")
+    text = say("Assumed prices decide this order.")
     if sensitivity.break_even is not None:
         text += " " + _break_even_words(sensitivity.break_even, shown)
     return Strip(text, (say("Prices"), prices_href))
@@ -216,7 +216,7 @@ def _row(
     first, machine = moves[0], str(outcome["machine_id"])
     gain = outcome["gain_per_shift"]
     worth = (
-        about_money(gain, shown)
+        f"≈ {plain_money(gain)} {shown.currency}"  # the same as "about", in a sign
         if gain is not None
         else say(
             "about {amount} {currency}",
@@ -238,8 +238,9 @@ def _row(
         command,
         before,
         after,
-        say("+{n} more", n=number(further, 0)) if further else "",
+        say_n("{n} more change", "{n} more changes", further) if further else "",
         is_few,
+        f"+{number(further, 0)}" if further else "",
     )
 
 
@@ -254,7 +255,7 @@ def machine_rows(data: ShiftSummaryData, season: Season, shown: DisplayUnits, ma
     most = max((o["gain_per_shift"] or 0.0) for o in moving)
     rows = tuple(_row(o, moves[o["machine_id"]], most, season, shown, machines_href) for o in moving)
     folded = len(rows) - FIRST_ROWS
-    return BarRows(rows, FIRST_ROWS, say_n("{n} more machine", "{n} more machines", max(folded, 1)))
+    return BarRows(rows, FIRST_ROWS, say("{n} more", n=number(max(folded, 1), 0)))
 
 
 def unchanged_words(data: ShiftSummaryData) -> str:

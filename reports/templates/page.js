@@ -78,6 +78,13 @@
     form.addEventListener("reset", (e) => { e.preventDefault(); choose({}); });
     form.addEventListener("submit", (e) => e.preventDefault());
   }
+  // Folded machines of a ranking belong on paper; other folds hold numbers for the screen.
+  let opened = [];
+  window.addEventListener("beforeprint", () => {
+    opened = [...document.querySelectorAll("details:not([open])")].filter((d) => d.querySelector(":scope > .bars"));
+    for (const d of opened) d.open = true;
+  });
+  window.addEventListener("afterprint", () => { for (const d of opened) d.open = false; });
   window.addEventListener("hashchange", follow);
   document.addEventListener("charts-drawn", apply);
   choose(Object.fromEntries([...document.querySelectorAll("form.filters select[data-start]")].map((s) => [s.dataset.mark, s.dataset.start])));

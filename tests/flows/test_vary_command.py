@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -9,7 +10,9 @@ import pytest
 
 from flows import stages
 from flows.stages import advise
-from tests.support.program import taretrace_here
+from tests.flows.test_command_lines import check_lines
+from tests.flows.test_command_output import WIDE, on_terminal
+from tests.support.program import Ran, taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
@@ -98,6 +101,18 @@ def test_a_plan_is_written_once_with_a_card_for_each_machine(workspace: Workspac
     assert [p.name for p in own.variations.iterdir()] == ["V001.toml"]
     assert (own.variations / "V001.toml").read_bytes() == before
     assert taretrace_here("vary", "plan", own.root, "--machine", "NONE").code == 2
+
+
+@pytest.mark.slow
+def test_no_word_of_a_plan_or_of_its_reading_is_broken(workspace: Workspace, tmp_path: Path, monkeypatch):
+    ran: dict[int, list[Ran]] = {}
+    for k, width in enumerate((WIDE, 80, 40)):
+        folder = switched_on(Workspace(Path(shutil.copytree(workspace.root, tmp_path / f"copy-{k}")))).root
+        words = (["vary", "plan", str(folder)], ["vary", "read", "V001", str(folder)])
+        ran[width] = [on_terminal(monkeypatch, width, w) for w in words]
+    for width in (80, 40):
+        for wide, slim in zip(ran[WIDE], ran[width], strict=True):
+            check_lines(wide, slim, width)
 
 
 def test_loads_are_read_and_pairs_that_count_reach_the_facts(workspace: Workspace):

@@ -30,7 +30,7 @@ from transforms.config.workspace import Prices, Season
 from transforms.model.effects import classes_of, effects
 from transforms.model.estimate import fit_response
 from transforms.model.response_scale import ratio_scale
-from transforms.trial.power import MOST_PAIRS
+from transforms.trial.power import MAX_PAIRS
 from transforms.trial.size import TrialNoise
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
 from transforms.variation.season_scale import season_scale
@@ -188,7 +188,7 @@ def judged(job: int) -> list[dict[str, Any]]:
         size = dict(wanted.select("setting", "pairs").iter_rows())
         best = wanted.filter(pl.col("worth") > 0)["setting"].to_list()[:TRIALS]
         lot = np.random.default_rng([job, 3]).permutation(list(USUAL)).tolist()[:TRIALS]
-        most = max(size.values(), default=MOST_PAIRS)
+        most = max(size.values(), default=MAX_PAIRS)
         without = saved_per_t(season, believed(facts.filter(before), catalogue), per_log, catalogue)
         for choice, names in (("by worth", best), ("by lot", lot)):
             pairs = {n: size.get(n, most) for n in names}

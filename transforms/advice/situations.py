@@ -52,7 +52,7 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     """
     inside = _in_class(fit, wetness, soil)
     names = [n for n in fit.settings if untried_reason(fit, n, inside, min_loads) is None]
-    return {n: _range(fit, n, inside) for n in names}
+    return _ranges(fit, names, inside)
 
 
 def ran_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
@@ -68,7 +68,7 @@ def ran_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict
         Low and high are the quantiles `SUPPORT` of the values, in the setting's unit.
     """
     inside = _in_class(fit, wetness, soil)
-    found = {s.name: _range(fit, s.name, inside) for s in fit.frame.settings if s.nature == "numeric"}
+    found = _ranges(fit, [s.name for s in fit.frame.settings if s.nature == "numeric"], inside)
     return {n: r for n, r in found.items() if r[2] >= min_loads}
 
 
@@ -79,10 +79,14 @@ def _in_class(fit: ResponseFit, wetness: str, soil: str) -> Mask:
     return np.asarray(inside.fill_null(value=False).to_numpy())
 
 
-def _range(fit: ResponseFit, setting: str, inside: Mask) -> tuple[float, float, int]:
-    values = fit.rows.filter(pl.Series(inside))[setting].drop_nulls()
-    low, high = (to_float(values.quantile(q) or 0.0) for q in SUPPORT)
-    return low, high, values.len()
+def _ranges(fit: ResponseFit, names: list[str], inside: Mask) -> dict[str, tuple[float, float, int]]:
+    """Return setting -> (low, high, loads): the quantiles `SUPPORT` of its values in some rows."""
+    rows, out = fit.rows.filter(pl.Series(inside)), {}
+    for name in names:
+        values = rows[name].drop_nulls()
+        low, high = (to_float(values.quantile(q) or 0.0) for q in SUPPORT)
+        out[name] = (low, high, values.len())
+    return out
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from transforms.advice.cost_effects import CostLevels
+from transforms.advice.shrinkage import USUAL_SD
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
@@ -14,8 +15,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.design import USUAL_DETECT_PCT
 from transforms.trial.size import TrialNoise, TrialSize, trial_size
-from transforms.variation.doubt import UNTRIED_SD
-from transforms.variation.value import PairDesign, SeasonScale, StepBelief, worth_of
+from transforms.trial.value import PairDesign, SeasonScale, StepBelief, worth_of
 
 SMALLEST_DETECT_PCT = 3.0
 WIDE_PCT = 6.0
@@ -23,6 +23,9 @@ WIDE_PCT = 6.0
 CONFOUNDED, WIDE, UNTRIED = reason("open_confounded"), reason("open_wide_interval"), reason("open_not_tried")
 """Reasons why an effect is an open question, the most urgent first."""
 CONFOUNDED_EFFECT = "effect_confounded"
+UNTRIED_SD = USUAL_SD / 2
+"""Standard deviation of the log change by a step that was not tried: effects are seldom larger than twice this
+(assumption). A confounded estimate may be off by as much, which its interval does not show."""
 SMALL_LOG = 1e-3
 NORMAL_95 = 1.959964
 SPEED = "ground_speed_kmh"

@@ -17,17 +17,14 @@ import numpy as np
 
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.posterior import Slopes
-from transforms.advice.shrinkage import USUAL_SD
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.model.effects import slope_weights
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import reaction_within_visits
 from transforms.model.lot_contrast import lot_correction
+from transforms.trial.suggested_trials import UNTRIED_SD
 
-UNTRIED_SD = USUAL_SD / 2
-"""Standard deviation of the log change by a step that was not tried: effects are seldom larger than twice this
-(assumption). A confounded estimate may be off by as much, which its interval does not show."""
 DOUBT_SEED = 20_251_003
 
 

@@ -8,6 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from reports.language.display_units import DisplayUnits
+from reports.language.precision import rounded_setting
 from transforms.advice.advice_rows import _move_reason, advise_machine
 from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
 from transforms.advice.move_effects import MoveEffects
@@ -15,7 +17,7 @@ from transforms.advice.moves import AdvisedMove, Situation, allowed_steps
 from transforms.advice.posterior import Slopes
 from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
-from transforms.config.workspace import AdviceRules, Prices
+from transforms.config.workspace import AdviceRules, Prices, init_workspace, season_template
 from transforms.contracts.reason import codes_of
 
 AT = CropAndHaul(yield_t_ha=75.0, haul_km=20.0, width_m=3.0)
@@ -66,6 +68,32 @@ def test_a_sure_gain_is_advised_inside_what_was_tried(catalogue):
     assert row["gain_lo95"] < row["gain_per_t"] < row["gain_hi95"]
     assert row["dirt_lo95"] < row["dirt_change_pct"] < row["dirt_hi95"] < 0
     assert row["n"] == 80
+
+
+@pytest.mark.parametrize(
+    ("name", "step", "slope"),
+    [
+        ("share_depth_cm", 2.54 / 4, -0.05),
+        ("share_depth_cm", 2.54 / 4, 0.05),
+        ("separator_1_height_mm", 25.4 / 8, -0.05),
+        ("separator_1_height_mm", 25.4 / 8, 0.05),
+        ("ground_speed_kmh", 1.609344 / 4, -0.05),
+    ],
+)
+def test_advice_of_a_season_in_us_units_moves_by_us_steps(tmp_path, name, step, slope):
+    text = season_template().replace('units = "metric"', 'units = "us"')
+    catalogue = init_workspace(tmp_path / "w", text).season.catalogue
+    where = situation(**{name: (0.1, 99.0, 80)})
+    where.settings["separator_1_height_mm"] = 50.0
+    still = slopes(**{name: (0.0001, 0.00005)})
+    row = advised(where, slopes(**{name: (slope, 0.002)}), still, catalogue).row(0, named=True)
+    assert (row["verdict"], row["setting"]) == ("move", name)
+    steps = (row["to_value"] - row["from_value"]) / step
+    assert steps == pytest.approx(round(steps), abs=1e-9)
+    assert steps * slope < 0
+    shown, setting = DisplayUnits("us", "USD", "UTC"), catalogue[name]
+    before, after = (rounded_setting(row[v], setting, shown)[0] for v in ("from_value", "to_value"))
+    assert after - before == pytest.approx(steps * shown.straight(setting.unit)[0] * step, abs=0.051)
 
 
 def test_nothing_is_advised_outside_what_was_tried(catalogue):

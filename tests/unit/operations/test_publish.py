@@ -2,6 +2,7 @@
 
 import os
 import stat
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -126,6 +127,29 @@ def test_a_run_that_dies_while_copying_is_completed_by_the_next(pages, monkeypat
     done = pages.publish()
     assert done.fault is None
     assert pages.there() == {"index.html": "j", "shift.html": "t"}
+
+
+@pytest.mark.parametrize("died", [KeyboardInterrupt, OSError(28, "no space")])
+def test_a_crash_in_the_middle_of_copying_leaves_the_old_file_whole(pages, monkeypatch, died):
+    pages.write(index="old " * 500)
+    pages.publish()
+    pages.write(index="new " * 900)
+    seen = []
+
+    def copy_half(source: Path, target: Path) -> None:
+        text = Path(source).read_bytes()
+        Path(target).write_bytes(text[: len(text) // 2])
+        seen.append((pages.folder / "index.html").read_text())
+        raise died
+
+    monkeypatch.setattr("transforms.operations.publish.shutil.copyfile", copy_half)
+    with pytest.raises(KeyboardInterrupt) if died is KeyboardInterrupt else nullcontext():
+        assert code(pages.publish()) == "full"
+    monkeypatch.undo()
+    assert seen == ["old " * 500]
+    assert pages.there()["index.html"] == "old " * 500
+    assert pages.publish().fault is None
+    assert pages.there() == {"index.html": "new " * 900}
 
 
 def test_a_missing_an_unmounted_and_an_unwritable_folder_are_reported(pages, monkeypatch):

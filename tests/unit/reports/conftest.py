@@ -18,6 +18,7 @@ from tests.support.invented_outcome import fill_outcome
 from tests.support.program import Demo
 from tests.unit.reports.chromium import CHROMIUM, DRIVER, start_chromium
 from tests.validation.seasons import QUIET, Season, copy_of
+from transforms.config.workspace import Season as SeasonConfig
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
@@ -40,7 +41,7 @@ def browser() -> Iterator[webdriver.Chrome]:
     driver.quit()
 
 
-def followed_page_of(workspace: Workspace, out: Path) -> Path:
+def followed_page_of(workspace: Workspace, out: Path, season: SeasonConfig | None = None) -> Path:
     """Write the page on followed advice with an invented outcome: the demo is read at once, after all shifts."""
     with Warehouse.open_read_only(workspace.warehouse) as stored, Warehouse.in_memory() as warehouse:
         for name in ("load_fact", "load_class"):
@@ -48,7 +49,7 @@ def followed_page_of(workspace: Workspace, out: Path) -> Path:
         for name in ("fit_run", "source_file", "mass_balance"):
             warehouse.replace(name, stored.table(name))
         fill_outcome(warehouse)
-        return write_followed(load_followed_page(warehouse), workspace.season, out)[0]
+        return write_followed(load_followed_page(warehouse), season or workspace.season, out)[0]
 
 
 @pytest.fixture(scope="session")

@@ -1,5 +1,6 @@
 """Every page in headless Chromium without network: complete at every width, drawn, reachable, inert to ids."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -72,8 +73,24 @@ WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "followed", "what-if
 """Pages whose footer names the run."""
 
 
+TOUCHING = """
+const found = [];
+for (const g of document.querySelectorAll('svg .role-axis-label')) {
+  const shown = [...g.querySelectorAll('text')].filter(t => t.textContent && t.getAttribute('opacity') !== '0');
+  const boxes = shown.map(t => [t.getBoundingClientRect(), t.textContent]).sort((a, b) => a[0].left - b[0].left);
+  boxes.slice(1).forEach(([b, text], i) => {
+    const [a, before] = boxes[i];
+    if (Math.abs(a.top - b.top) < 1 && b.width && b.left - a.right < 3) found.push([before, text]);
+  });
+}
+return found
+"""
+"""Script that returns neighbours of an axis with less than 3 pixels between them."""
+AXIS_LABELS = "return [...document.querySelectorAll('svg .role-axis-label text')].map(t => t.textContent)"
+
+
 def check_charts(browser, name: str) -> None:
-    """Check that every chart outside closed folds has marks, a finding, a label and a table."""
+    """Check that charts outside closed folds have marks, a finding, a label, a table and plain numbers on the axes."""
     charts = evaluate(browser, CHARTS)
     assert len(charts) >= CHARTED.get(name, 0)
     for chart in [c for c in charts if not c["closed"]]:
@@ -83,6 +100,9 @@ def check_charts(browser, name: str) -> None:
         assert chart["over"] <= 1, chart
         assert len(chart["finding"]) > 20, chart
         assert chart["table"] >= 1, chart
+    assert evaluate(browser, TOUCHING) == []
+    labels = evaluate(browser, AXIS_LABELS)
+    assert [t for t in labels if re.search(r"\de[+−-]?\d|^[+−-]?0[kM]$", t)] == []
 
 
 def check_links(browser, page: Path) -> None:

@@ -11,9 +11,10 @@ from reports.charts.subject_groups import HEADER, subject_groups
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import STANDING, UNJUDGED
 from reports.language.translate import use_language
+from reports.page.pdf import picture
 from reports.page.tables import Row
 from reports.page.theme import FEW
-from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title, other_comparisons
+from reports.pages.fleet import DIRT_GROUPS, KINDS, _chart, fleet_page, fleet_sentence, fleet_title, other_comparisons
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
 from reports.sections.district_map import judged
@@ -55,6 +56,21 @@ SUBJECTS = pl.DataFrame(
         if k in {"rank", "rank_lo95", "rank_hi95", "subjects"}
     ),
 )
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("response", ["dirt_tare_pct", "root_loss_t_ha"])
+def test_only_fields_and_growers_have_funnels(kind, response):
+    """A season has one day after another and no chart; all other kinds have a row with a name for each subject."""
+    chart = _chart(SUBJECTS, response, kind, "%")
+    if kind == "season":
+        assert chart is None
+        return
+    assert chart is not None
+    names = set(SUBJECTS["subject_id"][:4])
+    texts = set(re.findall(r"<text[^>]*>([^<]*)</text>", picture(chart, 460).decode()))
+    assert (names <= texts) == (kind not in {"field", "grower"})
+    assert _chart(SUBJECTS.head(2), response, kind, "%") is None
 
 
 def test_text_chart_and_table_have_the_same_subjects_apart():

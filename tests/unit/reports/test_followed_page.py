@@ -9,11 +9,12 @@ import pytest
 
 from reports.page.formats import OutputFormats
 from reports.page.model import Fold, Page, Prose
+from reports.page.pdf import picture
 from reports.page.summary import BarRows
 from reports.page.tables import Table
 from reports.pages.followed import by_machine, by_operator, followed_page, write_followed
 from reports.pages.followed_data import FollowedPageData, load_followed_page
-from reports.sections.followed_figures import ends_finding
+from reports.sections.followed_figures import ends_finding, savings_figure
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import lead_words, lot_words, outcome
 from reports.sections.outcome_calibration import calibration_words, not_made_words
@@ -93,7 +94,7 @@ def test_the_tables_have_the_counts_and_savings_of_the_queries(page, data, part,
     for row, r in zip(savings, known.iter_rows(named=True), strict=True):
         shifts, promised, saved = row.cells[1:]
         assert (shifts.value, promised.value, saved.value) == (r["shifts"], r["promised_per_t"], r["saved_per_t"])
-        assert saved.is_pale == (r["shifts"] < 5)
+        assert saved.is_pale == (r["shifts"] < 30)
         assert saved.lo is None or saved.lo == pytest.approx(r["saved_per_t"] - r["saved_half"])
 
 
@@ -156,15 +157,45 @@ def test_machines_are_ranked_only_with_enough_changes():
     by = by_machine()
     columns = ["machine_id", "moves", "unknown", "followed"]
     rows = pl.DataFrame(
-        [("M1", 12, 2, 9), ("M2", 8, 0, 1), ("M3", 4, 0, 4), ("M4", 9, 8, 0)], schema=columns, orient="row"
+        [("M1", 42, 2, 36), ("M2", 30, 0, 1), ("M3", 29, 0, 29), ("M4", 39, 38, 0)], schema=columns, orient="row"
     )
-    assert re.findall(r"M\d|\b\d+", ends_finding(rows, by)) == ["M1", "9", "10", "M2", "1", "8"]
-    assert figures(ends_finding(rows.filter(machine_id="M3"), by)) == ["4", "4"]
+    assert re.findall(r"M\d|\b\d+", ends_finding(rows, by)) == ["M1", "36", "40", "M2", "1", "30"]
+    assert figures(ends_finding(rows.filter(machine_id="M3"), by)) == ["29", "29"]
+
+
+def test_savings_of_fewer_than_thirty_shifts_are_pale_and_not_counted():
+    columns = ["machine_id", "shifts", "promised_per_t", "saved_per_t", "saved_half"]
+    given = [("M1", 30, 0.3, 0.4, 0.1), ("M2", 29, 0.3, 0.4, 0.1), ("M3", 31, 0.3, 0.1, 0.1)]
+    savings = pl.DataFrame(given, schema=columns, orient="row")
+    figure = savings_figure(savings, by_machine(), "", METRIC)
+    assert figures(figure.finding) == ["1", "2"]
+    assert figures(figure.reading) == ["95", "30"]
+    assert figure.table is not None
+    assert figure.chart is not None
+    assert [r.cells[3].is_pale for r in figure.table.rows] == [False, True, False]
+    marks = picture(figure.chart, 460).decode()
+    assert marks.count('opacity="0.45"') == 2  # dot and interval
+    few = savings_figure(savings.filter(machine_id="M2"), by_machine(), "", METRIC)
+    assert figures(few.finding) == ["30"]
+
+
+def test_a_month_of_few_shifts_is_pale_in_the_season_report(warehouse):
+    months = warehouse.query("uptake_period", period="month").with_row_index("nth")
+    months = months.with_columns(shifts=pl.when(nth=0).then(29).otherwise(30), saved_per_t=0.3, promised_per_t=0.3)
+    section = season_followed_section(load_outcome(warehouse), months, METRIC)
+    assert section is not None
+    (bars,) = (b for b in section.blocks if isinstance(b, BarRows))
+    assert [(r.is_pale, bool(r.detail)) for r in bars.rows] == [(k == 0, k == 0) for k in range(months.height)]
 
 
 def test_shifts_without_advice_are_counted_by_reason():
-    rows = [("hold", "advice_too_few_loads", 3), ("hold", "no_change_better", 7), ("move", None, 20), ("try", None, 2),
-            ("hold", "a_later_reason", 1)]  # fmt: skip
+    rows = [
+        ("hold", "advice_too_few_loads", 3),
+        ("hold", "no_change_better", 7),
+        ("move", None, 20),
+        ("try", None, 2),
+        ("hold", "a_later_reason", 1),
+    ]
     table = pl.DataFrame(rows, schema=schema_of("advice_verdict"), orient="row")
     assert figures(withheld_words(table)) == ["13", "33", "7", "3", "2", "1"]
     assert withheld_words(table.filter(verdict="move")) == ""

@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,8 @@ from flows.stages import pages
 from reports.language.display_units import DisplayUnits
 from reports.language.reason_text import format_reason
 from reports.language.translate import use_language
+from reports.page.model import Figure
+from reports.sections.load_map import map_section
 from reports.sections.shift_loads import worst_section
 from reports.sections.shift_loads_data import load_worst_loads
 from tests.support.program import taretrace_here
@@ -62,6 +65,19 @@ def test_the_page_shows_timeline_minutes_and_passes(season: Season, load_id):
     assert choice["value"] == "ground_speed_kmh"
     assert "share_depth_cm" in choice["bind"]["options"]
     assert f"Load {load_id}" in text
+
+
+def test_numbers_in_the_sentence_on_passes_are_local(season: Season, load_id):
+    with stages.open_warehouse(season.workspace) as warehouse:
+        picture = load_picture(load_id, warehouse, Lake(season.workspace.lake))
+    many = pl.concat([picture.passes] * (1 + 1200 // picture.passes.height))
+    units = DisplayUnits("metric", "EUR", "Europe/Prague")
+    with use_language("de-DE"):
+        section = map_section(replace(picture, passes=many), season.workspace.season.catalogue, units)
+    assert section is not None
+    (figure,) = section.blocks
+    assert isinstance(figure, Figure)
+    assert re.search(r"\d\.\d{3}\b", figure.finding)
 
 
 def test_errors_name_the_problem_and_the_remedy(season: Season, load_id):

@@ -10,18 +10,23 @@ import pypdf
 import pytest
 
 from reports.language.display_units import DisplayUnits
+from reports.language.translate import use_language
 from reports.page.model import Page
+from reports.page.pdf import write_pdf
 from reports.page.summary import BarRows, Grid, PartBar, Tiles
 from reports.page.tables import Table
 from reports.pages.season import season_page, write_season
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
+from reports.sections.outcome_data import load_outcome
+from reports.sections.season_causes import setting_rows, shares_finding, source_shares
 from reports.sections.season_cost import season_heading, season_lead
-from reports.sections.season_drivers import setting_rows, shares_finding, source_shares
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding, where_when_section
+from tests.support.invented_outcome import fill_outcome
 from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
+from tests.unit.reports.test_followed_page import NO_LOADS
 from transforms.advice.cost import CropAndHaul
 from transforms.advice.cost_effects import CostLevels
 from transforms.advice.storage import healthy_loss_kg_per_t_day
@@ -438,6 +443,35 @@ def test_the_report_has_four_sheets_of_paper_and_the_appendix_its_own(written):
     assert len(pages) == 4
     assert all(abs(float(p.mediabox.width) - 595.3) < 1 and abs(float(p.mediabox.height) - 841.9) < 1 for p in pages)
     assert len(pypdf.PdfReader(written["season-appendix-pdf"]).pages) > 4
+
+
+def full_report(data: SeasonPageData) -> SeasonPageData:
+    """Return the contents of a report with every section: an invented outcome, and tickets without numbers."""
+    with Warehouse.in_memory() as invented:
+        invented.store("load_fact", NO_LOADS)
+        fill_outcome(invented)
+        outcome, months = load_outcome(invented), invented.query("uptake_period", period="month")
+    lacking = [(s, 4, 120, 40.0, 76.0, 0.5, 0.7, 500, 1000, 55.0, 73.0, "x") for s in ("machine_id", "truck_id")]
+    missing = pl.DataFrame(lacking, schema=schema_of("missing_data"), orient="row")
+    return replace(data, outcome=outcome, followed_months=months, missing=missing)
+
+
+@pytest.mark.parametrize("spoken", ["de-DE", *(pytest.param(s, marks=pytest.mark.slow) for s in ("en", "fr", "pl"))])
+def test_a_report_with_every_section_has_four_sheets_with_their_headings(data, demo: Demo, tmp_path, spoken):
+    with use_language(spoken):
+        report = season_page(full_report(data), demo.workspace.season)
+        sheets = pypdf.PdfReader(write_pdf(report, tmp_path / "season.pdf")).pages
+    expected: list[list[str]] = [[]]
+    for section in report.sections:
+        if section.new_page:
+            expected.append([])
+        if section.title:
+            expected[-1].append(" ".join(section.title.split()))
+    assert [len(e) for e in expected] == [2, 1, 1, 4]
+    assert len(sheets) == 4
+    texts = [" ".join(s.extract_text().split()) for s in sheets]
+    for title in (t for titles in expected for t in titles):
+        assert [title in t for t in texts] == [title in e for e in expected], title
 
 
 def test_the_workbook_has_every_table_of_the_report_and_the_appendix(written, page, data, demo: Demo):

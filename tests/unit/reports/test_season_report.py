@@ -13,6 +13,7 @@ from flows.stages import pages
 from reports.language.display_units import DisplayUnits
 from reports.page.links import shift_pages
 from reports.page.model import Figure, Page, Prose
+from reports.page.pdf import picture
 from reports.page.summary import BarRows
 from reports.pages.season import season_page
 from reports.pages.season_appendix import season_appendix
@@ -25,7 +26,7 @@ from reports.sections.effects import add_setting_labels, effect_finding
 from reports.sections.followed_withheld import withheld_words
 from reports.sections.outcome_answer import headline, lead_words
 from reports.sections.season_effects import reading_finding
-from reports.sections.season_where_when import days_finding
+from reports.sections.season_where_when import _days_figure, days_finding
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
@@ -88,13 +89,62 @@ def test_the_dirtiest_and_the_cleanest_day_are_those(warehouse):
     days = warehouse.query("season_day", zone="Europe/Prague")
     text = days_finding(days, METRIC)
     expected = warehouse.table("expected_load").join(warehouse.table("load_fact"), on="load_id")
-    by = expected.group_by("shift_date").agg(pl.col("observed_pct").mean()).sort("observed_pct")
+    of_day = (pl.col("observed_pct").mean(), pl.col("observed_pct").count().alias("n"))
+    by = expected.group_by("shift_date").agg(of_day).filter(pl.col("n") >= 30).sort("observed_pct")
     assert METRIC.day(by["shift_date"][-1]) in text.split(" and lowest on ")[0]
     assert METRIC.day(by["shift_date"][0]) in text.split(" and lowest on ")[1]
     assert f"{by['observed_pct'][-1]:.1f} %" in text
-    rain = days.filter(pl.col("rain_mm") >= 1)
-    assert f"({rain.drop_nulls('observed_pct').height}) brought" in text
+    rain = expected.join(days.filter(pl.col("rain_mm") >= 1), left_on="shift_date", right_on="day", how="semi")
+    rain = rain.drop_nulls("observed_pct")["observed_pct"]
+    assert f"(n = {rain.len():,} loads) brought {rain.mean():.1f} %" in text
+    assert [f"n = {n})" in text for n in (by["n"][0], by["n"][-1])] == [True, True]
     assert days["loads"].sum() == warehouse.table("load_fact").height
+
+
+def few_days(*measured: int) -> pl.DataFrame:
+    """Days of rising dirt with the given numbers of measured loads; it rains on every other one."""
+    n = len(measured)
+    return pl.DataFrame(
+        {
+            "day": [dt.date(2025, 10, 1 + k) for k in range(n)],
+            "loads": measured,
+            "delivered_t": [100.0] * n,
+            "measured": measured,
+            "observed_pct": [5.0 + k if m else None for k, m in enumerate(measured)],
+            "observed_half": [0.5] * n,
+            "expected_pct": [6.0] * n,
+            "rain_mm": [2.0 * (k % 2) for k in range(n)],
+            "topsoil_wetness": [0.4] * n,
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("measured", "expected"),
+    [
+        ((29, 30, 31, 29), ["3", "2025", "7.0", "6.0", "31", "2", "2025", "6.0", "30"]),
+        ((30, 29, 29, 29), []),
+        ((9, 9, 9, 9), ["30"]),
+        ((0, 0), ["30"]),
+    ],
+)
+def test_only_days_of_thirty_measured_loads_are_ranked(measured, expected):
+    """Days 2 and 3 have enough loads in the first case, one day in the second; the last ones give the reason."""
+    text = days_finding(few_days(*measured), METRIC)
+    by_rain = re.search(r"Days with rain.*", text)
+    assert (by_rain is not None) == (min(sum(measured[::2]), sum(measured[1::2])) >= 30)
+    ranked = text if by_rain is None else text[: by_rain.start()]
+    assert re.findall(r"\d+(?:\.\d)?", ranked) == expected
+
+
+def test_days_of_few_measured_loads_are_pale_in_chart_and_table():
+    figure = _days_figure(few_days(29, 30, 0), METRIC)
+    assert figure.table is not None
+    assert [r.cells[4].is_pale for r in figure.table.rows] == [True, False, False]
+    assert figure.chart is not None
+    assert picture(figure.chart, 460).decode().count('opacity="0.45"') == 2  # dot and interval
+    assert "30" in figure.reading
+    assert "30" not in _days_figure(few_days(30, 31), METRIC).reading
 
 
 def test_rain_of_a_day_is_the_mean_of_the_stations(warehouse):
@@ -102,7 +152,7 @@ def test_rain_of_a_day_is_the_mean_of_the_stations(warehouse):
     local = filled.with_columns(pl.col("hour_at").dt.convert_time_zone("Europe/Prague").dt.date().alias("day"))
     by = local.group_by("day", "station_id").agg(pl.col("rain_mm").sum()).group_by("day").agg(pl.col("rain_mm").mean())
     days = warehouse.query("season_day", zone="Europe/Prague").join(by, on="day", suffix="_own")
-    assert days.height >= 14
+    assert days.height == warehouse.table("machine_day")["day"].n_unique() >= 10
     assert days["rain_mm"].to_list() == pytest.approx(days["rain_mm_own"].to_list(), abs=1e-9)
 
 

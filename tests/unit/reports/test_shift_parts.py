@@ -21,18 +21,19 @@ from reports.pages.shift import shift_page, write_shift_page
 from reports.pages.shift_data import ShiftPageData, load_shift_page
 from reports.sections.outcome_answer import NO_MOVES, headline, outcome, verdict_words, warning_strip
 from reports.sections.outcome_data import OutcomeData
-from reports.sections.shift_attention import attention
+from reports.sections.shift_attention import attention, attention_links
 from reports.sections.shift_followed import followed_advice, saving_words
 from reports.sections.shift_summary import weather_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
-from tests.unit.reports.test_shift_page import last_shift_mass, seen, tables
+from tests.unit.reports.test_shift_page import WORD_BUDGET, last_shift_mass, tables, words_of
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.advice.cost import CAUSES
 from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Workspace
 from transforms.contracts.result_tables import schema_of
 from transforms.storage.product_basis import BasisCode, ProductStatus
+from transforms.telemetry.set_points import OF_SET_POINT
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
 LARGE_PT = 24.0
@@ -79,8 +80,7 @@ def test_the_parts_stand_in_order(crowded):
 
 
 def test_a_page_of_twelve_machines_with_every_part_keeps_its_budget(crowded):
-    words = [w for w in seen(crowded) if re.search(r"[^\W\d_]", w)]
-    assert len(words) <= 250
+    assert len(words_of(crowded)) <= WORD_BUDGET
     assert len(crowded.encode()) <= 600_000
 
 
@@ -272,15 +272,43 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
 
 
-def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
-    found = attention(attention_data())
+def lasting_offsets() -> pl.DataFrame:
+    """Differences that last: a quarter of a step, the largest one of three steps, and one of no known setting."""
+    gaps = {("M4", "ground_speed_kmh"): 0.1, ("M5", "share_depth_cm"): 1.5, ("M6", "forgotten"): 99.0}
+    given = [{"machine_id": m, "setting": s, "gap": gap} for (m, s), gap in gaps.items()]
+    rows = [{**r, "kind": OF_SET_POINT, "days": 12, "reason_code": "offset_lasts"} for r in given]
+    return pl.DataFrame(rows, schema=schema_of("set_point_offset"))
+
+
+@pytest.mark.parametrize(
+    ("empty", "places"),
+    [
+        ((), ["m.html#M3", "r.html", "l.html"]),
+        (("silent",), ["m.html#M3", "l.html", "m.html#set-points"]),
+        (("silent", "untraced"), ["m.html#M3", "m.html#set-points", "m.html#M1"]),
+        (("machines", "silent", "untraced"), ["m.html#set-points"]),
+        (("machines", "silent", "untraced", "offsets"), None),
+    ],
+)
+def test_at_most_three_subjects_are_shown_the_lasting_offset_after_the_other_kinds(catalogue, empty, places):
+    data = attention_data(offsets=lasting_offsets())
+    data = replace(data, **{name: getattr(data, name).clear() for name in empty})
+    links = attention_links(data, catalogue, METRIC, machines="m.html", loads="l.html", received="r.html")
+    found = None if links is None else [x.href.replace("#m-", "#") for x in links.links]
+    assert found == places
+    for offset in [x for x in (links.links if links is not None else ()) if x.href.endswith("#set-points")]:
+        assert re.findall(r"M\d|\d+\.\d|\d+", f"{offset.text} {offset.about}") == ["M5", "1.5", "12"]
+
+
+def test_at_most_three_subjects_need_a_look_one_of_each_kind_first(catalogue):
+    found = attention(attention_data(), catalogue)
     assert [(a.code, a.subject, a.value, a.source, a.n) for a in found] == [
         ("dirty", "M3", 7.0, "share_depth_cm", 29),
         ("silent", "M8", 40.0, "", 0),
         ("untraced", "F9", 4, "", 0),
     ]
     quiet = attention_data(silent=attention_data().silent.clear(), untraced=attention_data().untraced.clear())
-    assert [a.subject for a in attention(quiet)] == ["M3", "M1"]
+    assert [a.subject for a in attention(quiet, catalogue)] == ["M3", "M1"]
 
 
 def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_all_of_them():
@@ -358,7 +386,7 @@ def test_a_page_of_twelve_machines_with_the_outcome_of_the_season_keeps_its_budg
     page = crowded_page(data)
     page = replace(page, summary=replace(page.summary, outcome=outcome_of(saving_of(verdict), slope)))
     text = write_shift_page(page, repriced.season, tmp_path)[0].read_text("utf-8")
-    assert len([w for w in seen(text) if re.search(r"[^\W\d_]", w)]) <= 250
+    assert len(words_of(text)) <= WORD_BUDGET
     assert text.count(f'href="{FOLLOWED_PAGE}"') == links
     is_marked = text.index('class="strip"') < text.index('class="tiles"')
     assert is_marked == (links == 2)

@@ -1,5 +1,6 @@
 """One catalogue contains all English texts, and a translation reaches every text of every page."""
 
+import datetime as dt
 import json
 import re
 from collections.abc import Iterator
@@ -13,13 +14,17 @@ from babel.messages.pofile import read_po, write_po
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import say, say_n, use_language
+from reports.language.reason_text import format_reason
+from reports.language.translate import chart_locales, local_date, say, say_n, use_language
+from reports.message import Message, run_message
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
 from reports.pages.guide_data import load_guide_page
+from reports.pages.index import write_index
+from reports.pages.index_data import INDEX, list_pages
 from reports.pages.load import write_load_page
 from reports.pages.load_data import load_load_page
 from reports.pages.season import write_season, write_season_loads
@@ -31,9 +36,11 @@ from reports.pages.what_if import write_what_if
 from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import Demo, taretrace_here
 from tests.support.pseudo_language import bare, bracketed, texts_of_catalogue, texts_of_sources
+from tests.unit.reports.conftest import followed_page_of
 from tests.validation.seasons import QUIET
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
+from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.storage.lake import Lake
 from transforms.trial.plan import read_trial
@@ -100,7 +107,29 @@ def foreign(demo: Demo, tmp_path_factory) -> dict[str, str]:
         paths.append(write_what_if(load_what_if_page(warehouse, demo.workspace.what_if), season, out))
     planned = read_trial(demo.workspace.trials / f"{trial.trial_id}.toml", season.catalogue)
     paths.append(write_trial_sheet(planned, 3, season, out))
+    paths.append(followed_page_of(demo.workspace, out, season))
+    paths.append(write_index(list_pages(out), season, out / INDEX))
     return {p.name: p.read_text("utf-8") for p in paths}
+
+
+def shift_page_of(foreign: dict[str, str]) -> str:
+    """Return the first page after the shift."""
+    (page,) = (html for name, html in foreign.items() if re.fullmatch(r"shift-\d{4}-\d\d-\d\d\.html", name))
+    return page
+
+
+@pytest.fixture(scope="module")
+def mail(foreign, demo: Demo, tmp_path_factory) -> Message:
+    """Return the message about the shift page in the bracketed language, with one alarm."""
+    folder = bracketed(texts_of_catalogue(), tmp_path_factory.mktemp("mail-text"), "de")
+    season = replace(demo.workspace.season, locale="de-DE", texts=folder)
+    page = tmp_path_factory.mktemp("mail") / "shift.html"
+    page.write_text(shift_page_of(foreign), "utf-8")
+    with use_language("de-DE", folder):
+        alarm = format_reason(reason("publish_folder_missing"))
+    message = run_message([page], [alarm], season)
+    assert message is not None
+    return message
 
 
 class Seen(HTMLParser):
@@ -140,7 +169,7 @@ def chart_titles(node: object) -> Iterator[str]:
 DATA = re.compile(
     r"Demo season \(invented\)|Europe/Prague|taretrace (report load LOAD|trial plan [\w -]+)|EUR|km/h|t/ha|"
     r"(station-)?(north|south|east)|(dirt_tare_pct|root_loss_t_ha|top_tare_pct)|[AB]|generation|rpm|\w*\d\w*|"
-    r"(Mo|Di|Mi|Do|Fr|Sa|So)\.|(Okt|Nov|Sept?)\.?"
+    r"(Mo|Di|Mi|Do|Fr|Sa|So)\.|(Jan|Feb|März|Apr|Mai|Ju[nl]i|Aug|Sept|Okt|Nov|Dez)\.?"
 )
 """Ids, names, units and dates: data, not text."""
 FILE_OR_ROW = re.compile(r'<th scope="row">.*?</th>|data-label="⟦Row in the file⟧">.*?</td>', re.DOTALL)
@@ -160,6 +189,41 @@ def test_a_translation_reaches_every_text_that_is_seen(foreign):
         if left:
             missed[name] = sorted(left)[:8]
     assert missed == {}
+
+
+def test_a_translation_reaches_every_text_of_the_message(mail):
+    lines = [*mail.subject.splitlines(), *mail.text.splitlines()]
+    assert len([t for t in lines if "⟦" in t]) >= 6
+    assert [t for t in lines if re.search(r"[a-z]{3}", DATA.sub("", bare(t)))] == []
+
+
+ENGLISH_DAY = re.compile(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun)\b,? \d|\d (Oct|Dec|Mar|May)\b")
+
+
+def test_dates_of_a_german_page_are_german(foreign, mail):
+    german = re.compile(r"\b(Mo|Di|Mi|Do|Fr|Sa|So)\., \d{1,2}\. (Sept|Okt|Nov)\.")
+    (when,) = re.findall(r'<p class="when">(.*?)</p>', shift_page_of(foreign))
+    assert german.search(when)
+    assert german.search(mail.text.splitlines()[0])
+    for name, html in foreign.items():
+        assert ENGLISH_DAY.search(re.sub(r"<script.*?</script>", "", html, flags=re.DOTALL)) is None, name
+
+
+@pytest.mark.parametrize("spoken", ["de-DE", "fr-FR", "pl-PL"])
+def test_names_of_days_and_months_are_never_english(spoken):
+    """Every weekday and month, in dates of all lengths and in charts; some months are spelt alike."""
+    days = [dt.date(2025, month, 1 + k) for month in range(1, 13) for k in range(7)]
+    alike = {"April", "August", "September", "November", "Apr", "Aug", "Jan", "Feb", "Sept", "Sep", "Nov"}
+
+    def names(locale: str) -> set[str]:
+        with use_language(locale):
+            charts = chart_locales()["time"]
+            texts = [local_date(d, skeleton) for d in days for skeleton in ("MMMEd", "yMMMEd", "yMMMMEEEEd", "yMMMM")]
+            texts += [n for key in ("days", "shortDays", "months", "shortMonths") for n in charts[key]]
+        return set(re.findall(r"[^\W\d_]+", " ".join(texts)))
+
+    assert len(names(spoken)) > 30
+    assert names(spoken) & (names("en-GB") - alike) == set()
 
 
 def unescaped(text: str) -> str:

@@ -88,3 +88,44 @@ def test_a_text_of_the_workspace_replaces_a_built_in_one(tmp_path):
     with use_language("de-DE", tmp_path):
         assert say("Leave everything as it is") == "Passt."
         assert say("Needs a look") != "Needs a look"
+
+
+WRONG = {
+    "fr": {
+        "plain space before a sign or inside guillemets": r"(?<=\S) [;:!?%»](?![\w{])|« ",
+        "no space before a sign": r"[^\W\d_][;!?](?=\s|$)|[^\W\d_]:(?=\s|$)",
+        "straight apostrophe": r"[^\W\d_]'[^\W\d_]",
+        "English quotes": r"“|”",
+    },
+    "de": {
+        "space before a sign": r"(?<=[^\s,]) [;:!?](?=\s|$)",
+        "quotes of another language": r"”|«|»",
+        "unpaired quotes": r"„[^“]*$|^[^„]*“",
+        "hyphen as a dash": r"(?<=\w) - (?=\w)",
+    },
+    "pl": {
+        "space before a sign": r"(?<=[^\s,]) [;:!?](?=\s|$)",
+        "quotes of another language": r"“|»",
+        "unpaired quotes": r"„[^”]*$|^[^„]*”",
+        "hyphen as a dash": r"(?<=\w) - (?=\w)",
+    },
+}
+"""Language -> patterns of typography that is wrong in it; plain quotes enclose names and values of files."""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_texts_have_the_typography_of_their_language(language):
+    forms = [form for m in read(BUILT_IN / f"{language}.po", language) if m.id for form in forms_of(m)]
+    found = {name: [f for f in forms if re.search(pattern, f)] for name, pattern in WRONG[language].items()}
+    assert {name: texts for name, texts in found.items() if texts} == {}
+
+
+def test_the_patterns_find_wrong_typography():
+    wrong = {
+        "fr": ["Lent : 3", "Quoi ?", "« oui »", "12 % de", "Lent: 3", "l'unité", "“oui”"],
+        "de": ["Wort : x", "”Wort“", "„Wort", "Wort - Wort"],
+        "pl": ["Słowo : x", "„słowo“", "„słowo", "słowo - słowo"],
+    }
+    for language, texts in wrong.items():
+        patterns = WRONG[language].values()
+        assert [t for t in texts if not any(re.search(p, t) for p in patterns)] == []

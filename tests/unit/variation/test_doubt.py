@@ -16,10 +16,11 @@ from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import read_season
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import Reaction
+from transforms.trial.suggested_trials import UNTRIED_SD
+from transforms.trial.value import PairDesign, StepBelief, share_of_worth, worth_of
 from transforms.variation import doubt as doubt_module
-from transforms.variation.doubt import UNTRIED_SD, doubts, with_doubt
+from transforms.variation.doubt import doubts, with_doubt
 from transforms.variation.options import POSSIBLE, variation_options
-from transforms.variation.value import PairDesign, StepBelief, share_of_worth, worth_of
 
 CLEANER, DRIVE, DEPTH = "cleaner_1_speed_rpm", "share_drive_pct", "share_depth_cm"
 RANGE = (30.0, 60.0, 80)

@@ -72,7 +72,7 @@ def missing_data_table(rows: pl.DataFrame) -> Section | None:
     nothing = say("Numbers of machines or trucks on tickets would make hardly any more loads usable.")
     table = build_table(
         "missing-table",
-        say("what missing data costs"),
+        say("loads with numbers on their tickets"),
         (
             Column(say("Number on each ticket"), lambda r: text_cell(_source(r))),
             Column(say("Loads without it"), lambda r: number_cell(r["lacking_loads"], 0)),
