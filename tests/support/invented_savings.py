@@ -13,7 +13,7 @@ import polars as pl
 from scipy.stats import norm
 
 SETTINGS = 3
-NAMES = ("share_depth_cm", "cleaner_1_speed_rpm", "turbine_speed_rpm")
+NAMES = ("share_depth_cm", "cleaner_1_speed_rpm", "share_drive_pct")
 PAST_LOADS = 1500
 PRICE_PER_T = 21.0
 HIDDEN = 0.25

@@ -88,7 +88,7 @@ class Reliance:
             setting: the setting.
 
         >>> known = Reliance({"share_depth_cm": 0.8}, 0.5)
-        >>> round(known.probability(0.9, "share_depth_cm"), 3), known.probability(0.9, "turbine_speed_rpm")
+        >>> round(known.probability(0.9, "share_depth_cm"), 3), known.probability(0.9, "share_drive_pct")
         (0.74, 0.5)
         """
         kept = self.by_setting.get(setting, self.other)

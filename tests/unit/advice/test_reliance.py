@@ -35,7 +35,7 @@ def test_without_slopes_of_settings_that_of_all_moves_counts_for_each():
 
 
 def test_each_setting_has_the_reliance_of_its_own_promises():
-    own = {"share_depth_cm": (0.8, 0.2), "turbine_speed_rpm": (-1.5, 0.4)}
+    own = {"share_depth_cm": (0.8, 0.2), "share_drive_pct": (-1.5, 0.4)}
     known = reliance(calibration(0.1, 0.2, "unreliable", **own))
     assert known is not None
     kept, turned = (known.probability(0.95, name) for name in own)
