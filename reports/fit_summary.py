@@ -55,7 +55,7 @@ def _kind(kind: str) -> str:
     return say(KINDS[kind]) if kind in KINDS else kind
 
 
-def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
+def _effects(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
     if not rows:
         return [INDENT + say("No setting has a certain effect yet.")]
     lines = [INDENT + say("Effect of one step on the same machine, day and field (95 % interval):")]
@@ -152,7 +152,7 @@ def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
         lines += [
             say("{response}: fitted on {rows}.", response=name, rows=rows),
             _sources(_of(facts["fit_sources"], response)),
-            *_drivers(_of(facts["fit_drivers"], response), season.catalogue, shown),
+            *_effects(_of(facts["fit_effects"], response), season.catalogue, shown),
             *_changing(_of(facts["fit_changing"], response), season.catalogue),
             *_by_root_mass(_of(facts["fit_root_mass"], response), season.catalogue),
             *_silence(_of(facts["fit_silence"], response)),

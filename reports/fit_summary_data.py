@@ -8,7 +8,7 @@ from reports.language.reason_text import with_reasons
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
 
-QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_root_mass", "fit_silence")
+QUERIES = ("fit_verdict", "fit_sources", "fit_effects", "fit_changing", "fit_root_mass", "fit_silence")
 
 
 def fit_facts(warehouse: Warehouse, catalogue: Catalogue) -> dict[str, Any]:

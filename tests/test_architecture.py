@@ -112,6 +112,10 @@ def test_pages_read_tables_in_data_modules_alone(sources):
     }
     assert "reports/pages/shift_data.py" in readers
     assert [name for name in sorted(readers) if not name.endswith("_data.py")] == []
+    # `index_data` reads the pages of a folder instead.
+    assert {name for name in sources if re.match(r"reports/.*_data\.py", name)} == readers | {
+        "reports/pages/index_data.py"
+    }
 
 
 def test_no_registry_host_stands_in_a_tracked_file():
@@ -126,3 +130,93 @@ def test_the_readme_holds_the_two_commands():
     assert len(commands) == 2
     assert commands[0].endswith("taretrace demo")
     assert commands[1].endswith("pytest")
+
+
+WEAK_OPENING = re.compile(r'^\s*r?"""(What|How|Whether|Who|Whose|When|Where|Which|Why)\b', re.MULTILINE)
+
+
+def test_docstrings_begin_with_a_noun_or_an_imperative():
+    # By pattern: parsing all tests takes seconds, and documented constants are found as well.
+    assert WEAK_OPENING.search('def f():\n    """How long a day is."""')
+    names = [name for name in tracked() if name.endswith(".py")]
+    assert len(names) > 1000
+    weak = [name for name in names if WEAK_OPENING.search((ROOT / name).read_text("utf-8"))]
+    assert weak == []
+
+
+@pytest.mark.parametrize(("page", "most"), [("README.md", 110), ("DEVELOPERS.md", 170)])
+def test_the_front_pages_are_short(page, most):
+    assert len((ROOT / page).read_text("utf-8").splitlines()) <= most
+
+
+def test_pure_functions_have_doctests_that_run(sources, pytestconfig):
+    rooms = [
+        name.split("/")[0]
+        for name, tree in sources.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef) and ">>> " in (ast.get_docstring(node) or "")
+    ]
+    assert set(rooms) <= set(pytestconfig.getini("testpaths"))
+    assert rooms.count("transforms") >= 40
+
+
+def test_the_length_of_a_degree_is_defined_once(sources):
+    named = {
+        name
+        for name, tree in sources.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and node.value in {111_320, 111.32}
+    }
+    assert named == {"transforms/geo.py"}
+
+
+METHOD_HEADINGS = ["Question", "Method", "Assumptions and limits", "Where validated"]
+
+
+def test_pages_of_methods_have_the_same_four_headings_and_are_in_the_index():
+    pages = sorted((ROOT / "transforms").glob("*/METHODS.md"))
+    index = (ROOT / "transforms" / "METHODS.md").read_text("utf-8")
+    assert len(pages) >= 12
+    for page in pages:
+        headings = re.findall(r"^## (.*)$", page.read_text("utf-8"), re.MULTILINE)
+        assert headings == METHOD_HEADINGS, page
+        assert f"({page.parent.name}/METHODS.md)" in index
+
+
+COMPUTATION = tuple(
+    f"transforms/{room}/"
+    for room in (
+        "advice",
+        "benchmark",
+        "conditions",
+        "joins",
+        "mixed_model",
+        "model",
+        "outcome",
+        "telemetry",
+        "trace",
+        "trial",
+        "variation",
+    )
+)
+
+
+def public_functions(tree: ast.Module) -> list[ast.FunctionDef]:
+    """Return the public functions of a module and the public methods of its public classes."""
+    bodies = [tree.body, *(n.body for n in tree.body if isinstance(n, ast.ClassDef) and not n.name.startswith("_"))]
+    return [n for body in bodies for n in body if isinstance(n, ast.FunctionDef) and not n.name.startswith("_")]
+
+
+def test_public_functions_of_the_computation_document_arguments_and_errors(sources):
+    found = [
+        (name, f) for name, tree in sources.items() if name.startswith(COMPUTATION) for f in public_functions(tree)
+    ]
+    assert len(found) > 500
+    bare = []
+    for name, f in found:
+        doc = ast.get_docstring(f) or ""
+        given = [a for a in (*f.args.posonlyargs, *f.args.args, *f.args.kwonlyargs) if a.arg not in {"self", "cls"}]
+        raises = any(isinstance(n, ast.Raise) and n.exc is not None for n in ast.walk(f))
+        if (len(given) > 1 and "Args:" not in doc) or (raises and "Raises:" not in doc):
+            bare.append(f"{name}:{f.lineno} {f.name}")
+    assert bare == []

@@ -12,6 +12,9 @@ from transforms.contracts.reason import Reason, reason
 Points = NDArray[np.float64]
 EQUATOR_M, FLATTENING = 6_378_137.0, 1 / 298.257223563
 """The WGS 84 ellipsoid."""
+METRES_PER_DEG = 111_320.0
+KM_PER_DEG = METRES_PER_DEG / 1000
+"""Length of a degree on a sphere, for distances of which a third of a percent does not matter."""
 DECIMALS = 1e-7
 MAX_POINTS = 200_000
 """Maximum points of one outline; a boundary recorded at every step of a walk has some thousands."""

@@ -24,11 +24,9 @@ from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.sql_files import relation_header
 
 BIN = "bin"
-HEADERS = {
-    BIN: "A row is 30 s of one machine: position, state, mean settings. Key: machine_id, bin_at. Stored in the lake.",
-    "field_hour": "A row is an hour of a field: topsoil wetness, air temperature, rain. Key: field_id, hour_at.",
-}
-"""Descriptions of public tables that have no file of SQL."""
+BIN_HEADER = (
+    "A row is 30 s of one machine: position, state, mean settings. Key: machine_id, bin_at. Stored in the lake."
+)
 WAIT_S, LOOK_EVERY_S = 60.0, 0.1
 """A run writes to the warehouse for seconds at a time; a read waits this long for a moment between."""
 
@@ -104,10 +102,10 @@ class SeasonReader:
             for name in TABLES:
                 if warehouse.has(name):
                     rows = int(warehouse.query("row_count", relation=name).item())
-                    about = HEADERS.get(name) or relation_header(name)
+                    about = relation_header(name)
                     found.append((name, rows, len(warehouse.columns(name)), about))
             if recorded_files(warehouse, BIN):
-                found.append((BIN, None, None, HEADERS[BIN]))
+                found.append((BIN, None, None, BIN_HEADER))
         schema = {"name": pl.String, "rows": pl.Int64, "columns": pl.Int64, "description": pl.String}
         return pl.DataFrame(found, schema=schema, orient="row")
 

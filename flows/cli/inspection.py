@@ -106,7 +106,7 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
     mappings = {m.name: m for m in read_mappings(workspace.mappings, catalogue)}
     target = to or workspace.out / "rejected"
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        rows = warehouse.query("mendable", file=f"%{file}%")
+        rows = warehouse.query("correctable_row", file=f"%{file}%")
     texts = CorrectionTexts(say("why rejected"), lambda why: without_isolates(format_reason(why, catalogue)))
     written, left = write_rejected(rows, mappings, target, texts)
     if as_json:

@@ -36,9 +36,9 @@ from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_b
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.size import TrialNoise
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
+from transforms.trial.value import SeasonScale
 from transforms.variation.options import OPTION_SCHEMA, variation_options
 from transforms.variation.season_scale import season_scale
-from transforms.variation.value import SeasonScale
 
 ADVICE_SEED = 20_251_001
 """Seed of the posterior draws, fixed so that the same data give the same advice."""

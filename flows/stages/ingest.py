@@ -164,8 +164,8 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
 
 def _report_failure(received: IngestedFile, reporter: Reporter) -> None:
     """Show and log that the reader of a file failed, if it did."""
-    code = received.failure_code or ("system_error" if received.failed else "")
-    if not code:
+    code = received.failure_code or ("system_error" if received.failed else None)
+    if code is None:
         return
     detail = f" ({received.failed})" if received.failed else ""
     reporter.line(

@@ -10,6 +10,7 @@ from reports.language.translate import mark, mark_n
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
+from transforms.contracts.result_tables import schema_of
 from transforms.jobs.machine_days import machine_days_of_bins
 from transforms.jobs.missing_data import is_current, missing_data
 from transforms.jobs.root_check_settings import root_check_settings
@@ -29,6 +30,7 @@ from transforms.trace.lag_samples import SAMPLE
 
 READING_WORK = mark_n("Reading field work of {n} field", "Reading field work of {n} fields")
 TRACING = mark_n("Tracing loads of {n} field", "Tracing loads of {n} fields")
+TRACING_AGAIN = mark_n("Tracing {n} field again with its trucks", "Tracing {n} fields again with their trucks")
 
 
 def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
@@ -45,12 +47,16 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         due = season_trace.pending_fields(learned)
         with reporter.stage(TRACING, len(due)) as advance:
             season_trace.trace(due, learned, advance)
+        again = season_trace.pending_fields(learned)
+        if again:
+            with reporter.stage(TRACING_AGAIN, len(again)) as advance:
+                season_trace.trace(again, learned, advance)
         with warehouse.transaction():
             season_trace.grade_again()
             warehouse.replace("clock_offset", learned.offsets())
             _measure_audits(warehouse, lake, learned, season)
             _measure_root_checks(warehouse, lake, learned, season)
-    return len(due)
+    return len({field for field, _, _ in (*due, *again)})
 
 
 def assess_missing_data(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> None:
@@ -68,14 +74,14 @@ def assess_missing_data(workspace: Workspace, reporter: Reporter, executor: Exec
 def _measure_audits(warehouse: Warehouse, lake: Lake, learned: LagModel, season: Season) -> None:
     """Compute losses, settings and findings of all dig-behind audits."""
     ground = warehouse.query("audit_ground")
-    warehouse.store("audit_loss", root_loss(ground))
+    warehouse.replace("audit_loss", root_loss(ground).select(schema_of("audit_loss").names()))
     warehouse.replace("audit_finding", audit_findings(ground))
     warehouse.store("audit_setting", audits_settings(ground, lake, learned, season.catalogue))
 
 
 def _measure_root_checks(warehouse: Warehouse, lake: Lake, learned: LagModel, season: Season) -> None:
     """Compute outcomes and settings of all root checks."""
-    warehouse.store("root_check_outcome", root_check_outcomes(warehouse.table("root_check")))
+    warehouse.replace("root_check_outcome", root_check_outcomes(warehouse.table("root_check")))
     warehouse.store("root_check_setting", root_check_settings(warehouse, lake, learned, season.catalogue))
 
 
@@ -87,7 +93,7 @@ def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
         filled = fill_hours(hours)
         with warehouse.transaction():
             warehouse.replace("weather_filled", filled)
-            warehouse.store("field_hour", field_hours(filled, warehouse.table("field")))
+            warehouse.replace("field_hour", field_hours(filled, warehouse.table("field")))
 
 
 def build_marts(workspace: Workspace, reporter: Reporter) -> None:

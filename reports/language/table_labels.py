@@ -59,6 +59,7 @@ TABLES = {
     "pile_ledger": mark("Piles"),
     "product_basis": mark("Fits behind advice, comparison and guide"),
     "truck_position": mark("Positions of trucks"),
+    "truck_keeping": mark("Evidence on how far trucks keep to machines"),
     "truck_stop": mark("Stops of trucks"),
     "truck_stop_day": mark("Days with stops of trucks"),
     "received_field": mark("Received: fields"),

@@ -24,7 +24,7 @@ COLUMN_WIDTH = 330
 """Width in pixels of a chart in one of two columns; its text is as large as in a full-width chart."""
 PAPER_FONT = "DejaVu Sans, sans-serif"
 """Font of charts on paper: that of the page, so that the widths measured for the layout are those printed."""
-MOST_PRINTED_ROWS = 24
+MAX_PRINTED_ROWS = 24
 """A table behind a chart or in a fold with more rows than this is left to the HTML page and the workbook."""
 
 
@@ -88,7 +88,7 @@ class _Paper:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
             case Table():
-                return _table(b) if not self.folded or len(b.rows) <= MOST_PRINTED_ROWS else self._left_out(b)
+                return _table(b) if not self.folded or len(b.rows) <= MAX_PRINTED_ROWS else self._left_out(b)
             case Figure():
                 name = f"{b.id}.svg" if b.chart is not None else None
                 if b.chart is not None:
@@ -100,7 +100,7 @@ class _Paper:
                     "picture": name,
                     "alt": b.alt,
                     "table": _table(b.table) if b.table else None,
-                    "printed": b.on_paper and b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
+                    "printed": b.on_paper and b.table is not None and len(b.table.rows) <= MAX_PRINTED_ROWS,
                 }
             case DistrictMap():
                 return self._map(b)

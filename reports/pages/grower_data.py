@@ -118,7 +118,7 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     sources = {
         "loads": loads,
         "fields": _reproducible("grower_field", warehouse),
-        "why": _reproducible("grower_why", warehouse),
+        "why": _reproducible("grower_contributions", warehouse),
         "uptake": _reproducible("grower_uptake", warehouse),
     }
     parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}

@@ -17,9 +17,9 @@ from reports.pages.season_appendix import condition_filters, season_appendix
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, warnings
-from reports.sections.missing_data import missing_data_section
+from reports.sections.missing_numbers import missing_data_section
+from reports.sections.season_causes import causes_section
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
-from reports.sections.season_drivers import drivers_section
 from reports.sections.season_followed import season_followed_section
 from reports.sections.season_next import actions_section, agree_section, trials_section
 from reports.sections.season_where_when import where_when_section
@@ -53,7 +53,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             savings_section(data.guide, shown),
             *(() if followed is None else (followed,)),
             where_when_section(overview, data.district, shown),
-            drivers_section(data.causes, levels, season.prices, catalogue, shown),
+            causes_section(data.causes, levels, season.prices, catalogue, shown),
             actions_section(data.guide, catalogue, shown),
             trials_section(data.open_questions.suggested_trials, season, shown),
             *(() if missing is None else (missing,)),

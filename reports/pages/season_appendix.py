@@ -8,10 +8,10 @@ from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import overview_section
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section, season_line
-from reports.sections.missing_data import missing_data_table
+from reports.sections.missing_numbers import missing_data_table
 from reports.sections.parts_ahead import compared_section
 from reports.sections.prices import assumption_words, price_section
-from reports.sections.season_effects import driver_sections
+from reports.sections.season_effects import effect_sections
 from reports.sections.season_methods import methods_section
 from reports.sections.season_worth import guide_section, pile_section, worth_section
 from transforms.config.workspace import Season
@@ -56,7 +56,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
         (
             _reading(data, season),
             overview_section(data.overview, shown),
-            *driver_sections(data.causes, catalogue, shown),
+            *effect_sections(data.causes, catalogue, shown),
             guide_section(data.guide, catalogue, shown),
             *(() if parts is None else (parts,)),
             worth_section(data.guide, shown),

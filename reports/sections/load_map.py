@@ -13,9 +13,9 @@ from reports.page.model import Figure, Section
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import WorkspaceError
+from transforms.geo import METRES_PER_DEG
 from transforms.operations.load_view import LoadPicture
 
-METRES_PER_DEG = 111_320.0
 MAX_DOTS = 2500
 """Half minutes on the map; more are thinned, except the load's own, to keep the page small."""
 

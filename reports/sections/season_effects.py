@@ -264,7 +264,7 @@ def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: Di
     ]
 
 
-def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:
+def effect_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:
     """Return one section per response, with a note for responses that are not fitted."""
     fitted = {r["response"]: r["n"] for r in data.effects.fit_checks.verdicts.iter_rows(named=True)}
     out = []

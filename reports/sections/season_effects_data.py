@@ -18,7 +18,7 @@ class SeasonEffectsData:
         kinds: share of each kind of source, rows of `fit_sources`.
         comparisons: pooled, between-visit and within-visit effects of each setting, rows of `confounding`.
         curves: rows of `curve`.
-        certain: certain effects over all conditions, rows of `fit_drivers`.
+        certain: certain effects over all conditions, rows of `fit_effects`.
         usual: usual value of each setting, rows of `setting_usual`.
     """
 
@@ -39,6 +39,6 @@ def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
         kinds=warehouse.query("fit_sources"),
         comparisons=warehouse.table("confounding"),
         curves=warehouse.table("curve"),
-        certain=warehouse.query("fit_drivers"),
+        certain=warehouse.query("fit_effects"),
         usual=warehouse.query("setting_usual"),
     )

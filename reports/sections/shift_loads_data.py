@@ -14,7 +14,7 @@ class WorstLoadsData:
 
     Attributes:
         loads: rows of `worst_load`, dirtiest for its conditions first; empty if no load is measured.
-        sources: contributions to each load's difference from the typical load, rows of `worst_load_why`.
+        sources: contributions to each load's difference from the typical load, rows of `worst_load_contributions`.
     """
 
     loads: pl.DataFrame
@@ -24,4 +24,4 @@ class WorstLoadsData:
 def load_worst_loads(warehouse: Warehouse, shift: dt.date | None) -> WorstLoadsData:
     """Return the dirtiest loads of a shift; empty without a shift."""
     loads = warehouse.query("worst_load", shift_date=shift)
-    return WorstLoadsData(loads, warehouse.query("worst_load_why", load_ids=loads["load_id"].to_list()))
+    return WorstLoadsData(loads, warehouse.query("worst_load_contributions", load_ids=loads["load_id"].to_list()))

@@ -7,8 +7,8 @@ from reports.language.labels import interval
 from reports.language.translate import say
 from reports.page.model import Figure
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
+from transforms.geo import METRES_PER_DEG
 
-METRES_PER_DEG = 111_320.0
 MIN_PASSES = 5
 """A field with fewer half minutes has no map: they are stray positions beside another field."""
 

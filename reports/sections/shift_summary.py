@@ -23,7 +23,7 @@ from transforms.config.workspace import Season
 
 COMMON_SHARE = 0.5
 """A move is the fleet's common move if at least this share of the machines with moves is to make it."""
-FEWEST_IN_COMMON = 3
+MIN_IN_COMMON = 3
 FIRST_ROWS = 4
 VISIBLE_PCT, VISIBLE_T_HA = 0.1, 0.05
 """Smaller changes of dirt and root loss do not show on the tiles."""
@@ -58,7 +58,7 @@ def fleet_move(advice: pl.DataFrame) -> FleetMove:
         pl.col("machine_id").n_unique().alias("machines"), pl.len()
     )
     most = counted.sort("machines", "setting", descending=[True, False]).row(0, named=True)
-    if most["machines"] >= max(FEWEST_IN_COMMON, COMMON_SHARE * moving):
+    if most["machines"] >= max(MIN_IN_COMMON, COMMON_SHARE * moving):
         return FleetMove("common", most["machines"], most["setting"], most["is_up"])
     return FleetMove("several", moving)
 

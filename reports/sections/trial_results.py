@@ -18,7 +18,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.naming import safe_name
 from transforms.trial.anytime import ENDED, STOP_FROM
 
-MOST_EVIDENCE = 1000
+MAX_EVIDENCE = 1000
 """Evidence is shown up to this figure: beyond it nothing depends on it."""
 NOT_FINISHED = mark(
     "The trial is not complete. Until it is, act only on the evidence for stopping early; change, interval and p count "
@@ -30,8 +30,8 @@ def evidence_text(e_value: float | None) -> str:
     """Return the evidence for stopping early as text, rounded down; a dash if there is none."""
     if e_value is None:
         return NO_VALUE
-    if e_value > MOST_EVIDENCE:
-        return say("over {n}", n=number(MOST_EVIDENCE, 0))
+    if e_value > MAX_EVIDENCE:
+        return say("over {n}", n=number(MAX_EVIDENCE, 0))
     return number(math.floor(e_value), 0) if e_value >= 10 else number(e_value, 1)
 
 
@@ -57,11 +57,19 @@ def _summary(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> 
         a, b = (setting_value(row[k], catalogue[row["setting"]], shown) for k in ("value_a", "value_b"))
         label = say("{setting}, A {a}, B {b}", setting=label, a=a, b=b)
     sentences = [
-        say("Trial {name}, {machine}, {field}: {setting}.", name=row["trial_id"], machine=row["machine_id"],
-            field=row["field_id"], setting=label),
-        say("{response}: {message}.", response=capital(response_label(row["response"])),
-            message=row_reason(row, catalogue)),
-    ]  # fmt: skip
+        say(
+            "Trial {name}, {machine}, {field}: {setting}.",
+            name=row["trial_id"],
+            machine=row["machine_id"],
+            field=row["field_id"],
+            setting=label,
+        ),
+        say(
+            "{response}: {message}.",
+            response=capital(response_label(row["response"])),
+            message=row_reason(row, catalogue),
+        ),
+    ]
     if row["stop_code"] is not None:
         sentences.append(stopping_sentence(row, catalogue))
         sentences.append(say("Traced settings: {message}.", message=traced_reason(row, catalogue)))

@@ -1,4 +1,4 @@
-"""What the whole fit of a season costs, and what one more shift costs once its weeks are kept.
+"""Cost of the whole fit of a season, and of one more shift with cached weekly cross-products.
 
 python tests/benchmarks/fit_season.py            seasons of some 48,000 and 100,000 loads, dirt, from facts to
                                                  coefficients; writes the figures of RESULTS.md

@@ -1,4 +1,4 @@
-"""How fast the engine fits six crossed factors and some 110 fixed effects, beside lme4 and mgcv where R is installed.
+"""Time to fit six crossed factors and some 110 fixed effects, beside lme4 and mgcv if R is installed.
 
     python tests/benchmarks/fit_speed.py                 50,000 to 1,000,000 loads, ours alone; writes RESULTS.md
     python tests/benchmarks/fit_speed.py --against-r     200,000 loads, ours and R's in the same run (half an hour);

@@ -94,7 +94,7 @@ def _geojson(rows: pl.DataFrame) -> str:
 
 
 def _write_lists(fleet: Fleet, inbox: Path, groups: int, period: int) -> None:
-    """What the office sends of a period: tickets, tares, plots, fields, outlines, weather."""
+    """Write the office's files of a period: tickets, tares, plots, fields, outlines, weather."""
     for kind in LISTS:
         if kind == "machine_setup" and period:
             continue

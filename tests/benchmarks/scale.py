@@ -167,7 +167,7 @@ def shifts() -> None:
 
 
 def date_of(path: Path) -> str:
-    """When a file comes: a log in its period's order of days, a list with the first day of its period."""
+    """Return the day a file comes: a log in its period's order of days, a list with the first day of its period."""
     words = path.stem.split("_")
     return "_".join(words[2:]) if words[0] == "log" else words[-1]
 

@@ -1,4 +1,4 @@
-"""What the program costs before and beside its work, today and at an earlier commit, in turns in one run.
+"""Cost of the program before and beside its work, today and at an earlier commit, alternating in one run.
 
     .venv/bin/python tests/benchmarks/start.py [COMMIT [SEASON_OF_IT SEASON_OF_TODAY]]
 

@@ -42,7 +42,7 @@ POOL = Fleet(pooled=True)
 
 @dataclass(frozen=True)
 class Source:
-    """What offices give: columns of tickets, and the interval of positions, minutes."""
+    """Data of an office: columns of tickets, and the interval of positions, minutes."""
 
     name: str
     columns: tuple[str, ...] = ()

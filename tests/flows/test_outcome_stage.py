@@ -41,7 +41,7 @@ def test_uptake_and_saving_of_the_last_shift_are_stored(tmp_path, monkeypatch):
         moves = advice(("M1", 30.0, 40.0)).with_columns(field_id=pl.lit("F1"), move_number=1)
         record_advice(warehouse, moves.with_columns(pl.lit(v).alias(c) for c, v in levels.items()), DAWN)
         hours = {"field_id": "F1", "hour_at": DAWN, "topsoil_wetness": 0.5}
-        warehouse.store("field_hour", pl.DataFrame([hours]).cast({"hour_at": pl.Datetime("us", "UTC")}))
+        warehouse.replace("field_hour", pl.DataFrame([hours]).cast({"hour_at": pl.Datetime("us", "UTC")}))
         log(warehouse, Lake(tmp_path), 40.0, "a")
         lifted = facts(("L1", "M1", DAY, 40.0), ("L2", "M1", DAY, 40.0), ("L3", "M1", DAY, 40.0))
         fields, dirt = pl.Series("field_id", ["F1", "F1", "F2"]), pl.Series("dirt_tare_pct", [10.0, None, 50.0])

@@ -51,10 +51,15 @@ def checked(season: Season, tmp_path_factory) -> tuple[Workspace, dict[str, pl.D
         "nowhere": {"Field": "no field", "at": later},
     }
     rows = [
-        {"Check": name, "Checked": local(link.pop("at"), zone), "Roots": 100, **RESULTS,
-         **{c: link.get(c) for c in ("Ticket", "Machine", "Field", "Place")}}
+        {
+            "Check": name,
+            "Checked": local(link.pop("at"), zone),
+            "Roots": 100,
+            **RESULTS,
+            **{c: link.get(c) for c in ("Ticket", "Machine", "Field", "Place")},
+        }
         for name, link in links.items()
-    ]  # fmt: skip
+    ]
     deliver(workspace, "root_checks_1.csv", measured(*MEASURED), rows)
     stated = mapped(root_loss_t_ha=("Loss", "short_ton/acre"), tip_loss_t_ha=("Tips", "short_ton/acre"))
     dug = {"Audit": "X1", "Machine": audit["machine_id"], "Field": audit["field_id"]}
@@ -82,9 +87,23 @@ def fact(tables: dict[str, pl.DataFrame], check_id: str) -> dict[str, Any]:
 def test_a_check_of_a_known_load_has_its_settings_time_and_quality(checked, catalogue):
     _, tables = checked
     row, load = fact(tables, "by-load"), tables["load"].row(0, named=True)
-    same = ("load_id", "machine_id", "field_id", "shift_date", "trace_quality", "topsoil_wetness", "rain_24h_mm",
-            "rain_72h_mm", "air_temp_c", "clay_pct", "yield_t_ha", "row_spacing_cm", "generation", "operator_id",
-            *catalogue)  # fmt: skip
+    same = (
+        "load_id",
+        "machine_id",
+        "field_id",
+        "shift_date",
+        "trace_quality",
+        "topsoil_wetness",
+        "rain_24h_mm",
+        "rain_72h_mm",
+        "air_temp_c",
+        "clay_pct",
+        "yield_t_ha",
+        "row_spacing_cm",
+        "generation",
+        "operator_id",
+        *catalogue,
+    )
     assert {n: row[n] for n in same} == {n: load[n] for n in same}
     assert row["checked_at"] == load["lifted_at"] < load["weighed_at"]
     assert row["share_depth_cm"] is not None

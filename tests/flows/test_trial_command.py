@@ -8,7 +8,7 @@ from reports.language.reason_text import row_reason
 from tests.support.program import taretrace_here
 from tests.validation.seasons import Season, copy_of
 from transforms.config.response_catalogue import DIRT
-from transforms.trial.power import FEWEST_PAIRS
+from transforms.trial.power import MIN_PAIRS
 
 
 def test_the_result_is_stored_as_a_code_and_printed_as_a_sentence(season: Season, tmp_path: Path):
@@ -26,7 +26,7 @@ def test_the_result_is_stored_as_a_code_and_printed_as_a_sentence(season: Season
     # The trial is planned for the day after the season's last: none of its loads is measured.
     assert json.loads(stored["reason_args"]) == {
         "measured": 0,
-        "needed": FEWEST_PAIRS,
+        "needed": MIN_PAIRS,
         "planned": len(planned.order) // 2,
     }
     assert read["reason"] == row_reason(stored)

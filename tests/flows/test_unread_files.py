@@ -159,8 +159,15 @@ def test_a_quarantined_file_is_named_by_every_run(workspace):
     with Warehouse(workspace.warehouse) as warehouse:
         entry = {"file": "a.xlsx", "size_bytes": 1, "changed_ns": 1, "source_sha256": "a"}
         warehouse.append("inbox_file", pl.DataFrame([entry]))
-        failed = {"source_sha256": "a", "file": "a.xlsx", "mapping_fingerprint": "p", "program": "v",
-                  "reason_code": "reader_memory", "failures": 2, "last_failed_at": utc_now()}  # fmt: skip
+        failed = {
+            "source_sha256": "a",
+            "file": "a.xlsx",
+            "mapping_fingerprint": "p",
+            "program": "v",
+            "reason_code": "reader_memory",
+            "failures": 2,
+            "last_failed_at": utc_now(),
+        }
         warehouse.append(
             "failed_read", pl.DataFrame([failed], schema_overrides={"last_failed_at": pl.Datetime("us", "UTC")})
         )

@@ -20,11 +20,29 @@ SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
 def test_new_braunschweig_formula(sugar, potassium, sodium, amino_n, white):
     """Buchholz et al. 1995, Zuckerindustrie 120(2):113-121: BZG = Pol - 0.12 (K + Na) - 0.24 aN - 1.08, mmol/100 g."""
     at = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
-    row = {"source_sha256": "a", "line": 1, "sample_id": "S1", "revision": 0, "cancelled": False, "load_id": "L1",
-           "sugar_pct": sugar, "potassium_mmol_per_kg": 10 * potassium, "sodium_mmol_per_kg": 10 * sodium,
-           "amino_n_mmol_per_kg": 10 * amino_n}  # fmt: skip
-    file = {"source_sha256": "a", "file": "a.csv", "header": "", "rows_in": 1, "rows_accepted": 1, "rows_rejected": 0,
-            "rows_repeated": 0, "file_at": at, "received_at": at}  # fmt: skip
+    row = {
+        "source_sha256": "a",
+        "line": 1,
+        "sample_id": "S1",
+        "revision": 0,
+        "cancelled": False,
+        "load_id": "L1",
+        "sugar_pct": sugar,
+        "potassium_mmol_per_kg": 10 * potassium,
+        "sodium_mmol_per_kg": 10 * sodium,
+        "amino_n_mmol_per_kg": 10 * amino_n,
+    }
+    file = {
+        "source_sha256": "a",
+        "file": "a.csv",
+        "header": "",
+        "rows_in": 1,
+        "rows_accepted": 1,
+        "rows_rejected": 0,
+        "rows_repeated": 0,
+        "file_at": at,
+        "received_at": at,
+    }
     with Warehouse.in_memory() as warehouse:
         warehouse.append("received_tare", pl.DataFrame([row]))
         warehouse.append("source_file", pl.DataFrame([file]))

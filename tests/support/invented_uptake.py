@@ -74,12 +74,23 @@ def invent(seed: int, machines: int = 6, shifts: int = 8) -> InventedUptake:
                 share = _phases(rng, str(rng.choice(INTENTS, p=[0.35, 0.1, 0.15, 0.05, 0.25, 0.1])))
                 columns[name] = _readings(rng, np.where(share == 0.0, start, known + share * change), step)
                 moves.append(
-                    {"machine_id": f"M{m}", "shift_date": shift, "setting": name, "unit": name[-3:],
-                     "move_number": number, "operator_id": None, "field_id": f"F{m}", "issued_at": begins,
-                     "from_value": known, "to_value": known + change, "wetness_class": "moist", "fingerprint": "",
-                     "is_withheld": False,
-                     "true_share": float(np.clip(share, -1, 1).mean()) if worked_field == f"F{m}" else None}
-                )  # fmt: skip
+                    {
+                        "machine_id": f"M{m}",
+                        "shift_date": shift,
+                        "setting": name,
+                        "unit": name[-3:],
+                        "move_number": number,
+                        "operator_id": None,
+                        "field_id": f"F{m}",
+                        "issued_at": begins,
+                        "from_value": known,
+                        "to_value": known + change,
+                        "wetness_class": "moist",
+                        "fingerprint": "",
+                        "is_withheld": False,
+                        "true_share": float(np.clip(share, -1, 1).mean()) if worked_field == f"F{m}" else None,
+                    }
+                )
             times = [begins + dt.timedelta(seconds=30 * k) for k in range(HALF_MINUTES)]
             bins.append(
                 pl.DataFrame(

@@ -123,7 +123,7 @@ def prefect_server(home: Path, env: dict[str, str] | None = None) -> Iterator[st
 
 
 def postgres_programs() -> Path | None:
-    """Where PostgreSQL's own programs lie; installed with Debian's package where that may be."""
+    """Return the folder of PostgreSQL's programs; install Debian's package if that is allowed."""
     here = next(iter(sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True)), None)
     if here is None and os.geteuid() == 0 and shutil.which("apt-get"):
         for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", "postgresql"]):

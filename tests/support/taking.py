@@ -23,7 +23,7 @@ STORED = ("source_file", "source_finding", "rejected_row", "failed_read", "rolle
 
 @dataclass(frozen=True)
 class Taken:
-    """What became of a file: its accepted rows in order of line, its rejected rows, its counts and findings."""
+    """Outcome of reading a file: its accepted rows in order of line, its rejected rows, its counts and findings."""
 
     accepted: pl.DataFrame
     rejected: pl.DataFrame

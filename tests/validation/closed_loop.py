@@ -220,7 +220,7 @@ def best_gain(world: World, at: Standing) -> float:
 
 
 def advised(world: World) -> Moves:
-    """What this project advises."""
+    """Return the advice of this project."""
     facts, audits = pl.concat(world.facts), pl.concat(world.audits)
     found = {r: fit_response(facts if r == DIRT else audits, r, world.catalogue, 0.1) for r in (DIRT, ROOT_LOSS)}
     fits = {r: f for r, f in found.items() if f is not None}

@@ -119,8 +119,15 @@ def test_effects_of_parts_are_recovered_or_reported_as_confounded():
             ["scene", "class"], maintain_order=True
         )
     ]
-    head = ["parts are changed", "class", "covered", "zero excluded", "confounded with wetness",
-            "wrong, zero excluded, not confounded", "comparisons"]  # fmt: skip
+    head = [
+        "parts are changed",
+        "class",
+        "covered",
+        "zero excluded",
+        "confounded with wetness",
+        "wrong, zero excluded, not confounded",
+        "comparisons",
+    ]
     note = f"Tines change the log dirt by {IN_WET} on wet days; hidden dirt adds {HIDDEN} above a wetness of 0.5."
     lines = [*markdown_table(head, rows), "", note]
     write_figures(VALIDATION, "fitted parts", lines, f"{SEASONS} seasons", only_print=SEASONS != PAGE_SEASONS)

@@ -29,7 +29,7 @@ from transforms.model.effects import slope_weights
 from transforms.model.estimate import fit_response
 from transforms.model.response_scale import ratio_scale
 from transforms.trial.suggested_trials import UNTRIED_SD
-from transforms.variation.value import PairDesign, StepBelief, worth_of
+from transforms.trial.value import PairDesign, StepBelief, worth_of
 
 PAGE_SEASONS = 20
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))

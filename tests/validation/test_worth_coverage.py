@@ -1,4 +1,4 @@
-"""What the guide is said to be worth on a season against what it truly is worth, over invented seasons.
+"""Stated worth of the guide on a season against its true worth, over invented seasons.
 
 The proof writes the figures of RESULTS.md; a run with `TARETRACE_SEASONS=6` only prints them.
 """

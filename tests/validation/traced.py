@@ -18,7 +18,7 @@ from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
 from transforms.trace.calibration import calibrate_season
-from transforms.trace.clock_use import latest_clocks
+from transforms.trace.clock_use import NO_KEEPING, clock_uses, select_clocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.haul_distance import add_haul_distance
@@ -26,6 +26,7 @@ from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.mass_streams import Stretch, field_stretches, machine_signals
 from transforms.trace.replicates import replicate_grades
+from transforms.trace.truck_keeping import SeasonKeeping
 
 STARTS = dt.time(5)
 
@@ -169,18 +170,25 @@ def trace_tickets(
         stops: field -> stops of trucks, if positions are known.
     """
     works, learnt = _works(ready.stretches, tickets, stops or {}), ready.learnt
-    clocks = [{s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches} for w in works]
-    found = [trace_field(w, c) for w, c in zip(works, clocks, strict=True)]
-    drawn = pl.concat([replicate_grades(w, c) for w, c in zip(works, clocks, strict=True)])
+    uses = {w.field_id: clock_uses(w) for w in works}
+    clocks = {f: select_clocks(u, learnt.by_day) for f, u in uses.items()}
+    found = {w.field_id: trace_field(w, clocks[w.field_id]) for w in works}
+    keeping = SeasonKeeping(pl.concat([t.keeping for t in found.values()]))
+    for work in works:
+        own = keeping.of(work.field_id)
+        if own != NO_KEEPING:
+            clocks[work.field_id] = select_clocks(uses[work.field_id], learnt.by_day, own)
+            found[work.field_id] = trace_field(work, clocks[work.field_id])
+    drawn = pl.concat([replicate_grades(w, clocks[w.field_id]) for w in works])
     return TracedSeason(
         ready.season,
         ready.bins,
         ready.unloads,
         ready.faults,
         tickets,
-        pl.concat([t.load_trace for t in found]),
-        grade_again(pl.concat([t.grade for t in found]), drawn, tickets),
-        pl.concat([t.balance for t in found]),
+        pl.concat([t.load_trace for t in found.values()]),
+        grade_again(pl.concat([t.grade for t in found.values()]), drawn, tickets),
+        pl.concat([t.balance for t in found.values()]),
         learnt.offsets(),
         [n for n in load_catalogue() if n in ready.bins.columns],
     )

@@ -85,7 +85,16 @@ class GuideClass:
     z_damaged: Array | None = None
 
     def change(self, response: str, chosen: dict[str, int], name: str | None = None) -> Array:
-        """Return draws of the change of a response by the chosen values, of the shapes of `cost`; 0 if not fitted."""
+        """Return draws of the change of a response by the chosen values.
+
+        Args:
+            response: name of the response.
+            chosen: setting -> index of its value.
+            name: the setting whose values are all compared; None for the chosen values alone.
+
+        Returns:
+            Log changes, 0 if the response is not fitted, shape (draws, values) or (draws, 1).
+        """
         total, effects = np.zeros((DRAWS, 1)), self.changes.get(response, {})
         for n, i in chosen.items():
             if n != name and n in effects:
@@ -98,12 +107,28 @@ class GuideClass:
         return np.asarray(total + sum(p.change(self.usual, moved)[:DRAWS] for p in self.pairs.get(response, ())))
 
     def root_loss(self, chosen: dict[str, int], name: str | None = None) -> Array:
-        """Return draws of the root loss with the chosen values, t/ha, of the shapes of `cost`."""
+        """Return draws of the root loss with the chosen values.
+
+        Args:
+            chosen: setting -> index of its value.
+            name: the setting whose values are all compared; None for the chosen values alone.
+
+        Returns:
+            Root loss, t/ha, shape (draws, values) or (draws, 1).
+        """
         shifted = (self.root_loss_t_ha[:, None] + SMALL_LOSS_T_HA) * np.exp(self.change(ROOT_LOSS, chosen, name))
         return np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
 
     def crop(self, chosen: dict[str, int], name: str | None = None) -> CropAndHaul:
-        """Return crop and haul with the damage that the chosen values do, of the shapes of `cost`."""
+        """Return crop and haul with the damage that the chosen values do.
+
+        Args:
+            chosen: setting -> index of its value.
+            name: the setting whose values are all compared; None for the chosen values alone.
+
+        Returns:
+            Crop and haul, whose damage has the shape (draws, values) or (draws, 1).
+        """
         if self.z_damaged is None:
             return self.at
         z = self.z_damaged[:, None] + self.change(DAMAGED, chosen, name)
@@ -133,7 +158,16 @@ class GuideClass:
 
 
 def grid_values(low: float, high: float, setting: Setting) -> Array:
-    """Return round values in half steps within a range, of a flag off and on; its middle if it contains none."""
+    """Return round values in half steps within a range, of a flag off and on; its middle if it contains none.
+
+    Args:
+        low: lower end of the range, in the unit of the setting.
+        high: upper end.
+        setting: the setting.
+
+    Returns:
+        Values in ascending order, in the unit of the setting, shape (values,).
+    """
     half = setting.step / (1 if setting.is_flag else VALUES_PER_STEP)
     first, last = int(np.ceil(low / half - 1e-9)), int(np.floor(high / half + 1e-9))
     if last < first:

@@ -167,7 +167,16 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
 
 
 def moved_share(level: Array | float, change: Array, *, is_pct: bool) -> Array:
-    """Return a share after a change of its log ratio; in percent or as a fraction, shape (draws,)."""
+    """Return a share after a change of its log ratio.
+
+    Args:
+        level: share before the change, one value or shape (draws,).
+        change: change of its log ratio, shape (draws,).
+        is_pct: the share is in percent, not a fraction.
+
+    Returns:
+        The share in the unit of `level`, shape (draws,).
+    """
     whole = 100.0 if is_pct else 1.0
     odds = np.asarray(level) / (whole - np.asarray(level)) * np.exp(change)
     return np.asarray(whole * odds / (1 + odds))
@@ -186,7 +195,18 @@ def _topping_after(topping: Topping | None, steps: dict[str, float], effects: Mo
 def predict_outcome(
     situation: Situation, steps: dict[str, float], effects: MoveEffects, prices: Prices, catalogue: Catalogue
 ) -> Outcome:
-    """Return the outcome of moving settings by the given steps."""
+    """Return the outcome of moving settings by the given steps.
+
+    Args:
+        situation: the machine before its next shift.
+        steps: setting -> steps moved, up if positive.
+        effects: draws of the effects of moves.
+        prices: prices of soil, roots, sugar, hours and tops.
+        catalogue: the settings known.
+
+    Returns:
+        Draws of dirt, losses and cost after the moves, each of shape (draws,).
+    """
     d, r = effects.change(DIRT, steps), effects.change(ROOT_LOSS, steps)
     current_kmh = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = current_kmh + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step

@@ -171,7 +171,15 @@ def weather_ahead(
 def next_outlook(
     field_hour: pl.DataFrame, weather: pl.DataFrame, forecast: pl.DataFrame, fields: pl.DataFrame, shift: NextShift
 ) -> Outlook:
-    """Return the mean conditions of each field over the working hours of a shift; arguments as in `weather_ahead`."""
+    """Return the mean conditions of each field over the working hours of a shift.
+
+    Args:
+        field_hour: known conditions: `field_id, hour_at, topsoil_wetness, air_temp_c`.
+        weather: complete observed hours, `weather_filled`.
+        forecast: `forecast_hour`, with the columns of the weather.
+        fields: the field list.
+        shift: the next shift.
+    """
     until = narrow(shift.working_hours_utc().max(), dt.datetime)
     return weather_ahead(field_hour, weather, forecast, fields, until).outlook(shift)
 

@@ -32,18 +32,36 @@ class FleetParts:
     zone: str
 
     def fitted(self, machine_id: str, day: dt.date) -> Row | None:
-        """Return the entry of the machine list that is in force on a day; None if there is none."""
+        """Return the entry of the machine list that is in force on a day; None if there is none.
+
+        Args:
+            machine_id: the machine.
+            day: the day, by the local clock.
+        """
         local = pl.col("valid_from_at").dt.convert_time_zone(self.zone).dt.date()
         own = self.setups.filter((pl.col("machine_id") == machine_id) & (local <= day)).sort("valid_from_at")
         return own.row(-1, named=True) if own.height else None
 
     def others(self, generation: str, column: str, part: str) -> list[str]:
-        """Return the other parts that machines of a generation have had in a place."""
+        """Return the other parts that machines of a generation have had in a place.
+
+        Args:
+            generation: generation of the machine.
+            column: column of the place in the machine list.
+            part: the part that is fitted.
+        """
         of_kind = self.setups.filter(pl.col("generation") == generation)[column].drop_nulls().unique().sort()
         return [p for p in of_kind.to_list() if p != part]
 
     def comparison(self, response: str, place: str, parts: tuple[str, str], wetness_class: str | None) -> Row | None:
-        """Return the estimated row of `part_effect` of two parts; None if there is none."""
+        """Return the estimated row of `part_effect` of two parts; None if there is none.
+
+        Args:
+            response: name of the response.
+            place: place of the parts.
+            parts: the two parts, in any order.
+            wetness_class: class of wetness; None for the comparison over all classes.
+        """
         first, second = sorted(parts)
         found = self.effects.filter(
             (pl.col("response") == response)
@@ -72,7 +90,13 @@ class Change:
 
 
 def possible_changes(fleet: FleetParts, machine_id: str, day: dt.date) -> Iterator[Change]:
-    """Yield the parts that could be fitted to each place of a machine."""
+    """Yield the parts that could be fitted to each place of a machine.
+
+    Args:
+        fleet: machine list and effects of parts.
+        machine_id: the machine.
+        day: the day, by the local clock.
+    """
     fitted = fleet.fitted(machine_id, day)
     for place, column in PLACES.items():
         if fitted is not None and fitted.get(column) is not None:

@@ -52,7 +52,7 @@ from transforms.model.term import SingleTerm
 
 Array = NDArray[np.float64]
 DRAWS, SEED = 100, 20_251_004
-WETNESS = (0.05, 0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85, 0.95)
+WETNESS = (0.05, 0.15, 0.25, DRY_BELOW, 0.5, WET_FROM, 0.75, 0.85, 0.95)
 CLAY = (6.0, LIGHT_BELOW - 0.01, LIGHT_BELOW, HEAVY_ABOVE, HEAVY_ABOVE + 0.01, 50.0)
 SIDE_NODES = 7
 VALUES = 21

@@ -1,4 +1,4 @@
-"""Subject effects: the own level of each machine, operator, grower or field, from a model without visit means.
+"""Subject effects: the difference of each machine, operator, grower or field, from a model without visit means.
 
 The visit means of the fit absorb part of the differences between machines and operators, so that its own predictions
 of them are not fair. Here the settings' within-visit effects b^ are subtracted, and the remainder is fitted again,
@@ -7,7 +7,7 @@ first with conditions,
     z - S b^ = conditions c^ + field + machine + operator + machine-day + site-day (+ grower) + e                (15)
 
 then with the conditions subtracted as well and with unconstrained levels of the subjects: a subject's residuals
-therefore sum to zero, and observed less expected is exactly settings + own level. z are the fit's pseudo-values
+therefore sum to zero, and observed less expected is exactly settings + subject effect. z are the fit's pseudo-values
 (mixed_model/huber.py): a gross laboratory error is not part of any subject's level. The levels include the error of b^
 and c^:
 
@@ -67,10 +67,10 @@ class SubjectEffects:
         code: subject of each row of the fit, shape (n,).
         weight: weight of each row, shape (n,).
         settings: settings' part of z of each row, shape (n,).
-        own: unshrunken own level, relative to the subjects' weighted mean.
+        own: unshrunken effect, relative to the subjects' weighted mean.
         own_cov: covariance of `own`, shape (k, k).
         df: degrees of freedom of `own`.
-        shrunken: shrunken own level with its draws.
+        shrunken: shrunken effect with its draws.
     """
 
     kind: str
@@ -85,7 +85,7 @@ class SubjectEffects:
 
     @property
     def interval(self) -> tuple[Array, Array]:
-        """95 % intervals of the unshrunken own levels: lower and upper ends."""
+        """95 % intervals of the unshrunken effects: lower and upper ends."""
         half = student.ppf(0.975, self.df) * np.sqrt(np.diag(self.own_cov))
         return self.own - half, self.own + half
 
@@ -268,7 +268,7 @@ def _weighted_products(factors: list[Factor], columns: Array, w: Array) -> Array
 
 
 def estimate_subject_effects(fit: ResponseFit, kind: str) -> SubjectEffects | None:
-    """Return the own levels of the subjects of a kind; None if there are fewer than two distinguishable subjects.
+    """Return the effects of the subjects of a kind; None if there are fewer than two distinguishable subjects.
 
     Args:
         fit: fit of a response.

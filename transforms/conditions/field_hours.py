@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from transforms.conditions.evaporation_layer import Layer, advance_layer, compute_layer, kc_max
 from transforms.conditions.evapotranspiration import hargreaves_mm, penman_monteith_mm, sun, vapour_pressure_kpa
 from transforms.conditions.soil import soil_water
+from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
 KCB_LATE_BEET = 0.65
@@ -124,12 +125,5 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
                 value_name="topsoil_wetness",
             )
         )
-    schema: dict[str, pl.DataType | type[pl.DataType]] = {
-        "field_id": pl.String,
-        "hour_at": pl.Datetime("us", "UTC"),
-        "topsoil_wetness": pl.Float64,
-        "air_temp_c": pl.Float64,
-        "rain_24h_mm": pl.Float64,
-        "rain_72h_mm": pl.Float64,
-    }
-    return pl.concat([pl.DataFrame(schema=schema), *(f.select(list(schema)) for f in frames)])
+    schema = schema_of("field_hour")
+    return pl.concat([pl.DataFrame(schema=schema), *(f.select(schema.names()) for f in frames)])

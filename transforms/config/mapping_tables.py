@@ -13,8 +13,8 @@ from pydantic import AfterValidator, Field
 from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.phrase import phrase
-from transforms.ingest.chunk import MARK
 
 Kind = Literal[
     "telemetry",

@@ -6,7 +6,7 @@ from importlib.resources import files
 
 import dataframely as dy
 
-from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.setting_columns import SettingsByName
 
 NUMBER_FLAGS = ("unloading",)
 """Columns of numbers that are flags, in addition to the settings that are."""
@@ -28,7 +28,7 @@ def flag_words(column: str) -> dict[str, bool]:
     return {w: meaning for name, meaning in meanings.items() for words in table[name].values() for w in words}
 
 
-def is_flag(column: str, contract: dy.Column | None, catalogue: Catalogue) -> bool:
+def is_flag(column: str, contract: dy.Column | None, catalogue: SettingsByName) -> bool:
     """Return True if a column of a table is a flag: true or false, or 1 or 0."""
     own = catalogue.get(column)
     return isinstance(contract, dy.Bool) or column in NUMBER_FLAGS or (own is not None and own.is_flag)

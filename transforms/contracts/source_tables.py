@@ -12,9 +12,9 @@ from typing import Any
 import dataframely as dy
 import polars as pl
 
-from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import LossAudit, RootCheck
 from transforms.contracts.haulage import TruckPosition
+from transforms.contracts.setting_columns import SettingsByName
 from transforms.contracts.times import moment
 
 MAX_DELIVERED_T = 60
@@ -271,7 +271,7 @@ DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
 """Values of columns that a file does not provide."""
 
 
-def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
+def contract(kind: str, catalogue: SettingsByName) -> type[dy.Schema]:
     """Return the schema of a kind of file; telemetry has the columns of the settings in the catalogue."""
     if kind != "telemetry":
         return CONTRACTS[kind]

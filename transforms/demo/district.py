@@ -7,9 +7,9 @@ import numpy as np
 import polars as pl
 
 from transforms.demo.scenario import Scenario
+from transforms.geo import KM_PER_DEG
 
 ORIGIN_LAT, ORIGIN_LON = 50.0, 15.0
-KM_PER_DEG_LAT = 111.32
 FIELD_SPACING_KM = 2.4
 LOCAL_ZONE = "Europe/Prague"
 
@@ -109,8 +109,8 @@ def km_between(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
     >>> round(km_between(52.0, 10.0, 52.1, 10.0), 1)
     11.1
     """
-    east = (lon_b - lon_a) * KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
-    return math.hypot(east, (lat_b - lat_a) * KM_PER_DEG_LAT)
+    east = (lon_b - lon_a) * KM_PER_DEG * math.cos(math.radians(ORIGIN_LAT))
+    return math.hypot(east, (lat_b - lat_a) * KM_PER_DEG)
 
 
 def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
@@ -120,13 +120,13 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
         soil, sand, clay = _SOILS[rng.choice(3, p=(0.3, 0.42, 0.28))]
         east = (i % columns) * FIELD_SPACING_KM + rng.uniform(-0.3, 0.3)
         north = (i // columns) * FIELD_SPACING_KM + rng.uniform(-0.3, 0.3)
-        lon_scale = KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
+        lon_scale = KM_PER_DEG * math.cos(math.radians(ORIGIN_LAT))
         clay_pct = float(np.clip(clay + rng.normal(0, 3.5), 4, 55))
         rows.append(
             {
                 "field_id": f"F{i + 1:03d}",
                 "grower_id": f"G{rng.integers(1, max(2, count // 3) + 1):03d}",
-                "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG_LAT, 6),
+                "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG, 6),
                 "lon_deg": round(ORIGIN_LON + east / lon_scale, 6),
                 "area_ha": round(float(rng.uniform(32, 58)), 2),
                 "soil": soil,

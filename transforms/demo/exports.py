@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import KM_PER_DEG_LAT, MACHINE_TYPES, ORIGIN_LAT
+from transforms.demo.district import MACHINE_TYPES, ORIGIN_LAT
 from transforms.demo.inspection_exports import write_audits, write_checks
 from transforms.demo.office_formats import local_time, write_sheet
 from transforms.demo.operation import STATE_NAMES
@@ -17,6 +17,7 @@ from transforms.demo.season import DemoSeason
 from transforms.demo.sensors import at, logged
 from transforms.demo.truck_exports import true_trips, with_haulage, write_positions
 from transforms.demo.trucks import Trip, truck_trips
+from transforms.geo import KM_PER_DEG
 
 HEADLAND_M = 12.0
 OFFICE_NAMES = {
@@ -199,7 +200,7 @@ def _write_outlines(season: DemoSeason, inbox: Path) -> None:
     features = []
     for f in season.district.fields.iter_rows(named=True):
         half_m = 50 * f["area_ha"] ** 0.5 + HEADLAND_M
-        north = half_m / (KM_PER_DEG_LAT * 1000)
+        north = half_m / (KM_PER_DEG * 1000)
         east = north / float(np.cos(np.radians(ORIGIN_LAT)))
         corners = [(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]
         ring = [[round(f["lon_deg"] + x * east, 7), round(f["lat_deg"] + y * north, 7)] for x, y in corners]

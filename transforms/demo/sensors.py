@@ -6,9 +6,10 @@ from numpy.typing import NDArray
 
 from transforms.arrays import to_float
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import KM_PER_DEG_LAT, MACHINE_TYPES, ORIGIN_LAT
+from transforms.demo.district import MACHINE_TYPES, ORIGIN_LAT
 from transforms.demo.operation import IDLE, ROAD, TURNING, UNLOADING, WORKING
 from transforms.demo.season import DemoSeason
+from transforms.geo import KM_PER_DEG
 
 Array = NDArray[np.float64]
 STUCK_MACHINE, STUCK_SETTING = 2, "cleaner_2_speed_rpm"
@@ -128,9 +129,9 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
     fields = season.district.fields.select("lat_deg", "lon_deg").with_row_index("field_index")
     own = season.records.filter(pl.col("machine") == machine)
     table = own.join(fields.cast({"field_index": pl.Int64}), on="field_index", how="left", maintain_order="left")
-    lon_scale = KM_PER_DEG_LAT * 1000 * np.cos(np.radians(ORIGIN_LAT))
+    lon_scale = KM_PER_DEG * 1000 * np.cos(np.radians(ORIGIN_LAT))
     table = table.with_columns(
-        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000)).alias("lat"),
+        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG * 1000)).alias("lat"),
         (pl.col("lon_deg") + pl.col("east_m") / lon_scale).alias("lon"),
     )
     machine_type = MACHINE_TYPES[info["generation"]]

@@ -8,9 +8,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.demo.district import KM_PER_DEG_LAT, ORIGIN_LAT
+from transforms.demo.district import ORIGIN_LAT
 from transforms.demo.season import DemoSeason
 from transforms.demo.trucks import LEAVES_S, Trip
+from transforms.geo import KM_PER_DEG
 
 Array = NDArray[np.float64]
 POSITION_SEED = 49_979_687
@@ -18,7 +19,7 @@ BESIDE_M, NOISE_M = 9.0, 4.0
 """Distance between machine and truck, and standard deviation of the truck's receiver."""
 COME_S = 45.0
 """A truck drives to the machine in this time."""
-NORTH_M = KM_PER_DEG_LAT * 1000
+NORTH_M = KM_PER_DEG * 1000
 EAST_M = NORTH_M * float(np.cos(np.radians(ORIGIN_LAT)))
 
 

@@ -5,13 +5,12 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.mapping import Mapping
 
 REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, **REASON_COLUMNS}
-MARK = "\x1f"
-"""Prefix of internal column names; it cannot occur in the column names of a file."""
 LINE, ROW = f"{MARK}line", f"{MARK}row"
 RAW_CHARACTERS = 4000
 """Maximum length of a quoted raw row; longer rows are truncated, as no export has such rows."""

@@ -9,11 +9,12 @@ import polars as pl
 
 from transforms.config.lookups import LookupValue
 from transforms.contracts.flag_words import flag_words, parse_flag
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import stored_unit, to_unit
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.cell_values import interpolate_scale
-from transforms.ingest.chunk import LONG_TEXTS, MARK, MAX_TEXT_BYTES
+from transforms.ingest.chunk import LONG_TEXTS, MAX_TEXT_BYTES
 from transforms.ingest.combined_numbers import combined, combined_in_stored_unit
 from transforms.ingest.given_text import source_label
 from transforms.ingest.lookup_values import key_text, value_of_key

@@ -61,7 +61,7 @@ def write_rejected(
     """Write one corrections file per source file, or several for sheets with different lines above their rows.
 
     Args:
-        rows: rows of the query `sql/queries/mendable.sql`.
+        rows: rows of the query `sql/queries/correctable_row.sql`.
         mappings: mapping name -> mapping.
         folder: output folder.
         texts: header and sentences of the reasons.

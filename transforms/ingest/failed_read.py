@@ -5,6 +5,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 import polars as pl
 
+from transforms.contracts.read_failure import FailureCode
 from transforms.ingest.inbox import Inbox, InboxFile
 from transforms.storage.warehouse import Warehouse
 
@@ -26,7 +27,7 @@ def _program() -> str:
         return "sources"
 
 
-def record_failure(found: InboxFile, fingerprint: str, code: str, warehouse: Warehouse) -> None:
+def record_failure(found: InboxFile, fingerprint: str, code: FailureCode, warehouse: Warehouse) -> None:
     """Count a reader failure of a file, in the transaction that rejects the file.
 
     Args:

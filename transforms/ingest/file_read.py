@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.read_failure import FailureCode
 from transforms.contracts.reason import Reason
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping
@@ -33,7 +34,7 @@ class IngestedFile:
         findings: notes for the user on how the file was read.
         spans: spans of its telemetry on the lake.
         failed: class and location of an internal error.
-        failure_code: rule of its single rejected row, if its reader failed.
+        failure_code: rule of its single rejected row, if its reader failed; else None.
         refused: reason for rejecting all of it as a single row, if it was not read.
     """
 
@@ -50,7 +51,7 @@ class IngestedFile:
     findings: list[Reason] = field(default_factory=list)
     spans: list[StoredSpan] = field(default_factory=list)
     failed: str = ""
-    failure_code: str = ""
+    failure_code: FailureCode | None = None
     refused: Reason | None = None
 
 

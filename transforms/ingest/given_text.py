@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import MARK, RAW_CHARACTERS
+from transforms.ingest.chunk import RAW_CHARACTERS
 from transforms.ingest.mapping import ColumnMapping, original_name
 
 

@@ -134,10 +134,10 @@ def reject_failed(
     found: InboxFile, matches: tuple[Mapping, ...], problem: BaseException, store: IngestTarget
 ) -> IngestedFile:
     """Reject a file whose reader failed, and count the failure, in the transaction of the caller."""
-    code, failed = "internal_error", ""
     if isinstance(problem, ReaderFailureError):
-        code, why = problem.code, reason("reader_failed", why=problem.reason)
+        code, failed, why = problem.code, "", reason("reader_failed", why=problem.reason)
     else:
+        code = "internal_error"
         failed = str(problem) if isinstance(problem, ReadError) else locate_problem(problem)
         why = reason("internal_error", place=failed)
     received = reject_whole(found, matches, code, why, store)

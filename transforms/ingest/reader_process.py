@@ -21,6 +21,7 @@ from typing import IO, Any, BinaryIO, TypeVar, cast
 
 import psutil
 
+from transforms.contracts.read_failure import FailureCode
 from transforms.contracts.reason import Reason, reason
 from transforms.ingest.reader_main import LAST, Answer, Call, read_message, write_message
 from transforms.parallel import remove_orphans
@@ -50,11 +51,11 @@ class ReaderFailureError(Exception):
     """Failure of a reader process while it read a file.
 
     Attributes:
-        code: `reader_died`, `reader_memory` or `reader_time`.
+        code: the process died, or exceeded its memory or its time.
         reason: the reason.
     """
 
-    def __init__(self, code: str, reason: Reason) -> None:
+    def __init__(self, code: FailureCode, reason: Reason) -> None:
         self.code, self.reason = code, reason
         super().__init__(code, reason)
 

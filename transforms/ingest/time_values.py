@@ -6,7 +6,7 @@ from collections.abc import Callable
 import polars as pl
 
 from transforms.config.forms import EXCEL_SERIALS, SERIAL_FORMATS, ZONED_SERIALS
-from transforms.ingest.chunk import MARK
+from transforms.contracts.internal_columns import MARK
 from transforms.ingest.dst import UnfoldedTimes, first_pass_before, unfold_times
 from transforms.ingest.mapping import ColumnMapping
 

@@ -9,19 +9,12 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.flag_words import is_flag
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons
 from transforms.contracts.row_rules import build_single_row_schema, is_provably_valid, rejection_reason, rule_column
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.ingest.cell_values import without_apostrophes, without_empty
-from transforms.ingest.chunk import (
-    LINE,
-    MARK,
-    ROW,
-    Chunk,
-    empty_rejections,
-    rejected_rows,
-    require_columns,
-)
+from transforms.ingest.chunk import LINE, ROW, Chunk, empty_rejections, rejected_rows, require_columns
 from transforms.ingest.column_values import CellCheck, CellConverter
 from transforms.ingest.given_text import FileContext, source_label, with_given_texts
 from transforms.ingest.limit_values import limits_as_values

@@ -28,7 +28,7 @@ class GuideJob:
     """Inputs of the setting guide or the what-if table.
 
     Attributes:
-        what: table to compute.
+        kind: table to compute.
         fits: response -> its fit: of dirt, and of the others that have a price if they are fitted.
         shrink: shrinkage of effects, by response.
         pairs: pairs of settings whose effects depend on each other, by response.
@@ -39,7 +39,7 @@ class GuideJob:
         seed: seed of the random draws.
     """
 
-    what: Literal["guide", "what-if"]
+    kind: Literal["guide", "what-if"]
     fits: dict[str, SharedValue[ResponseFit]]
     shrink: dict[str, Shrinkage]
     pairs: dict[str, tuple[PairEffect, ...]]
@@ -55,6 +55,6 @@ def build_guide_table(job: GuideJob) -> Any:
     with threadpool_limits(limits=1, user_api="blas"):
         fits = {response: shared.value for response, shared in job.fits.items()}
         about = (fits, job.shrink, job.pairs, job.catalogue, job.prices, job.min_loads)
-        if job.what == "what-if":
+        if job.kind == "what-if":
             return tabulate(*about)
         return setting_guide(*about, job.tonnes, np.random.default_rng(job.seed))

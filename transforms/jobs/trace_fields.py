@@ -25,9 +25,10 @@ from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
 from transforms.trace.truck_home import HOME_VEHICLE, add_home_vehicle
+from transforms.trace.truck_keeping import SeasonKeeping
 from transforms.trace.truck_trips import add_trips
 
-TRACE_VERSION = "4"
+TRACE_VERSION = "5"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0
@@ -124,7 +125,11 @@ class SeasonTrace:
     def job_with_clocks(self, field_id: str, learnt: LagModel) -> FieldJob:
         """Return the job that traces a field with the lags and clocks that its last tracing used."""
         uses = dict(self.warehouse.table("traced_field").select("field_id", "uses").iter_rows()).get(field_id, "[]")
-        return self.job_of(field_id, select_clocks(json.loads(uses), learnt.by_day))
+        return self.job_of(field_id, select_clocks(json.loads(uses), learnt.by_day, self.keeping().of(field_id)))
+
+    def keeping(self) -> SeasonKeeping:
+        """Return how far trucks keep to machines, by the fields that are traced."""
+        return SeasonKeeping(self.warehouse.table("truck_keeping"))
 
     def stale(self) -> list[str]:
         """Return the fields whose tickets or work changed since they were traced."""
@@ -164,15 +169,18 @@ class SeasonTrace:
         """Delete the stored results of fields."""
         loads = self.warehouse.matching("load_trace_grade", fields).select("load_id")
         self.warehouse.delete_matching("load_trace", loads)
-        for name in ("load_trace_grade", "mass_balance", "load_setting", "trace_replicate"):
+        for name in ("load_trace_grade", "mass_balance", "load_setting", "trace_replicate", "truck_keeping"):
             self.warehouse.delete_matching(name, fields)
         self.warehouse.delete_matching("traced_field", fields)
 
     def pending_fields(self, learnt: LagModel) -> list[tuple[str, str, str]]:
-        """Return (field, fingerprint of its clocks, clocks used) of the fields to trace."""
-        out = []
+        """Return (field, fingerprint of its clocks, clocks used) of the fields to trace.
+
+        The trucks of fields that were traced may change the prior of others: these are then pending again, once.
+        """
+        out, keeping = [], self.keeping()
         for field_id, _, used, uses in self.warehouse.table("traced_field").sort("field_id").iter_rows():
-            fingerprint = clocks_fingerprint(json.loads(uses), learnt.by_day)
+            fingerprint = clocks_fingerprint(json.loads(uses), learnt.by_day, keeping.of(field_id))
             if fingerprint != used:
                 out.append((field_id, fingerprint, uses))
         return out
@@ -185,7 +193,8 @@ class SeasonTrace:
             learnt: the lag model.
             advance: called after each field.
         """
-        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day)) for f, _, uses in pending]
+        keeping = self.keeping()
+        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day, keeping.of(f))) for f, _, uses in pending]
         traced = self.executor(trace_job, jobs)  # runs on while results are stored
         for chunk in _chunks(pending, FIELDS_PER_TRANSACTION):
             found = []
@@ -200,6 +209,7 @@ class SeasonTrace:
                 self.warehouse.append("mass_balance", pl.concat([t.trace.balance for _, t in found]))
                 self.warehouse.append("load_setting", pl.concat([t.settings for _, t in found]))
                 self.warehouse.append("trace_replicate", pl.concat([t.replicates for _, t in found]))
+                self.warehouse.append("truck_keeping", pl.concat([t.trace.keeping for _, t in found]))
                 self._mark([(f, self.inputs[f], used, uses) for f, used, uses in chunk])
 
     def calibration(self) -> SeasonCalibration:

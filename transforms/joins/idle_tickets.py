@@ -19,7 +19,15 @@ MIN_TICKETS, MIN_PCT = 3, 5.0
 
 
 def tickets_of_idle_machines(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of tickets that name machines idle on that day, or unknown machines."""
+    """Yield a finding for each mapping of tickets that name machines idle on that day, or unknown machines.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        The finding on unknown machines, then that on idle ones, by mapping; none without logs.
+    """
     named = frames.loads.drop_nulls("machine_id")
     if not frames.logged.height:
         return

@@ -34,5 +34,8 @@ def join_findings(frames: JoinFrames, paths: Paths) -> list[JoinFinding]:
     Args:
         frames: keys and figures of all sources.
         paths: paths that remedies name.
+
+    Returns:
+        Findings in the order of `CHECKS`.
     """
     return [finding for check in CHECKS for finding in check(frames, paths)]

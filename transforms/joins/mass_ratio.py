@@ -61,7 +61,15 @@ class _Group:
 
 
 def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding if the weighed mass does not fit the lifted mass, for a group of fields or the whole season."""
+    """Yield a finding if the weighed mass does not fit the lifted mass, for a group of fields or the whole season.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        One finding with the median ratio, t per t; without one, those on the usual load of sites.
+    """
     rows = _fields(frames)
     is_enough = rows.height >= MIN_FIELDS
     group = _deviating(rows) or _deviating_by_short_tons(rows) or _season(rows) if is_enough else None

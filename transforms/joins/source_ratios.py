@@ -33,7 +33,15 @@ MIN_LIST_FIELDS, YIELDS_T_HA = 3, (30.0, 140.0)
 
 
 def stated_losses(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of audits whose stated root loss differs from that of its plots."""
+    """Yield a finding for each mapping of audits whose stated root loss differs from that of its plots.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping, with the median of stated over measured loss.
+    """
     rows = with_inputs(frames.audits)
     if not rows.height:
         return
@@ -58,7 +66,15 @@ def stated_losses(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
 
 
 def setting_units(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of logs whose share depth differs from that of the others by a unit."""
+    """Yield a finding for each mapping of logs whose share depth differs from that of the others by a unit.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping, with its median depth over that of the others, if there are others.
+    """
     if "share_depth_cm" not in frames.settings.columns:
         return
     medians = (
@@ -87,7 +103,15 @@ def setting_units(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
 
 
 def listed_yields(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each field list whose median yield is implausible, or differs by a unit from other lists."""
+    """Yield a finding for each field list whose median yield is implausible, or differs by a unit from other lists.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per field list, with its median yield over that of a plausible list, if there is one.
+    """
     lists = frames.fields.partition_by("mapping", as_dict=True, maintain_order=True)
     medians = {m: float(f.select(pl.col("yield_t_ha").median()).item()) for (m,), f in lists.items()}
     for (mapping,), fields in lists.items():

@@ -14,7 +14,15 @@ MIN_ROWS, MIN_PCT = 3, 50.0
 
 
 def positions_without_tickets(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of positions whose trucks occur on no ticket, or whose tickets name no truck."""
+    """Yield a finding for each mapping of positions whose trucks occur on no ticket, or whose tickets name no truck.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping of positions; its counts are trucks.
+    """
     on_tickets = frames.loads["truck_id"].drop_nulls().unique()
     for (mapping,), rows in frames.truck_days.partition_by("mapping", as_dict=True, maintain_order=True).items():
         trucks = rows.unique("truck_id", keep="first", maintain_order=True)
@@ -56,6 +64,13 @@ def tickets_without_positions(frames: JoinFrames, paths: Paths) -> Iterator[Join
     """Yield a finding for each mapping of tickets most of whose trucks have no position, on days with positions.
 
     Trucks that are spelled in another way are left to `positions_without_tickets`.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping of tickets; its counts are tickets of days with positions.
     """
     days, tracked = frames.truck_days["day"].unique(), frames.truck_days["truck_id"].unique()
     named = frames.loads.drop_nulls("truck_id").filter(pl.col("day").is_in(days.implode()))

@@ -24,7 +24,15 @@ MIN_DELAY, DELAY_QUANTILE, DELAY_FACTOR = dt.timedelta(hours=24), 0.95, 2.0
 
 
 def tares_without_load(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of tares whose load numbers match no ticket."""
+    """Yield a finding for each mapping of tares whose load numbers match no ticket.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping; its counts are samples; none without tickets.
+    """
     loads = frames.loads["load_id"]
     if not loads.len():
         return
@@ -55,7 +63,15 @@ def _is_early(frames: JoinFrames, newest: dt.datetime) -> pl.Expr:
 
 
 def loads_without_tare(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding on the sites of which no load has a tare, though the lab has had the time for it."""
+    """Yield a finding on the sites of which no load has a tare, though the lab has had the time for it.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        At most one finding, on all such sites; its counts are loads older than the delay of the lab.
+    """
     if not frames.tares.height or not frames.loads.height:
         return
     sampled = pl.col("load_id").is_in(frames.tares["load_id"].implode())
@@ -92,7 +108,15 @@ def _sampled_until(frames: JoinFrames) -> dt.datetime:
 
 
 def loads_without_field(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of tickets whose fields are in no field list."""
+    """Yield a finding for each mapping of tickets whose fields are in no field list.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping; its counts are tickets.
+    """
     fields = frames.fields["field_id"]
     for (mapping,), loads in frames.loads.partition_by("mapping", as_dict=True, maintain_order=True).items():
         alone = loads.filter(~pl.col("field_id").is_in(fields.implode()))
@@ -113,7 +137,15 @@ def loads_without_field(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
 
 
 def machines_without_list(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
-    """Yield a finding for each mapping of logs of machines that are in no machine list."""
+    """Yield a finding for each mapping of logs of machines that are in no machine list.
+
+    Args:
+        frames: keys and figures of all sources.
+        paths: paths that remedies name.
+
+    Yields:
+        A finding per mapping; its counts are machines.
+    """
     listed = frames.machines["machine_id"]
     machines = (
         frames.logged.group_by("mapping", "machine_id", maintain_order=True)

@@ -103,7 +103,15 @@ class BlockTridiagonal:
         return self.backward(self.forward(right))
 
     def forward(self, right: Array, *, overwrite: bool = False) -> Array:
-        """Return L^-1 right, shape as `right`: (m,) or (m, k); `overwrite` allows to write it there if row-major."""
+        """Return L^-1 right.
+
+        Args:
+            right: right-hand sides, shape (m,) or (m, k).
+            overwrite: `right` may be overwritten if it is row-major.
+
+        Returns:
+            The solution, shape as `right`.
+        """
         x = _matrix(right, overwrite=overwrite)
         for i, here in enumerate(self._blocks):
             if i:
@@ -112,7 +120,15 @@ class BlockTridiagonal:
         return x.reshape(right.shape)
 
     def backward(self, right: Array, *, overwrite: bool = False) -> Array:
-        """Return L'^-1 right, shape as `right`: (m,) or (m, k); `overwrite` allows to write it there if row-major."""
+        """Return L'^-1 right.
+
+        Args:
+            right: right-hand sides, shape (m,) or (m, k).
+            overwrite: `right` may be overwritten if it is row-major.
+
+        Returns:
+            The solution, shape as `right`.
+        """
         x = _matrix(right, overwrite=overwrite)
         for i in range(len(self._blocks) - 1, -1, -1):
             here = self._blocks[i]

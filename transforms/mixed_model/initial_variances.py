@@ -24,9 +24,16 @@ def variance_of_y(m: CrossProducts) -> float:
 
 
 def equal_shares(m: CrossProducts, total: float) -> tuple[dict[str, float], float]:
-    """Return variances by which every component explains the same share of the variance `total` of y, in its units^2.
+    """Return variances by which every component explains the same share of the variance of y.
 
     A component's variance follows from the mean square of its columns. The residual variance is half of the total.
+
+    Args:
+        m: cross-products of the model.
+        total: variance of y, in its units squared.
+
+    Returns:
+        Component -> variance, and the residual variance, in the units of y squared.
     """
     spans, variances = {**m.blocks, **m.factors}, {}
     for name, span in spans.items():

@@ -118,6 +118,9 @@ def fit_quasi_likelihood(
 
     Returns:
         The last fit and the working response that it was fitted to.
+
+    Raises:
+        ValueError: no iteration is allowed (`MAX_ITERATIONS` is 0).
     """
     eta, found = starting_predictor(counts), None
     for _ in range(MAX_ITERATIONS):

@@ -1,4 +1,4 @@
-"""Design matrix of the model: conditions, settings within and between visits, and modifiers of the settings.
+"""Design of the model: conditions, settings within and between visits, and modifiers of the settings.
 
     z = conditions + sum_j x_j^W (b_j + deviations by wetness, clay, temperature, yield and soil: shrunk)
       + sum_j (s_j(x_j))^W + sum_j xbar_j g_j + intercepts of field, machine, operator, days + slopes by machine
@@ -6,14 +6,13 @@
 A visit is one machine on one day in one field; xbar_j is setting j's mean over it and x^W the departure from that mean,
 so b_j is the within contrast (Mundlak 1978): the effect of changing the setting on the same machine, day and field. A
 row's columns depend on its own visit alone, so the cross-products of a week can be cached. Each term makes its own
-labels and columns (`term.py`); the matrix is their concatenation. METHODS.md, section 5.
+labels and columns (`term.py`), which `model_columns.py` concatenates. METHODS.md, section 5.
 """
 
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -22,7 +21,6 @@ from numpy.typing import NDArray
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
 from transforms.contracts.classes import SOIL_CLASSES, soil_class
-from transforms.mixed_model.cross_products import DenseBlock, Factor
 from transforms.model.condition_terms import (
     ConditionCurve,
     ConditionLine,
@@ -47,8 +45,7 @@ from transforms.model.setting_terms import (
     WithoutSetting,
     setting_origin,
 )
-from transforms.model.term import Intercept, Multipliers, Term, TermRows
-from transforms.model.visits import visit_means, visits_of
+from transforms.model.term import Intercept, Multipliers, Term
 
 BETWEEN_BY = ("wetness", "clay")
 """Modifiers of the settings' visit means."""
@@ -191,33 +188,16 @@ def _step_terms(terms: ModelTerms, settings: tuple[Setting, ...], setting: str) 
     return tuple(t for t in every if isinstance(t, StepTerm) and t.setting == setting)
 
 
-@dataclass(frozen=True)
-class Columns:
-    """Columns of some rows.
-
-    Attributes:
-        D: dense columns, fixed ones first, then the blocks, shape (n, d).
-        spans: name of each dense penalised block -> its columns of D.
-        factors: random intercepts and slopes, with the labels of their levels.
-    """
-
-    D: Array
-    spans: dict[str, slice]
-    factors: list[Factor]
-
-    @property
-    def X(self) -> Array:  # noqa: N802
-        """Fixed columns, shape (n, p)."""
-        return self.D[:, : min((s.start for s in self.spans.values()), default=self.D.shape[1])]
-
-    @property
-    def blocks(self) -> list[DenseBlock]:
-        """Dense penalised blocks."""
-        return [DenseBlock(name, self.D[:, span]) for name, span in self.spans.items()]
-
-
 def condition_values(rows: pl.DataFrame, frame: DesignSpec) -> dict[str, Array]:
-    """Return each condition of the model of `frame` -> its values in `rows`, in its unit, shape (n,)."""
+    """Return the values of the conditions of a model.
+
+    Args:
+        rows: facts with the conditions of the model, without nulls.
+        frame: design specification.
+
+    Returns:
+        Condition -> values in its unit, shape (n,).
+    """
     return {n: rows[n].cast(pl.Float64).to_numpy() for n in frame.terms.conditions}
 
 
@@ -255,43 +235,25 @@ def multipliers_at(conditions: Mapping[str, Array], soil: NDArray[np.str_], term
 
 
 def multipliers_of(rows: pl.DataFrame, frame: DesignSpec) -> Multipliers:
-    """Return the values that multiply the steps of the settings in the model of `frame`, for each of `rows`."""
+    """Return the values that multiply the steps of the settings in a model, for each row.
+
+    Args:
+        rows: facts with the conditions of the model and `clay_pct`, n of them.
+        frame: design specification.
+    """
     soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy().astype(str)
     return multipliers_at(condition_values(rows, frame), soil, frame.terms)
 
 
 def setting_reliability(rows: pl.DataFrame, frame: DesignSpec) -> Array:
-    """Return the reliability of the settings' departures from their visit means, shape (n, j)."""
-    names, sensors = [s.name for s in frame.settings], np.array(frame.sensors or (1.0,) * len(frame.settings))
-    return reliability(rows, np.array(frame.autocorrelation), names, sensors)
-
-
-def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
-    """Return rows of whole visits as the terms of `frame` need them; arguments as in `columns`."""
-    visit, names = visits_of(rows), [s.name for s in frame.settings]
-    x, has = setting_steps(rows, frame, visit)
-    means = visit_means(x, visit)
-    x = means + setting_reliability(rows, frame) * (x - means)
-    known = (visit_means(has.astype(np.float64), visit) > 0).astype(np.float64)
-    steps, mean_of, known_of = (dict(zip(names, np.ascontiguousarray(a.T), strict=True)) for a in (x, means, known))
-    conditions = condition_values(rows, frame)
-    return TermRows(rows, visit, steps, mean_of, known_of, conditions, multipliers_of(rows, frame))
-
-
-def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
-    """Return the columns of rows that contain whole visits.
+    """Return the reliability of the settings' departures from their visit means.
 
     Args:
-        rows: facts with `campaign_day`, conditions without nulls and every setting of the frame.
-        frame: design specification.
+        rows: facts with `<setting>_sd` and the masses that `reliability` needs, n of them.
+        frame: design specification with j settings.
+
+    Returns:
+        Reliability, 0 to 1, shape (n, j).
     """
-    prepared = term_rows(rows, frame)
-    parts = [term.columns(prepared) for term in frame.dense_terms]
-    edges = np.cumsum([0, *(part.shape[1] for part in parts)]).tolist()
-    D = np.empty((rows.height, edges[-1]))
-    for part, at in zip(parts, pairwise(edges), strict=True):
-        D[:, slice(*at)] = part
-    spans: dict[str, slice] = {}
-    for term, (start, stop) in zip(frame.shrunk_terms, pairwise(edges[len(frame.fixed_terms) :]), strict=True):
-        spans[term.block] = slice(spans[term.block].start if term.block in spans else start, stop)
-    return Columns(D, spans, [term.factor(prepared) for term in frame.factor_terms])
+    names, sensors = [s.name for s in frame.settings], np.array(frame.sensors or (1.0,) * len(frame.settings))
+    return reliability(rows, np.array(frame.autocorrelation), names, sensors)

@@ -113,7 +113,13 @@ def _with_last_season(
 
 
 def agreement_of(model: WeightedModel, found: WeightedFit, prior: Prior | None) -> Agreement | None:
-    """Return the agreement of a fit with last season's effects; None without any that it could use."""
+    """Return the agreement of a fit with last season's effects; None without any that it could use.
+
+    Args:
+        model: the weighted model.
+        found: its fit.
+        prior: last season's effects; None without a last season.
+    """
     at = {n: i for i, n in enumerate(found.kept)}
     known = restrict_prior(prior, at) if prior is not None else None
     return None if known is None else season_agreement(found.reml, at, known, model.frame.fixed_terms)
@@ -150,7 +156,15 @@ def _fit_robust(
 def response_fit(
     plain: PlainFit, model: WeightedModel, response: str, robust: RobustFit, agrees: Agreement | None
 ) -> ResponseFit:
-    """Return the result of the fit, with the settings corrected for measurement error."""
+    """Return the result of the fit, with the settings corrected for measurement error.
+
+    Args:
+        plain: the fit on measured values, before outlying loads are limited.
+        model: the weighted model.
+        response: name of the response.
+        robust: the fit with limited influence of outlying loads.
+        agrees: agreement with last season's effects, if they were compared.
+    """
     rows, frame, found = model.rows, model.frame, robust.found
     visit = visits_of(rows)
     x, observed = setting_steps(rows, frame, visit)

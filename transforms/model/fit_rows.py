@@ -5,8 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from transforms.arrays import Array
-from transforms.model.design_matrix import Columns
 from transforms.model.fit_result import ResponseFit
+from transforms.model.model_columns import Columns
 from transforms.model.row_batches import RowBatches
 
 

@@ -91,7 +91,12 @@ def night_fit_of(fit: ResponseFit) -> NightFit | None:
 
 
 def is_rounded(rows: pl.DataFrame, response: str) -> bool:
-    """Return True if the values of a response are fitted as the intervals that they were rounded from."""
+    """Return True if the values of a response are fitted as the intervals that they were rounded from.
+
+    Args:
+        rows: facts with the response.
+        response: name of the response.
+    """
     return not is_counted(response) and rounding_of(rows, response) is not None
 
 
@@ -121,6 +126,11 @@ def kept_rows(night: NightFit, rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def merge(kept: pl.Series, new: np.ndarray) -> np.ndarray:
-    """Return the kept values, and the new ones where none is kept, shape (n,)."""
+    """Return the kept values, and the new ones where none is kept, shape (n,).
+
+    Args:
+        kept: values of the fit before, null if there is none, n of them.
+        new: new values, shape (n,).
+    """
     known = kept.is_not_null().to_numpy()
     return np.where(known, kept.fill_null(0).to_numpy(), new)

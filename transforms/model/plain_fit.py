@@ -167,14 +167,27 @@ def _fit_values(
 
 
 def rounding_of(rows: pl.DataFrame, response: str) -> LabRounding | None:
-    """Return the rounding of a response's values; None for one that is not a share, or too fine to matter."""
+    """Return the rounding of a response's values; None for one that is not a share, or too fine to matter.
+
+    Args:
+        rows: facts with the response.
+        response: name of the response.
+    """
     if RESPONSES[response].scale != "log_ratio":
         return None
     return lab_rounding(values_of(rows, response))
 
 
 def values_of(rows: pl.DataFrame, response: str) -> Array:
-    """Return the measured values of a response, shape (n,)."""
+    """Return the measured values of a response.
+
+    Args:
+        rows: facts with the response, n of them.
+        response: name of the response.
+
+    Returns:
+        Values in the unit of the response, NaN if unknown, shape (n,).
+    """
     return rows[response].cast(pl.Float64).to_numpy()
 
 

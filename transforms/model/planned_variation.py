@@ -30,7 +30,12 @@ REACTION = "reaction within visits"
 
 
 def is_varied(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
-    """Return which rows have a value of a setting that designed variation drew by lot, shape (n,)."""
+    """Return which rows have a value of a setting that designed variation drew by lot, shape (n,).
+
+    Args:
+        rows: facts; without a column of varied settings, no row is varied.
+        setting: name of the setting.
+    """
     if VARIED not in rows.columns:
         return np.zeros(rows.height, dtype=bool)
     named = pl.col(VARIED).str.split("|").list.contains(setting).fill_null(value=False)
@@ -38,7 +43,12 @@ def is_varied(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
 
 
 def is_by_lot(rows: pl.DataFrame, setting: str) -> NDArray[np.bool_]:
-    """Return which rows have a value of a setting that was drawn by lot, in a trial or by variation, shape (n,)."""
+    """Return which rows have a value of a setting that was drawn by lot, in a trial or by variation, shape (n,).
+
+    Args:
+        rows: facts, n of them.
+        setting: name of the setting.
+    """
     varied = is_varied(rows, setting)
     if "trial_setting" not in rows.columns:
         return varied

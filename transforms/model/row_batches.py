@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from transforms.arrays import Array
 from transforms.mixed_model.cross_products import CrossProducts, Factor
-from transforms.model.design_matrix import Columns, DesignSpec, columns
+from transforms.model.design_matrix import DesignSpec
+from transforms.model.model_columns import Columns, columns
 
 MAX_CACHED_NUMBERS = 20_000_000
 """Columns with up to this number of entries are cached in memory; larger ones are rebuilt in each pass."""

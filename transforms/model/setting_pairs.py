@@ -26,7 +26,12 @@ def declared_pairs(fit: ResponseFit) -> list[tuple[str, str]]:
 
 
 def pair_column(fit: ResponseFit, pair: tuple[str, str]) -> Array:
-    """Return the product of two settings in steps less its visit mean, shape (n,); 0 where one is unknown."""
+    """Return the product of two settings in steps less its visit mean, shape (n,); 0 where one is unknown.
+
+    Args:
+        fit: fit with both settings, n rows.
+        pair: names of the two settings.
+    """
     i, j = (fit.setting_column(name) for name in pair)
     known = fit.observed[:, i] & fit.observed[:, j]
     # About the settings' means, so that the product says least about either setting alone.

@@ -13,7 +13,8 @@ from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array
 from transforms.mixed_model.cross_products import CrossProducts, cross_products, subset_products, sum_products
-from transforms.model.design_matrix import Columns, DesignSpec, columns
+from transforms.model.design_matrix import DesignSpec
+from transforms.model.model_columns import Columns, columns
 from transforms.model.row_batches import RowBatches, select_rows
 
 CLASS_RATIO = 1.125

@@ -41,6 +41,7 @@ RESULTS: dict[str, tuple[str, ...]] = {
         "root_check_setting",
         "traced_field",
         "trace_replicate",
+        "truck_keeping",
         "truck_stop",
         "truck_stop_day",
     ),

@@ -117,6 +117,9 @@ def jackknife(units: Units, statistic: Callable[[Units], float]) -> Estimate:
     Args:
         units: the units; each cluster may be left out without leaving only treated or only untreated units.
         statistic: the statistic.
+
+    Returns:
+        The statistic, its standard error and its 95 % interval by Student's t, in the unit of the statistic.
     """
     value, clusters = statistic(units), np.unique(units.cluster)
     g = clusters.size

@@ -38,6 +38,9 @@ def mark_withheld(advice: pl.DataFrame, season: str, share: float) -> pl.DataFra
         advice: rows of `advice`.
         season: name of the season.
         share: share of machines and shifts to withhold, 0 to 1.
+
+    Returns:
+        The rows in the same order, with `is_withheld`; False for rows that are not moves.
     """
     drawn = [
         verdict == "move" and is_drawn(machine, day, season, share)

@@ -60,6 +60,9 @@ def own_uptake(visits: pl.DataFrame, loads: pl.DataFrame) -> OwnUptake | None:
         visits: rows of `grower_uptake` of the grower.
         loads: own loads: `machine_id, shift_date, field_id, delivered_t, observed_pct, expected_pct`; the expected
             value is rounded, and null if withheld.
+
+    Returns:
+        Counts of moves by uptake, and the soil in the grower's loads.
     """
     if not visits.height:
         return None

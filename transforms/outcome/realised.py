@@ -46,6 +46,10 @@ def shift_units(moves: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
             dirt_after_pct, dirt_lo95, dirt_hi95, topsoil_wetness, is_withheld`.
         loads: measured loads of these machines and shifts in the advised field: `machine_id, shift_date,
             dirt_tare_pct, clean_t, soil_cost_per_t`.
+
+    Returns:
+        One row per machine and shift: counts of moves, mean share made, promise in money per tonne, predicted and
+        measured dirt over clean beet, clean beet, t, and number of loads.
     """
     key, ratio = ["machine_id", "shift_date"], pl.col("dirt_tare_pct") / (100 - pl.col("dirt_tare_pct"))
     measured = (

@@ -237,7 +237,13 @@ class Warehouse:
             self._con.unregister("wanted_keys")
 
     def store(self, name: str, rows: pl.DataFrame) -> None:
-        """Create or replace a table with exactly these columns and rows, for frames with columns by the catalogue."""
+        """Create or replace a table with exactly these columns and rows, for frames with columns by the catalogue.
+
+        Raises:
+            ValueError: the columns of the table are declared.
+        """
+        if name in table_names():
+            raise ValueError(f"the columns of '{name}' are declared; replace its rows")
         self._schemas.pop(name, None)
         self._must_have.pop(name, None)
         self._con.register("incoming_rows", rows)

@@ -11,15 +11,14 @@ from transforms.storage.warehouse_faults import REPAIR
 
 FRAMES = (
     "load_setting",
-    "audit_loss",
     "audit_setting",
-    "root_check_outcome",
     "root_check_setting",
-    "field_hour",
     "shift_course",
     "shift_pass",
 )
-"""Tables whose columns depend on the catalogue or on a transform; stored without a declared layout."""
+"""Tables with a column for each setting of a workspace, so that no statement can list their columns.
+
+All others are declared in `sql/` (record 0028)."""
 
 
 @lru_cache(maxsize=1)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.geo import fields_of_places
+from transforms.geo import METRES_PER_DEG, fields_of_places
 from transforms.telemetry.clock_jumps import remove_clock_jumps
 from transforms.telemetry.overlap import new_ground_fraction
 from transforms.telemetry.sensor_activity import sensor_activity
@@ -23,7 +23,6 @@ from transforms.telemetry.set_points import add_reached_values, companions_in
 
 BIN, BIN_S = "30s", 30.0
 LONGEST_INTERVAL_S = 30.0
-METRES_PER_DEG = 111_320.0
 
 
 def add_state(records: pl.DataFrame) -> pl.DataFrame:

@@ -4,10 +4,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.geo import METRES_PER_DEG
 from transforms.telemetry.sensor_faults import FAULT
 
 Array = NDArray[np.float64]
-METRES_PER_DEG = 111_320.0
 SMALLEST_STEP_S = 120.0
 """Shorter jumps are not reported."""
 LIFTS_KMH = 2.0

@@ -4,8 +4,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.geo import METRES_PER_DEG
+
 Array = NDArray[np.float64]
-METRES_PER_DEG = 111_320.0
 CELL_OF_WIDTH = 0.5
 """Size of a ground cell relative to header width: the same row falls in the same cell, a neighbouring row does not."""
 LATER_S = 90.0

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.result_tables import schema_of
+from transforms.geo import METRES_PER_DEG
 from transforms.telemetry.stuck import Mask, is_fluctuating, run_seconds, stuck_records
 
 Array = NDArray[np.float64]
@@ -74,8 +75,8 @@ def _is_speed_off(working: pl.DataFrame) -> bool:
     """Return True if the logged speed differs from the speed between positions over the day."""
     if not {"lat_deg", "lon_deg", "ground_speed_kmh"} <= set(working.columns) or not working["lat_deg"].count():
         return False
-    north = pl.col("lat_deg").diff().shift(-1) * 111_320.0
-    east = pl.col("lon_deg").diff().shift(-1) * 111_320.0 * pl.col("lat_deg").radians().cos()
+    north = pl.col("lat_deg").diff().shift(-1) * METRES_PER_DEG
+    east = pl.col("lon_deg").diff().shift(-1) * METRES_PER_DEG * pl.col("lat_deg").radians().cos()
     next_s = pl.col("logged_at").diff().shift(-1).dt.total_microseconds() / 1e6
     by_speed = (pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")).alias("by_speed_m")
     by_position = (north**2 + east**2).sqrt().alias("by_position_m")
@@ -128,7 +129,12 @@ class WorkingReadings:
 
 
 def working_readings(working: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
-    """Return the readings of one machine-day's working records, with `dt_s` (seconds to the next record)."""
+    """Return the readings of one machine-day's working records.
+
+    Args:
+        working: working records in order of time, with `dt_s`, the seconds to the next record.
+        catalogue: the settings known.
+    """
     names = numeric_settings(working, catalogue)
     by_setting = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
     return WorkingReadings(by_setting, {n: catalogue[n].step for n in names}, working["dt_s"].cum_sum().to_numpy())
@@ -278,9 +284,8 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
 
 def mask_invalid_positions(records: pl.DataFrame) -> pl.DataFrame:
     """Set positions to null that are zero or that jump faster than a machine can drive; `records` need `dt_s`."""
-    metres_per_deg = 111_320.0
-    north = pl.col("lat_deg").diff() * metres_per_deg
-    east = pl.col("lon_deg").diff() * metres_per_deg * pl.col("lat_deg").radians().cos()
+    north = pl.col("lat_deg").diff() * METRES_PER_DEG
+    east = pl.col("lon_deg").diff() * METRES_PER_DEG * pl.col("lat_deg").radians().cos()
     jump = (north**2 + east**2).sqrt() / pl.col("dt_s").shift(1) > JUMP_M_S
     zero = (pl.col("lat_deg").abs() < 1e-6) & (pl.col("lon_deg").abs() < 1e-6)
     bad = (jump.fill_null(value=False) & jump.shift(-1).fill_null(value=False)) | zero

@@ -26,7 +26,12 @@ OFFSET_SCHEMA = schema_of("set_point_offset")
 
 
 def companions_in(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the set points and sides of settings that a frame logs at least once."""
+    """Return the set points and sides of settings that a frame logs at least once.
+
+    Args:
+        frame: records or bins.
+        catalogue: the settings known.
+    """
     return [c for s in catalogue.values() for c in s.companions.values() if c in frame.columns and frame[c].count()]
 
 

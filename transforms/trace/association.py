@@ -14,6 +14,8 @@ from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 from transforms.trace.truck_evidence import TruckEvidence
+from transforms.trace.truck_home import Agreement
+from transforms.trace.truck_keeping import Keeping
 from transforms.trace.truck_return import back_weights
 
 Array = NDArray[np.float64]
@@ -38,10 +40,12 @@ class Association:
         belief: probability that a load was taken from each stream, shape (n, m); the remainder to 1 is the probability
             that no stream filled it.
         placed: possible ends of each load in each stream, (load, stream) -> placements.
+        agreement: how far trucks keep to machines; None if they say nothing.
     """
 
     belief: Array
     placed: dict[tuple[int, int], Placement]
+    agreement: Agreement | None = None
 
 
 def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
@@ -125,11 +129,12 @@ def associate_loads(
     if contested:
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
     homes = trucks.homes if contested and trucks is not None and trucks.homes.are_known else None
+    keeping = Keeping() if trucks is None else trucks.keeping
     last = 1 if not contested else MAX_ITERATIONS if homes is None else TRUCK_ITERATIONS
     belief, prior, change, agreement = _belief(weight, odds), weight, 1.0, None
     for iteration in range(last):
         if homes is not None and agreement is None and (iteration >= TRUCK_ITERATION or change < TOLERANCE):
-            agreement = homes.agreement(belief)
+            agreement = homes.agreement(belief, keeping)
         if homes is not None and agreement is not None:
             prior = weight * homes.messages(belief, agreement)
         for m in range(stream_count):
@@ -147,7 +152,7 @@ def associate_loads(
         change = float(np.abs(belief - before).max(initial=0.0))
         if change < TOLERANCE and (homes is None or agreement is not None):
             break
-    return Association(_belief(prior, odds), placed)
+    return Association(_belief(prior, odds), placed, agreement)
 
 
 def _first_guess(

@@ -2,12 +2,16 @@
 
 import datetime as dt
 import hashlib
+from dataclasses import replace
 
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import TracedFieldWork
+from transforms.trace.truck_keeping import Keeping
 
 Uses = list[tuple[str, list[str], list[str]]]
 """(day, sites, machines) of each stretch of work of a field."""
+NO_KEEPING = Keeping()
+"""Prior without other fields."""
 
 
 def clock_uses(work: TracedFieldWork) -> Uses:
@@ -27,28 +31,32 @@ def latest_clocks(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
     return by_day[max(known)] if known else DayClocks()
 
 
-def select_clocks(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
+def select_clocks(
+    uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING
+) -> dict[dt.date, DayClocks]:
     """Return the lags and clocks of each day that a field uses.
 
     Args:
         uses: result of `clock_uses`.
         by_day: shift day -> its lags and clocks.
+        keeping: how far trucks keep to machines in the other fields.
     """
     days = [dt.date.fromisoformat(day) for day, _, _ in uses]
-    return {day: latest_clocks(by_day, day) for day in days}
+    return {day: replace(latest_clocks(by_day, day), keeping=keeping) for day in days}
 
 
-def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
+def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING) -> str:
     """Return the fingerprint of the clocks and lags on which the tracing of a field depends.
 
     Args:
         uses: result of `clock_uses`.
         by_day: shift day -> its lags and clocks.
+        keeping: how far trucks keep to machines in the other fields.
 
     Returns:
         SHA-256 in hexadecimal.
     """
-    used = []
+    used: list[object] = [] if keeping == NO_KEEPING else [keeping]
     for day, sites, machines in uses:
         c = latest_clocks(by_day, dt.date.fromisoformat(day))
         common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed)

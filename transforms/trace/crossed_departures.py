@@ -141,7 +141,7 @@ def infer_swaps(stretch: Stretch, shared: Association, loads: Departures, day: D
             if found is not None:
                 placed[i, m] = found
         belief[i] *= shared.belief[i].sum() / max(float(belief[i].sum()), 1e-9)
-    return Association(belief, placed)
+    return Association(belief, placed, shared.agreement)
 
 
 def _mixed_place(

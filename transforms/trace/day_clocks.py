@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from transforms.trace.truck_keeping import Keeping
+
 CLOCKS_SD_MIN = 1.5
 """Standard error of lags and clocks, which are rounded to whole minutes."""
 USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
@@ -28,6 +30,7 @@ class DayClocks:
         closure: weighed over lifted mass of the fleet.
         delayed: share of loads that are delayed on the way.
         site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
+        keeping: how far trucks keep to machines in the other fields of the season.
     """
 
     site_lag_min: dict[str, float] = field(default_factory=dict)
@@ -39,6 +42,7 @@ class DayClocks:
     closure: float = 1.0
     delayed: float = 0.08
     site_spread_min: dict[str, float] = field(default_factory=dict)
+    keeping: Keeping = field(default_factory=Keeping)
 
     def lag_min(self, site: str, km: float) -> float:
         """Return the expected minutes from leaving the field to the ticket's time.

@@ -139,6 +139,7 @@ def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: 
     shared = associate_loads(stretch, departures, named, closure, usual, ahead_min, trucks) if names else None
     if shared is not None:
         shared = infer_swaps(stretch, shared, departures, day)
+        out.add_keeping(field_id, stretch.shift_date, shared.agreement)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
             out.add_untraced([name], reason("ticket_machine_without_telemetry"))

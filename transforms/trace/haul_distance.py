@@ -4,7 +4,9 @@ import math
 
 import polars as pl
 
-ROAD_FACTOR, KM_PER_DEG, UNKNOWN_KM = 1.3, 111.32, 20.0
+from transforms.geo import KM_PER_DEG
+
+ROAD_FACTOR, UNKNOWN_KM = 1.3, 20.0
 
 
 def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | None) -> float:

@@ -62,7 +62,12 @@ class _Own:
 
 
 def is_drawn(field_id: str, day: dt.date) -> bool:
-    """Return True for the stretches of work that are drawn again: a fixed one in `ONE_IN`, by a hash of their name."""
+    """Return True for the stretches of work that are drawn again: a fixed one in `ONE_IN`, by a hash of their name.
+
+    Args:
+        field_id: the field.
+        day: the day of the work.
+    """
     return _seed(field_id, day) % ONE_IN == 0
 
 

@@ -1,5 +1,6 @@
 """Result tables of the tracing of one field, and the rows collected for them load by load."""
 
+import datetime as dt
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -9,6 +10,8 @@ from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason
 from transforms.contracts.result_tables import schema_of
+from transforms.trace.truck_home import Agreement
+from transforms.trace.truck_keeping import GANG, KEEPING, STRAYS, VEHICLE
 
 Array = NDArray[np.float64]
 
@@ -27,11 +30,13 @@ class FieldTrace:
         grade: `load_id, kind_code, trace_quality, claimed_quality, traced_share, machine_chance, reason_code,
             reason_args`; `claimed_quality` is the tracing's own estimate before calibration.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
+        keeping: `field_id, shift_date, kind_code, stray_share, log_likelihood`: evidence on trucks of a stretch.
     """
 
     load_trace: pl.DataFrame
     grade: pl.DataFrame
     balance: pl.DataFrame
+    keeping: pl.DataFrame
 
 
 class BinShares(NamedTuple):
@@ -71,6 +76,7 @@ class TraceRows:
     shares: list[BinShares] = field(default_factory=list)
     grades: list[Grade] = field(default_factory=list)
     balance: list[tuple[object, ...]] = field(default_factory=list)
+    keeping: list[tuple[object, ...]] = field(default_factory=list)
 
     def add_untraced(self, loads: list[str], why: Reason) -> None:
         """Add the grades of loads that cannot be traced.
@@ -81,11 +87,26 @@ class TraceRows:
         """
         self.grades += [Grade(load, "untraced", 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
+    def add_keeping(self, field_id: str, shift_date: dt.date, agreement: Agreement | None) -> None:
+        """Add the evidence of a stretch on how far trucks and gangs keep to machines.
+
+        Args:
+            field_id: the field.
+            shift_date: the shift day.
+            agreement: what its association found; None if its trucks say nothing.
+        """
+        if agreement is None:
+            return
+        for kind, evidence in ((VEHICLE, agreement.vehicle_evidence), (GANG, agreement.gang_evidence)):
+            if evidence is not None:
+                self.keeping += [(field_id, shift_date, kind, s, e) for s, e in zip(STRAYS, evidence, strict=True)]
+
     def tables(self, loads: NDArray[np.str_]) -> FieldTrace:
         """Return the result tables of a field with these loads."""
         rows = [(*g[:-1], g.reason.code, g.reason.args) for g in self.grades]
         grade = pl.DataFrame(rows, schema=GRADE, orient="row").sort("load_id")
-        return FieldTrace(_with_remainders(self.shares, loads), grade, _balance_table(self.balance))
+        keeping = pl.DataFrame(self.keeping, schema=KEEPING, orient="row")
+        return FieldTrace(_with_remainders(self.shares, loads), grade, _balance_table(self.balance), keeping)
 
 
 def _with_remainders(rows: list[BinShares], loads: NDArray[np.str_]) -> pl.DataFrame:

@@ -1,8 +1,8 @@
 """Home machines of trucks: within a stretch, a truck mostly hauls for one machine, and a gang mostly serves one.
 
-Equations (2.6) to (2.8) of METHODS.md. Trucks of one pool have no home: how far trucks keep to machines is estimated
-for each stretch, against the share of its loads that each machine filled. A load without a vehicle is one of its own if
-its ticket names a gang.
+Equations (2.6) and (2.7) of METHODS.md. Trucks of one pool have no home: how far trucks keep to machines is estimated
+(`truck_keeping.py`), against the share of the stretch's loads that each machine filled. A load without a vehicle is one
+of its own if its ticket names a gang.
 """
 
 from collections.abc import Iterable
@@ -13,16 +13,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.trace.truck_keeping import Keeping, mean_keeping, stray_evidence
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Key = TypeVar("Key")
-STRAYS = (0.05, 0.15, 0.25, 0.4, 0.55, 0.7, 1.0)
-STRAY_PRIOR = (0.2, 0.3, 0.2, 0.16, 0.1, 0.04)
-"""Shares of trips for any machine, by chance, and their prior where there are homes (common practice, no source)."""
-POOLED_TRUCKS, POOLED_GANGS = 0.35, 0.1
-"""Prior probability that the trucks of a stretch are of one pool, and that gangs are (common practice, no source)."""
-RELIABILITY = 0.7
-"""Part of the knowledge in converged beliefs that is real, as they are overconfident (measured on seasons 7100 on)."""
 SURE = 0.999
 """No home machine excludes the others altogether."""
 SAME_TRIP = 0.98
@@ -52,11 +47,14 @@ class Agreement(NamedTuple):
     Attributes:
         of_vehicle, of_gang: 1 - stray, 0 to 1.
         share: share of the loads that each stream filled, shape (M,): chance.
+        vehicle_evidence, gang_evidence: results of `stray_evidence`.
     """
 
     of_vehicle: float
     of_gang: float
     share: Array
+    vehicle_evidence: Array | None
+    gang_evidence: Array | None
 
 
 @dataclass(frozen=True)
@@ -108,21 +106,25 @@ class Homes:
         gangs = self.gang[self.gang >= 0]
         return bool((self.trip >= 0).sum() > self.gang.size) or gangs.size > np.unique(gangs).size
 
-    def agreement(self, belief: Array) -> Agreement:
+    def agreement(self, belief: Array, keeping: Keeping) -> Agreement:
         """Return how far vehicles and gangs keep to a machine, from beliefs that no truck has influenced.
 
         Args:
             belief: probability of each stream for each load, shape (n, M), as in `messages`.
+            keeping: prior of the field.
         """
         share = np.maximum(belief.sum(axis=0) / max(belief.sum(), SMALLEST), SMALLEST_SHARE)
         share /= share.sum()
         trip, _, _ = self._trips(belief, share)
-        of_vehicle = faithfulness(_scaled(trip, share), self.vehicle, share, POOLED_TRUCKS)
+        vehicles = stray_evidence(_scaled(trip, share), self.vehicle, share)
+        of_vehicle = mean_keeping(vehicles, keeping.of_vehicle)
         known = np.flatnonzero(self.gang >= 0)
+        if not known.size:
+            return Agreement(of_vehicle, 0.0, share, vehicles, None)
         of_home = _spread(_scaled(trip, share), 1 - of_vehicle, share)
         own = _sums(np.log(of_home), self.vehicle, self.gang.size)[known]
-        of_gang = faithfulness(_scaled(own, share), self.gang[known], share, POOLED_GANGS) if known.size else 0.0
-        return Agreement(of_vehicle, of_gang, share)
+        gangs = stray_evidence(_scaled(own, share), self.gang[known], share)
+        return Agreement(of_vehicle, mean_keeping(gangs, keeping.of_gang), share, vehicles, gangs)
 
     def messages(self, belief: Array, agreement: Agreement) -> Array:
         """Return the messages t_i(m) of (2.7), shape (n, M), with mean 1; 1 for loads without a vehicle.
@@ -166,33 +168,13 @@ class Homes:
         return out
 
 
-def faithfulness(odds: Array, group: Ints, share: Array, pooled: float) -> float:
-    """Return how far members of a group keep to one machine, (2.8): the mean of 1 - stray given the odds, 0 to 1.
-
-    It is 1 if no group has two members: whatever strays then, does so where groups meet.
+def leak(keeps: float, share: Array) -> float:
+    """Return the share of trips away from home, (1 - keeps) (1 - sum of squared shares).
 
     Args:
-        odds: probability of each stream for each member over the stream's share of the loads, shape (k, M).
-        group: group of each member, shape (k,).
-        share: share of the loads that each stream filled, shape (M,).
-        pooled: prior probability that members have no home.
+        keeps: share of trips that stay at the home machine, 0 to 1.
+        share: share of trips by machine, summing to 1, shape (machines,).
     """
-    if group.size == np.unique(group).size:
-        return 1.0
-    shrunk = RELIABILITY * odds + (1 - RELIABILITY)
-    log_evidence = []
-    for stray in STRAYS:
-        home = _sums(np.log((1 - stray) * shrunk + stray), group, int(group.max(initial=-1)) + 1)
-        top = home.max(axis=1, keepdims=True)
-        log_evidence.append(float((np.log(np.exp(home - top) @ share) + top[:, 0]).sum()))
-    weight = np.exp(np.array(log_evidence) - max(log_evidence)) * np.append(
-        (1 - pooled) * np.array(STRAY_PRIOR), pooled
-    )
-    return float(1 - np.array(STRAYS) @ weight / weight.sum())
-
-
-def leak(keeps: float, share: Array) -> float:
-    """Return the share of trips away from home, (1 - keeps) (1 - sum of squared shares)."""
     return (1 - keeps) * (1 - float((share**2).sum()))
 
 

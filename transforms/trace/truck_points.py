@@ -61,7 +61,12 @@ def truck_segments(positions: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_cells(rows: pl.DataFrame, columns: tuple[str, str] = HERE) -> pl.DataFrame:
-    """Return rows with `cell_0, cell_1`, the square of 100 m that they lie in."""
+    """Return rows with `cell_0, cell_1`, the square of 100 m that they lie in.
+
+    Args:
+        rows: rows with both columns.
+        columns: names of the columns of metres east and north.
+    """
     return rows.with_columns(
         (pl.col(c) / CELL_M).floor().cast(pl.Int32).alias(name) for c, name in zip(columns, CELL, strict=True)
     )

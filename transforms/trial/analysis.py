@@ -16,7 +16,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.anytime import e_process, stopping_reason
 from transforms.trial.plan import ARMS, Trial
-from transforms.trial.power import ALPHA, FEWEST_PAIRS
+from transforms.trial.power import ALPHA, MIN_PAIRS
 from transforms.trial.randomisation import interval, p_value, signs
 
 TRIAL_LOAD_SCHEMA = schema_of("trial_load")
@@ -165,8 +165,8 @@ def _estimate(trial: Trial, loads: pl.DataFrame, response: str) -> TrialEstimate
     d = pairs["difference"].to_numpy()
     e_value = float(e_process(d)[-1]) if d.size else None
     traced = _by_traced_settings(trial, pairs)
-    if d.size < FEWEST_PAIRS:
-        why_not = reason("trial_too_few_pairs", measured=d.size, planned=planned, needed=FEWEST_PAIRS)
+    if d.size < MIN_PAIRS:
+        why_not = reason("trial_too_few_pairs", measured=d.size, planned=planned, needed=MIN_PAIRS)
         return TrialEstimate(response, d.size, None, None, None, None, strayed, traced, e_value, None, why_not)
     patterns = signs(d.size)
     effect, lo, hi = map(_percent, (float(d.mean()), *interval(d, patterns)))
@@ -183,7 +183,7 @@ def _by_traced_settings(trial: Trial, pairs: pl.DataFrame) -> TracedEstimate:
     on the order drawn, because a load holds mass of the one before (decision record 0036).
     """
     known = pairs.drop_nulls("traced")
-    needed = max(FEWEST_PAIRS, math.ceil(MIN_TRACED_PAIRS * pairs.height))
+    needed = max(MIN_PAIRS, math.ceil(MIN_TRACED_PAIRS * pairs.height))
     step = trial.values[1] - trial.values[0]
     doses = known["traced"].to_numpy() / step if step else np.zeros(known.height)
     share = float(doses.mean()) if known.height else None

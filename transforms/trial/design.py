@@ -14,7 +14,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, draw_order
-from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, detectable_effect
+from transforms.trial.power import MAX_PAIRS, MIN_PAIRS, detectable_effect
 from transforms.trial.size import TrialNoise, loads_per_day, required_days, trial_size
 
 USUAL_DETECT_PCT = 5.0
@@ -117,7 +117,7 @@ def design_trial(
             "more than {pairs} pairs of loads would be needed to find {change:.1f} %",
             where=where,
             remedy="ask for a larger change with --detect-pct or a larger step with --to",
-            pairs=MOST_PAIRS,
+            pairs=MAX_PAIRS,
             change=detect,
         )
     own_rows = facts.filter(pl.col("machine_id") == basis["machine_id"]).sort("lifted_at")
@@ -160,7 +160,7 @@ def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> Reason:
     """
     loads = loads_per_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), required_days(len(trial.order), facts, trial.machine_id)
-    if days <= 1 or pairs < FEWEST_PAIRS:
+    if days <= 1 or pairs < MIN_PAIRS:
         return reason("trial_within_a_day", loads=loads)
     detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
     return reason("trial_over_days", loads=loads, days=days, detectable_pct=detectable_pct)

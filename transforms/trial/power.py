@@ -11,11 +11,11 @@ from scipy.stats import nct
 from scipy.stats import t as student
 
 ALPHA = 0.05
-FEWEST_PAIRS = 6
+MIN_PAIRS = 6
 """With fewer pairs the two-sided sign test cannot reach p = .05: 2 / 2^5 = .0625."""
 PLANNED_FROM = 8
 """Smallest planned number of pairs: with fewer sign patterns the t test does not approximate the power."""
-MOST_PAIRS = 200
+MAX_PAIRS = 200
 
 
 def pair_sd(residual_sd: float, lab_cv_at_25_kg: float, sample_kg: float) -> float:
@@ -61,7 +61,7 @@ def required_pairs(effect: float, sd: float, power: float) -> int | None:
     >>> required_pairs(0.2, 0.25, 0.8)
     15
     """
-    for pairs in range(PLANNED_FROM, MOST_PAIRS + 1):
+    for pairs in range(PLANNED_FROM, MAX_PAIRS + 1):
         if power_of(pairs, effect, sd) >= power:
             return pairs
     return None

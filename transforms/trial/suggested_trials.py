@@ -15,7 +15,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.design import USUAL_DETECT_PCT
 from transforms.trial.size import TrialNoise, TrialSize, trial_size
-from transforms.variation.value import PairDesign, SeasonScale, StepBelief, worth_of
+from transforms.trial.value import PairDesign, SeasonScale, StepBelief, worth_of
 
 SMALLEST_DETECT_PCT = 3.0
 WIDE_PCT = 6.0

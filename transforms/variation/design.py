@@ -12,16 +12,16 @@ from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise, loads_per_day
+from transforms.trial.value import PairDesign, SeasonScale, StepBelief, Worth, worth_of
 from transforms.variation.options import POSSIBLE
 from transforms.variation.plan import LOADS_PER_PAIR, MachinePlan, VariationPlan, VariedSetting
-from transforms.variation.value import PairDesign, SeasonScale, StepBelief, Worth, worth_of
 
-MOST_SETTINGS = 2
+MAX_SETTINGS = 2
 """Settings varied on one machine in a shift: an operator follows two without thinking (common practice, no source)."""
 SMALLEST_NET = 5.0
 """Smallest worth less cost of varying a setting in a shift, in the season's currency: less does not repay the
 operator's attention (common practice, no source)."""
-MOST_PAIRS = 6
+MAX_PAIRS = 6
 """Pairs of a machine and shift: an operator changes settings for twelve loads (common practice, no source)."""
 BELIEF = ("gain_per_t", "learnable_sd_per_t", "per_log", "loss_per_t")
 
@@ -76,6 +76,9 @@ def option_worth(option: dict[str, object], pairs: int, facts: SeasonFacts) -> W
         option: a row of `variation_option` with levels.
         pairs: number of pairs.
         facts: loads and fits of the season.
+
+    Returns:
+        Value over the tonnes left in the option's class of wetness, and cost, in the season's currency.
     """
     steps = (to_float(option["high_value"]) - to_float(option["low_value"])) / to_float(option["step"])
     machine, noise = str(option["machine_id"]), facts.noise[str(option["response"])]
@@ -93,6 +96,9 @@ def draw_loads(
         settings: the settings varied.
         pairs: number of pairs.
         rng: random generator.
+
+    Returns:
+        Values by load and setting, in the units of the settings: 2 x pairs loads.
     """
     starts_low = rng.integers(0, 2, (pairs, len(settings))).astype(bool)
     loads: list[tuple[float, ...]] = []
@@ -116,12 +122,12 @@ def _chosen(options: pl.DataFrame, pairs: int, facts: SeasonFacts) -> tuple[tupl
         else:
             worths.append((worth, r))
     worths.sort(key=lambda item: -item[0].net)
-    left_out += [LeftOut(r["machine_id"], r["setting"], reason("vary_less_value")) for _, r in worths[MOST_SETTINGS:]]
+    left_out += [LeftOut(r["machine_id"], r["setting"], reason("vary_less_value")) for _, r in worths[MAX_SETTINGS:]]
     chosen = tuple(
         VariedSetting(
             r["setting"], r["base_value"], r["low_value"], r["high_value"], round(w.value, 2), round(w.cost, 2)
         )
-        for w, r in worths[:MOST_SETTINGS]
+        for w, r in worths[:MAX_SETTINGS]
     )
     return chosen, left_out
 
@@ -134,6 +140,9 @@ def design_plan(options: pl.DataFrame, facts: SeasonFacts, taken: list[str], whe
         facts: loads and fits of the season.
         taken: names of existing plans.
         where: the workspace, for messages.
+
+    Returns:
+        The plan of all machines that have something worth varying, and what is left out with reasons.
 
     Raises:
         WorkspaceError: there are no options.
@@ -150,7 +159,7 @@ def design_plan(options: pl.DataFrame, facts: SeasonFacts, taken: list[str], whe
     left_out: list[LeftOut] = []
     first_pair = 1
     for (machine_id,), rows in options.group_by("machine_id", maintain_order=True):
-        pairs = min(int(loads_per_day(facts.loads, str(machine_id)) // LOADS_PER_PAIR), MOST_PAIRS)
+        pairs = min(int(loads_per_day(facts.loads, str(machine_id)) // LOADS_PER_PAIR), MAX_PAIRS)
         if not pairs:
             left_out.append(LeftOut(str(machine_id), None, reason("vary_too_few_loads")))
             continue

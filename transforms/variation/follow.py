@@ -6,7 +6,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.variation.plan import LOADS_PER_PAIR, MachinePlan, VariationPlan, VariedSetting
 
-LEAST_SHARE = 0.5
+MIN_SHARE = 0.5
 """Share of the planned difference that a pair's traced difference must reach to count (common practice, no source)."""
 COUNTED = reason("pair_counts")
 VARIED_SCHEMA = schema_of("varied_load")
@@ -20,6 +20,9 @@ def find_varied_loads(plan: VariationPlan, facts: pl.DataFrame) -> pl.DataFrame:
     Args:
         plan: the plan.
         facts: `load_fact`.
+
+    Returns:
+        One row per load and setting of the plan, values in the unit of the setting; null where tracing found none.
     """
     rows = [row for machine in plan.machines for row in _machine_rows(plan, machine, facts)]
     return pl.DataFrame(rows, schema=VARIED_SCHEMA)
@@ -75,4 +78,4 @@ def _reason(pair: list[dict[str, object]], planned: list[float], traced: list[fl
     if first is None or second is None:
         return reason("pair_untraced")
     share = (second - first) / (planned[1] - planned[0])
-    return COUNTED if share >= LEAST_SHARE else reason("pair_difference_small")
+    return COUNTED if share >= MIN_SHARE else reason("pair_difference_small")

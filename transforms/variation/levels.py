@@ -9,9 +9,9 @@ from transforms.contracts.reason import Reason, reason
 COARSE_STEP, WHOLE_STEP = 20.0, 1.0
 """Settings with at least the first step are set to tens, with at least the second to whole numbers, others to tenths,
 as on pages; in US units lengths and speeds are set to halves of their step."""
-LEAST_BACK_STEPS = 0.5
+MIN_BACK_STEPS = 0.5
 """A level against an advised move is worth its loads from this part of a step (common practice, no source)."""
-LEAST_SPAN_STEPS = 1.0
+MIN_SPAN_STEPS = 1.0
 """Smallest difference between the two levels, in practical steps (common practice, no source)."""
 SLACK = 1e-6
 
@@ -55,6 +55,9 @@ def practical_grid(setting: Setting, units: str) -> float:
     Args:
         setting: the setting.
         units: `metric` or `us`.
+
+    Returns:
+        The distance, in the setting's unit: half a step of US units, else 10, 1 or 0.1.
     """
     if units == "us" and setting.unit in US_STEPS:
         return setting.step / 2
@@ -89,6 +92,9 @@ def safe_levels(
         tried: lowest and highest value tried under such conditions.
         move: its advised move, if it has one.
         grid: distance of values that can be set.
+
+    Returns:
+        Base, lower and higher level in the setting's unit, or a reason.
     """
     lowest, highest = _up(max(tried[0], setting.low), grid), _down(min(tried[1], setting.high), grid)
     span = _down(2 * setting.step, grid)
@@ -100,12 +106,12 @@ def safe_levels(
         return reason("vary_base_outside")
     if move is not None:
         back = move.back(setting.step)
-        if back < LEAST_BACK_STEPS * setting.step - SLACK:
+        if back < MIN_BACK_STEPS * setting.step - SLACK:
             return reason("vary_against_move")
         if move.direction > 0:
             low = max(low, _up(move.to_value - back, grid))
         else:
             high = min(high, _down(move.to_value + back, grid))
-        if high - low < LEAST_SPAN_STEPS * setting.step - SLACK:
+        if high - low < MIN_SPAN_STEPS * setting.step - SLACK:
             return reason("vary_against_move")
     return Levels(min(max(_nearest(base, grid), low), high), low, high)

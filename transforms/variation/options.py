@@ -16,8 +16,8 @@ from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
+from transforms.trial.value import StepBelief
 from transforms.variation.levels import Levels, MoveAdvised, practical_grid, safe_levels
-from transforms.variation.value import StepBelief
 
 MEASURED = (DIRT, TOPS)
 """Responses that every sampled load measures."""
@@ -154,6 +154,10 @@ def variation_options(situation: Situation, effects: MoveEffects, advice: pl.Dat
         effects: draws of the effects of moves.
         advice: `advice` of the machine.
         season: settings, prices and limits of moves.
+
+    Returns:
+        Levels in the unit of the setting and the belief about its step in money per tonne, or the reason why it is not
+        varied.
     """
     head = {
         "machine_id": situation.machine_id,

@@ -81,7 +81,12 @@ class VariationPlan:
     machines: tuple[MachinePlan, ...]
 
     def block(self, machine: MachinePlan, position: int) -> str:
-        """Return the name of the pair of the load at a position in a machine's order."""
+        """Return the name of the pair of the load at a position in a machine's order.
+
+        Args:
+            machine: the plan of one machine.
+            position: place of the load in the machine's order of lifting, from 0.
+        """
         return f"{self.plan_id}/{machine.first_pair + position // LOADS_PER_PAIR}"
 
 
@@ -125,6 +130,9 @@ def plan_toml(plan: VariationPlan, catalogue: Catalogue, sentence_of: Callable[[
         plan: the plan.
         catalogue: the settings known, for their units.
         sentence_of: function that returns the sentence of a reason, for the comments.
+
+    Returns:
+        TOML that `read_plan` reads, with a comment for each load.
     """
     head = [
         toml_comment(sentence_of(reason("vary_file_read", plan=plan.plan_id))),

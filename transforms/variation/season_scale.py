@@ -5,11 +5,11 @@ import datetime as dt
 import polars as pl
 
 from transforms.arrays import narrow, to_float
-from transforms.variation.value import SeasonScale
+from transforms.trial.value import SeasonScale
 
 USUAL_UPTAKE = 0.5
 """Share of advised moves made if too few are judged (common practice, no source)."""
-FEWEST_JUDGED = 10
+MIN_JUDGED = 10
 """Judged moves from which their own share counts (common practice, no source)."""
 
 
@@ -20,7 +20,7 @@ def uptake_share(uptake: pl.DataFrame) -> float:
         uptake: `advice_uptake`; a move in reverse counts as not made.
     """
     made = uptake["made_share"].drop_nulls().clip(0.0, 1.0)
-    return to_float(made.mean() or 0.0) if made.len() >= FEWEST_JUDGED else USUAL_UPTAKE
+    return to_float(made.mean() or 0.0) if made.len() >= MIN_JUDGED else USUAL_UPTAKE
 
 
 def season_scale(
@@ -36,6 +36,9 @@ def season_scale(
         days: shift date of each load.
         season_end: day of the end-of-season report; None if unknown.
         uptake: `advice_uptake`.
+
+    Returns:
+        Tonnes by wetness class, t, and the share of moves made, 0 to 1.
     """
     ahead = 1.0
     if season_end is not None and days.drop_nulls().len():

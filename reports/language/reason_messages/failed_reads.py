@@ -2,7 +2,7 @@
 
 from reports.language.translate import mark, say
 
-FAILED_READS = {
+FAILED_READS: dict[str, str] = {
     "reader_died": mark("the process that read it ended"),
     "reader_memory": mark("reading it took too much memory"),
     "reader_time": mark("reading it took too long"),

@@ -87,7 +87,7 @@ FINDINGS: dict[str, str | Counted] = {
         "the median yield of {n} fields of mapping '{mapping}' is {yield_t_ha:.3g} t/ha",
     ),
 }
-"""What does not join, or does not agree."""
+"""Messages on rows that do not join, or figures that do not agree."""
 CAUSES: dict[str, str | Counted] = {
     "ids_number_format": mark("a spreadsheet turned the ids into numbers: {example} is {like}"),
     "ids_letter_case": mark("capital and small letters differ: {example} is {like}"),

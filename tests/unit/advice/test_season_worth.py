@@ -15,7 +15,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
 from transforms.trial.size import TrialNoise
 from transforms.trial.suggested_trials import CONFOUNDED, UNTRIED, WIDE, TrialPrices, suggest_trials
-from transforms.variation.value import SeasonScale
+from transforms.trial.value import SeasonScale
 
 POWER = 0.8
 DAY = dt.date(2025, 10, 6)

@@ -38,7 +38,7 @@ def damage_by_hand(height: float) -> float:
 
 
 def both_by_hand(height: float) -> float:
-    """What topping and damage at a height cost per t of clean beet."""
+    """Return the cost of topping and damage at a height per t of clean beet."""
     pile = 100 * damage_by_hand(height) * PRICES.storage_damage_pct / 100 * sound_sugar(PRICES)
     return money_by_hand(height) + pile
 

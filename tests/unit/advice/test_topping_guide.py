@@ -39,7 +39,7 @@ def topping_by_hand(height: float) -> tuple[float, float]:
 
 
 def money_by_hand(height: float, prices: Prices = PRICES) -> float:
-    """What topping at a height costs per t of clean beet: tops delivered, beet cut off, and sugar lost in the pile."""
+    """Return the cost of topping at a height per t of clean beet: tops, beet cut off, sugar lost in the pile."""
     tops, over = topping_by_hand(height)
     per_t = prices.freight_per_t_km * AT.haul_km + prices.soil_handling_per_t + prices.tops_per_t
     # The loss of a healthy pile grows by storage_tops_pct per point of tops.

@@ -27,7 +27,7 @@ CALM = settings(deadline=None, max_examples=60)
 
 
 def growers(n: int, seed: int = 0) -> np.ndarray:
-    """Invented own levels of n growers, in no order."""
+    """Invented effects of n growers, in no order."""
     return np.random.default_rng([n, seed]).normal(0, 0.35, n)
 
 

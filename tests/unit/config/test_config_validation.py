@@ -150,7 +150,7 @@ def _is_a(value: object, hint: object) -> bool:
 
 
 def end_of(read, *args) -> str:
-    """How reading ends: `valid`, `refused`, or the name of another exception."""
+    """Return the outcome of reading: `valid`, `refused`, or the name of another exception."""
     try:
         made = read(*args)
     except WorkspaceError as problem:

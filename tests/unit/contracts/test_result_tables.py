@@ -55,3 +55,10 @@ def test_an_unknown_or_an_omitted_column_is_refused(warehouse, table):
         else:
             with pytest.raises(ValueError, match=name):
                 warehouse.append(table, rest)
+
+
+def test_a_declared_table_keeps_its_columns(warehouse):
+    with pytest.raises(ValueError, match="audit_loss"):
+        warehouse.store("audit_loss", pl.DataFrame({"audit_id": ["A1"], "more": [1.0]}))
+    warehouse.store("load_setting", pl.DataFrame({"load_id": ["L1"], "share_depth_cm": [5.0]}))
+    assert warehouse.columns("load_setting") == ["load_id", "share_depth_cm"]

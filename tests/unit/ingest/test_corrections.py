@@ -45,7 +45,7 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
         warehouse.append("source_file", source)
         own = {c: pl.lit(SOURCE[c]) for c in ("source_sha256", "file", "mapping")}
         warehouse.append("rejected_row", rows.with_columns(**own))
-        found = warehouse.query("mendable", file="%")
+        found = warehouse.query("correctable_row", file="%")
     (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, CorrectionTexts("why", format_reason))
     written = list(csv.reader(path.read_text("utf-8").splitlines()))
     assert left == 0

@@ -114,17 +114,32 @@ def test_every_root_in_one_class_is_within_the_roots_checked(tmp_path, catalogue
 
 FEET = {"plot_length_m": ("Length ft", "ft"), "plot_rows_count": ("Rows", None), "row_spacing_cm": ("Spacing in", "in")}
 SHAPES = [
-    ({"Plot": 20, "Broken": 30}, {"plot_m2": ("Plot", "m2"), "broken_count": ("Broken", None)},
-     {"plot_m2": 20.0, "broken_count": 30.0}),
-    ({"Length ft": 10, "Rows": 6, "Spacing in": 22, "Lost lb": 3}, {**FEET, "lost_mass_kg": ("Lost lb", "lb")},
-     {"plot_length_m": 3.048, "plot_rows_count": 6.0, "row_spacing_cm": 55.88, "lost_mass_kg": 1.36077711}),
-    ({"Roots": 100, "Whole": 2, "Plants": 95}, {"sampled_roots_count": ("Roots", None),
-     "whole_roots_count": ("Whole", None), "stand_plants_per_ha": ("Plants", "1000/ha")},
-     {"sampled_roots_count": 100.0, "stand_plants_per_ha": 95_000.0}),
+    (
+        {"Plot": 20, "Broken": 30},
+        {"plot_m2": ("Plot", "m2"), "broken_count": ("Broken", None)},
+        {"plot_m2": 20.0, "broken_count": 30.0},
+    ),
+    (
+        {"Length ft": 10, "Rows": 6, "Spacing in": 22, "Lost lb": 3},
+        {**FEET, "lost_mass_kg": ("Lost lb", "lb")},
+        {"plot_length_m": 3.048, "plot_rows_count": 6.0, "row_spacing_cm": 55.88, "lost_mass_kg": 1.36077711},
+    ),
+    (
+        {"Roots": 100, "Whole": 2, "Plants": 95},
+        {
+            "sampled_roots_count": ("Roots", None),
+            "whole_roots_count": ("Whole", None),
+            "stand_plants_per_ha": ("Plants", "1000/ha"),
+        },
+        {"sampled_roots_count": 100.0, "stand_plants_per_ha": 95_000.0},
+    ),
     ({"Loss": 1.2}, {"root_loss_t_ha": ("Loss", "short_ton/acre")}, {"root_loss_t_ha": 1.2 * 2.2417023}),
-    ({"Tips": 12, "Whole": 6}, {"tip_loss_t_ha": ("Tips", "dt/ha"), "whole_root_loss_t_ha": ("Whole", "dt/ha")},
-     {"tip_loss_t_ha": 1.2, "whole_root_loss_t_ha": 0.6}),
-]  # fmt: skip
+    (
+        {"Tips": 12, "Whole": 6},
+        {"tip_loss_t_ha": ("Tips", "dt/ha"), "whole_root_loss_t_ha": ("Whole", "dt/ha")},
+        {"tip_loss_t_ha": 1.2, "whole_root_loss_t_ha": 0.6},
+    ),
+]
 """Cells of an audit, the columns that its mapping reads, and the values stored."""
 
 
@@ -145,8 +160,15 @@ def test_an_audit_of_any_shape_is_stored_in_metric_units(tmp_path, catalogue, ce
     ],
 )
 def test_an_audit_that_cannot_be_is_rejected_with_its_reason(tmp_path, catalogue, cells, code):
-    columns = ("plot_m2", "plot_length_m", "broken_count", "broken_2_4_cm_count", "tip_loss_t_ha",
-               "whole_root_loss_t_ha", "root_loss_t_ha")  # fmt: skip
+    columns = (
+        "plot_m2",
+        "plot_length_m",
+        "broken_count",
+        "broken_2_4_cm_count",
+        "tip_loss_t_ha",
+        "whole_root_loss_t_ha",
+        "root_loss_t_ha",
+    )
     units = {"plot_m2": "m2", "plot_length_m": "m"} | {n: "t/ha" for n in columns if n.endswith("t_ha")}
     row = {n: cells.get(n, "") for n in columns}
     out = audits(tmp_path, catalogue, row, **{n: (n, units.get(n)) for n in columns})

@@ -109,7 +109,7 @@ def deliver(made: Workspace, name: str, text: str, at: int) -> None:
 
 
 def tables(made: Workspace) -> dict[str, pl.DataFrame]:
-    """What people see: views, and the telemetry of each machine as binning reads it."""
+    """Return the tables that people see: views, and the telemetry of each machine as binning reads it."""
     with Warehouse(made.warehouse) as warehouse:
         out = {name: warehouse.table(name) for name in VIEWS}
         days = Lake(made.lake).machine_days({s[:16] for s in warehouse.table("source_file")["source_sha256"]})
@@ -150,7 +150,7 @@ def test_what_counts_in_the_end(at_once):
 
 
 def arrived(at_once, folder, order, runs) -> bool:
-    """Whether files dated as they were made end the same when they arrive in an order, a run after some of them."""
+    """Return the tables after files, dated as they were made, arrive in an order, with a run after some of them."""
     made = workspace(folder / "w")
     for name, run in zip(order, runs, strict=True):
         deliver(made, name, FILES[name], list(FILES).index(name))

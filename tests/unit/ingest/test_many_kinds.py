@@ -141,7 +141,7 @@ def test_a_corrected_row_of_a_wide_table_returns_once_and_only_its_new_kind_coun
     path.write_text(WIDE)
     mappings = {"a": mapping(catalogue, "a", "load", LOAD), "b": mapping(catalogue, "b", "tare", TARE)}
     store.take(path, *mappings.values())
-    rows = store.warehouse.query("mendable", file="%")
+    rows = store.warehouse.query("correctable_row", file="%")
     assert [(line, len(reasons)) for line, reasons in rows.select("line", "reasons").iter_rows()] == [
         (3, 1),
         (4, 1),
@@ -164,7 +164,7 @@ def test_rejected_rows_of_two_sheets_are_two_corrections_files_that_both_return(
         "tickets": mapping(catalogue, "tickets", "load", LOAD, sheet="Tickets"),
     }
     store.take(path, *own.values())
-    rows = store.warehouse.query("mendable", file="%")
+    rows = store.warehouse.query("correctable_row", file="%")
     written, _ = write_rejected(rows, own, tmp_path / "out", CorrectionTexts("why", format_reason))
     assert len(written) == 2
     for path in written:

@@ -44,7 +44,7 @@ def warehouse():
         set_facts(opened, facts())
         record_advice(opened, advice(("M1", 30.0, 40.0), ("M2", 30.0, 40.0)).with_columns(field_id=pl.lit("F1")), DAWN)
         hours = pl.DataFrame(schema={"field_id": pl.String, "hour_at": INSTANT, "topsoil_wetness": pl.Float64})
-        opened.store("field_hour", hours)
+        opened.replace("field_hour", hours)
         yield opened
 
 
@@ -81,6 +81,6 @@ def test_only_a_shift_whose_inputs_changed_is_judged_again(warehouse, tmp_path, 
     log(warehouse, lake, 30.0, "b")
     assert codes(season_uptake(warehouse, lake, SEASON))[0] == ("M1", "not", None)
     wet = {"field_id": "F1", "hour_at": BEGINS, "topsoil_wetness": 0.9}
-    warehouse.store("field_hour", pl.DataFrame([wet], schema_overrides={"hour_at": INSTANT}))
+    warehouse.replace("field_hour", pl.DataFrame([wet], schema_overrides={"hour_at": INSTANT}))
     season_uptake(warehouse, lake, SEASON)
     assert judged == [["M1", "M2"], ["M1"], ["M1", "M2"]]

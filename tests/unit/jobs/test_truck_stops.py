@@ -109,8 +109,10 @@ def test_a_stay_over_midnight_is_a_stop_on_both_days(tmp_path, season):
 def test_a_field_gets_the_stops_in_it_and_its_trucks_at_sites_that_day():
     def row(truck: str, day: str, machine: str | None, field: str | None, site: str | None):
         return {"day": day, "truck_id": truck, "machine_id": machine, "field_id": field, "site_id": site} | {
-            "arrived_at": AT, "left_at": AT, "distance_m": 1.0,
-        }  # fmt: skip
+            "arrived_at": AT,
+            "left_at": AT,
+            "distance_m": 1.0,
+        }
 
     stops = pl.DataFrame(
         [

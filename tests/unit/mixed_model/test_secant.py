@@ -1,4 +1,4 @@
-"""What a calculation gives back is found in fewer turns than it would be turn by turn."""
+"""The fixed point of a calculation is found in fewer iterations than by repeating it."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""What a fit says beyond effects: curves, shares, what effects change with, checks, other seasons, kept weeks."""
+"""Results of a fit beyond effects: curves, shares, interactions, checks, other seasons, cached weeks."""
 
 import datetime as dt
 import json

@@ -19,8 +19,9 @@ from transforms.contracts.classes import soil_class
 from transforms.mixed_model.cross_products import Factor
 from transforms.model import season_products
 from transforms.model.condition_terms import CONDITIONS, ConditionCurve, WetnessClaySurface
-from transforms.model.design_matrix import DesignSpec, columns, setting_steps, term_rows
+from transforms.model.design_matrix import DesignSpec, setting_steps
 from transforms.model.factor_terms import MachineSlope
+from transforms.model.model_columns import columns, term_rows
 from transforms.model.modifiers import MODIFYING, Modifier, modifiers_of
 from transforms.model.setting_terms import (
     SettingBy,
@@ -304,7 +305,7 @@ def _imported(module: str) -> set[str]:
 
 
 def test_all_modules_that_make_columns_are_part_of_the_fingerprint():
-    found, new = set(), {"transforms.model.design_matrix"}
+    found, new = set(), {"transforms.model.model_columns"}
     while new:
         found |= new
         new = {name for module in new for name in _imported(module)} - found

@@ -15,11 +15,21 @@ def advice(machine: str, moves: int, day: dt.date = DAYS[0]) -> pl.DataFrame:
     """Return the advice of a machine: its moves, or one row without a move."""
     verdict = "move" if moves else "hold"
     rows = [
-        {"machine_id": machine, "shift_date": day, "verdict": verdict, "move_number": k + 1 if moves else None,
-         "setting": f"s{k}" if moves else None, "gain_per_t": 0.2 if moves else None, "dirt_before_pct": 8.0 - k,
-         "dirt_after_pct": 7.0 - k, "cost_per_t": 3.0, "reason_code": "move_in_conditions", "reason_args": "{}"}
+        {
+            "machine_id": machine,
+            "shift_date": day,
+            "verdict": verdict,
+            "move_number": k + 1 if moves else None,
+            "setting": f"s{k}" if moves else None,
+            "gain_per_t": 0.2 if moves else None,
+            "dirt_before_pct": 8.0 - k,
+            "dirt_after_pct": 7.0 - k,
+            "cost_per_t": 3.0,
+            "reason_code": "move_in_conditions",
+            "reason_args": "{}",
+        }
         for k in range(max(moves, 1))
-    ]  # fmt: skip
+    ]
     return pl.DataFrame(rows, schema=ADVICE_SCHEMA)
 
 

@@ -14,8 +14,15 @@ DAY = dt.date(2025, 10, 9)
 
 def a_move(number: int, share: float, before: float, after: float, day: dt.date = DAY) -> dict[str, object]:
     ends = {"dirt_lo95": -20.0, "dirt_hi95": -10.0, "topsoil_wetness": 0.5, "is_withheld": False}
-    return {"machine_id": "M1", "shift_date": day, "move_number": number, "made_share": share,
-            "dirt_before_pct": before, "dirt_after_pct": after, **ends}  # fmt: skip
+    return {
+        "machine_id": "M1",
+        "shift_date": day,
+        "move_number": number,
+        "made_share": share,
+        "dirt_before_pct": before,
+        "dirt_after_pct": after,
+        **ends,
+    }
 
 
 def a_load(dirt_pct: float | None, clean_t: float, day: dt.date = DAY) -> dict[str, object]:

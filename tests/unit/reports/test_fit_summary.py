@@ -39,7 +39,7 @@ def test_the_largest_certain_effect_comes_first_with_its_interval(summary, catal
         (pl.col("response") == DIRT) & pl.col("wetness_class").is_null() & pl.col("soil_class").is_null()
     )
     certain = overall.filter(pl.col("q_value") < 0.05).sort(pl.col("change_pct").abs(), descending=True)
-    assert [r["setting"] for r in facts["fit_drivers"] if r["response"] == DIRT] == certain["setting"].to_list()
+    assert [r["setting"] for r in facts["fit_effects"] if r["response"] == DIRT] == certain["setting"].to_list()
     first = certain.row(0, named=True)
     shown = next(x for x in lines if x.startswith("    "))
     assert catalogue[first["setting"]].label in shown
@@ -74,7 +74,7 @@ def test_the_command_prints_json_for_scripts_and_checks_every_fit(season: Season
     ran = taretrace_here("fit", copy_of(season, tmp_path / "season").root, "--json")
     assert (ran.code, ran.err) == (0, "")
     printed = json.loads(ran.out)
-    assert {"fit_verdict", "fit_drivers", "fit_silence", "not_passed"} <= set(printed)
+    assert {"fit_verdict", "fit_effects", "fit_silence", "not_passed"} <= set(printed)
     assert all(v["made"] > 0 for v in printed["fit_verdict"])
 
 

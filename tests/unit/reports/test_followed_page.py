@@ -148,8 +148,13 @@ def test_a_month_of_few_shifts_is_pale_in_the_season_report(warehouse):
 
 
 def test_shifts_without_advice_are_counted_by_reason():
-    rows = [("hold", "advice_too_few_loads", 3), ("hold", "no_change_better", 7), ("move", None, 20), ("try", None, 2),
-            ("hold", "a_later_reason", 1)]  # fmt: skip
+    rows = [
+        ("hold", "advice_too_few_loads", 3),
+        ("hold", "no_change_better", 7),
+        ("move", None, 20),
+        ("try", None, 2),
+        ("hold", "a_later_reason", 1),
+    ]
     table = pl.DataFrame(rows, schema=schema_of("advice_verdict"), orient="row")
     assert figures(withheld_words(table)) == ["13", "33", "7", "3", "2", "1"]
     assert withheld_words(table.filter(verdict="move")) == ""

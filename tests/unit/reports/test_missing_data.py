@@ -1,9 +1,9 @@
-"""What missing data costs is said only if it is worth something, and its figures are in the appendix."""
+"""The cost of missing data is shown only if it is worth something; its figures are in the appendix."""
 
 import polars as pl
 import pytest
 
-from reports.sections.missing_data import missing_data_section, missing_data_table
+from reports.sections.missing_numbers import missing_data_section, missing_data_table
 from transforms.contracts.result_tables import schema_of
 
 

@@ -94,9 +94,21 @@ def test_without_changes_there_is_no_section(catalogue):
 @pytest.mark.parametrize("estimate", [20.0, None])
 def test_the_comparison_shows_every_class_with_its_n(estimate, catalogue):
     end = None if estimate is None else 4.0
-    row = {"response": "dirt_tare_pct", "place": "cleaning", "part": "bars", "compared_with": "tines",
-           "wetness_class": None, "change_pct": estimate, "lo95": end, "hi95": end, "machines": 2, "n": 77,
-           "wetness_gap": 0.0, "reason_code": "part_one_machine", "reason_args": "{}"}  # fmt: skip
+    row = {
+        "response": "dirt_tare_pct",
+        "place": "cleaning",
+        "part": "bars",
+        "compared_with": "tines",
+        "wetness_class": None,
+        "change_pct": estimate,
+        "lo95": end,
+        "hi95": end,
+        "machines": 2,
+        "n": 77,
+        "wetness_gap": 0.0,
+        "reason_code": "part_one_machine",
+        "reason_args": "{}",
+    }
     section = compared_section(pl.DataFrame([row], schema=PART_SCHEMA), catalogue)
     assert section is not None
     cells = [cell.text for cell in section.blocks[0].rows[0].cells]

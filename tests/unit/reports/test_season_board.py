@@ -19,8 +19,8 @@ from reports.pages.season import season_page, write_season
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.outcome_data import load_outcome
+from reports.sections.season_causes import setting_rows, shares_finding, source_shares
 from reports.sections.season_cost import season_heading, season_lead
-from reports.sections.season_drivers import setting_rows, shares_finding, source_shares
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding, where_when_section
 from tests.support.invented_outcome import fill_outcome

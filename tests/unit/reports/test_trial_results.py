@@ -18,8 +18,15 @@ METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 
 
 def stored(trial_id: str, *estimates: TrialEstimate) -> pl.DataFrame:
-    head = {"trial_id": trial_id, "machine_id": "M1", "field_id": "F1", "shift_date": PLAN.shift_date,
-            "setting": PLAN.setting, "value_a": PLAN.values[0], "value_b": PLAN.values[1]}  # fmt: skip
+    head = {
+        "trial_id": trial_id,
+        "machine_id": "M1",
+        "field_id": "F1",
+        "shift_date": PLAN.shift_date,
+        "setting": PLAN.setting,
+        "value_a": PLAN.values[0],
+        "value_b": PLAN.values[1],
+    }
     return pl.DataFrame([{**head, **e.columns} for e in estimates], schema=schema_of("trial_result"))
 
 
@@ -45,8 +52,17 @@ def test_each_trial_has_a_summary_and_a_row_for_each_response():
 
 
 def test_a_trial_read_by_an_earlier_version_has_its_planned_reading():
-    later = ("traced_pairs", "traced_share", "traced_effect_pct", "traced_lo95", "traced_hi95", "traced_reason_code",
-             "traced_reason_args", "e_value", "stop_code")  # fmt: skip
+    later = (
+        "traced_pairs",
+        "traced_share",
+        "traced_effect_pct",
+        "traced_lo95",
+        "traced_hi95",
+        "traced_reason_code",
+        "traced_reason_args",
+        "e_value",
+        "stop_code",
+    )
     row = stored("T001", read(PLAN, facts(PLAN, -0.1))[DIRT]).with_columns(
         pl.lit(None, dtype=schema_of("trial_result")[c]).alias(c) for c in later
     )

@@ -1,4 +1,4 @@
-"""What-if page: six main sliders, a cost curve, values as an operator sets them, results that stay visible."""
+"""Page of what-if questions: six main sliders, a cost curve, values as operators set them, results that stay."""
 
 import re
 from dataclasses import replace

@@ -10,11 +10,27 @@ from transforms.model.root_loss import root_loss
 from transforms.storage.warehouse import Warehouse
 
 AT = dt.datetime(2025, 10, 1, 8, tzinfo=dt.UTC)
-FIELD = {"grower_id": "G1", "station_id": "S1", "lat_deg": 50.0, "lon_deg": 15.0, "area_ha": 9.0, "sand_pct": 30.0,
-         "clay_pct": 20.0, "organic_matter_pct": 2.0, "yield_t_ha": 76.0, "row_spacing_cm": 45.0}  # fmt: skip
+FIELD = {
+    "grower_id": "G1",
+    "station_id": "S1",
+    "lat_deg": 50.0,
+    "lon_deg": 15.0,
+    "area_ha": 9.0,
+    "sand_pct": 30.0,
+    "clay_pct": 20.0,
+    "organic_matter_pct": 2.0,
+    "yield_t_ha": 76.0,
+    "row_spacing_cm": 45.0,
+}
 SETUP = {"valid_from_at": AT, "generation": "two", "rows_count": 6.0, "row_spacing_cm": 55.0, "tank_capacity_t": 20.0}
-AUDIT = {"audited_at": AT, "plot_length_m": 20.0, "plot_rows_count": 3.0, "broken_count": 50.0, "root_mass_kg": 0.8,
-         "whole_roots_count": 3.0}  # fmt: skip
+AUDIT = {
+    "audited_at": AT,
+    "plot_length_m": 20.0,
+    "plot_rows_count": 3.0,
+    "broken_count": 50.0,
+    "root_mass_kg": 0.8,
+    "whole_roots_count": 3.0,
+}
 
 
 def add(warehouse: Warehouse, name: str, row: dict[str, Any], source: str = "s1") -> None:

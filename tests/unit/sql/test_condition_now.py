@@ -48,7 +48,7 @@ def filled(warehouse: Warehouse, shift_date: dt.date | None) -> dict[str, object
         "rain_24h_mm": 1.0,
         "rain_72h_mm": 4.0,
     }
-    warehouse.store("field_hour", pl.DataFrame([hour]))
+    warehouse.replace("field_hour", pl.DataFrame([hour]))
     if shift_date:
         ahead = {
             "field_id": "F1",

@@ -9,19 +9,33 @@ import pytest
 from transforms.storage.warehouse import Warehouse
 
 AT = dt.datetime(2025, 10, 1, 8, tzinfo=dt.UTC)
-FIELD = {"grower_id": "G1", "station_id": "S1", "lat_deg": 50.0, "lon_deg": 15.0, "area_ha": 9.0, "sand_pct": 30.0,
-         "clay_pct": 20.0, "organic_matter_pct": 2.0, "yield_t_ha": 72.0, "row_spacing_cm": 45.0}  # fmt: skip
+FIELD = {
+    "grower_id": "G1",
+    "station_id": "S1",
+    "lat_deg": 50.0,
+    "lon_deg": 15.0,
+    "area_ha": 9.0,
+    "sand_pct": 30.0,
+    "clay_pct": 20.0,
+    "organic_matter_pct": 2.0,
+    "yield_t_ha": 72.0,
+    "row_spacing_cm": 45.0,
+}
 CHECK = {"checked_at": AT, "checked_roots_count": 20.0}
 LOAD = {"field_id": "F1", "site_id": "S", "weighed_at": AT, "revision": 0, "cancelled": False, "delivered_t": 20.0}
 TARE = {"revision": 0, "cancelled": False, "load_id": "L1", "dirt_tare_pct": 8.0}
 AUDIT = {"machine_id": "M1", "audited_at": AT, "plot_m2": 20.0, "broken_count": 50.0}
 LARGE_CHECK = {**CHECK, "checked_roots_count": 60.0, "root_mass_kg": 0.9}
-OF_CHECKS = [("root_check", {"check_id": "C1", "field_id": "F1", **CHECK, "root_mass_kg": 0.7}),
-             ("root_check", {"check_id": "C2", "load_id": "L1", **LARGE_CHECK}),
-             ("root_check", {"check_id": "C3", "field_id": "F1", **CHECK})]  # fmt: skip
+OF_CHECKS = [
+    ("root_check", {"check_id": "C1", "field_id": "F1", **CHECK, "root_mass_kg": 0.7}),
+    ("root_check", {"check_id": "C2", "load_id": "L1", **LARGE_CHECK}),
+    ("root_check", {"check_id": "C3", "field_id": "F1", **CHECK}),
+]
 OF_TARES = [("tare", {"sample_id": "T1", **TARE, "root_mass_kg": 0.8})]
-OF_AUDITS = [("loss_audit", {"audit_id": f"A{i}", "field_id": "F1", **AUDIT, "root_mass_kg": kg}) for i, kg in
-             enumerate((1.0, 1.2))]  # fmt: skip
+OF_AUDITS = [
+    ("loss_audit", {"audit_id": f"A{i}", "field_id": "F1", **AUDIT, "root_mass_kg": kg})
+    for i, kg in enumerate((1.0, 1.2))
+]
 STAND_DUG = [("loss_audit", {"audit_id": "A9", "field_id": "F1", **AUDIT, "stand_plants_per_ha": 80_000.0})]
 
 

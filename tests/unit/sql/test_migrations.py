@@ -184,9 +184,18 @@ def test_audits_of_an_earlier_layout_have_the_same_loss_after_the_upgrade(tmp_pa
     path = tmp_path / "warehouse.duckdb"
     con = made_of(EVERY[version], path)
     counts = {f"broken_{c}_cm_count": 100.0 for c in ("2_4", "4_6", "6_8", "over_8")}
-    audit = {"source_sha256": "a", "line": 1, "audit_id": "A1", "machine_id": "M1", "field_id": "F1",
-             "audited_at": VALUES["TIMESTAMP WITH TIME ZONE"], "plot_m2": 100.0, **counts, "whole_roots_count": 10.0,
-             "root_mass_kg": 0.8}  # fmt: skip
+    audit = {
+        "source_sha256": "a",
+        "line": 1,
+        "audit_id": "A1",
+        "machine_id": "M1",
+        "field_id": "F1",
+        "audited_at": VALUES["TIMESTAMP WITH TIME ZONE"],
+        "plot_m2": 100.0,
+        **counts,
+        "whole_roots_count": 10.0,
+        "root_mass_kg": 0.8,
+    }
     source = {c: VALUES[kind] for c, kind in columns(con)["source_file"].items()} | {"source_sha256": "a"}
     for table, row in (("received_loss_audit", audit), ("source_file", source)):
         names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)

@@ -46,7 +46,7 @@ TROUBLE = {
     "shares_sum_to_one": ("load_trace", {"share": pl.col("share") * 0.9}),
     "every_load_traced": ("load_trace", {"load_id": pl.col("load_id") + "x"}),
     "variance_shares_sum_to_one": ("variance_share", {"share": pl.col("share") * 0.9}),
-    "why_adds_up": ("load_why", {"points": pl.col("points") + pl.int_range(pl.len()) * 1e-3}),
+    "contributions_add_up": ("load_why", {"points": pl.col("points") + pl.int_range(pl.len()) * 1e-3}),
     "benchmark_adds_up": ("benchmark", {"unexplained": pl.col("unexplained") + 0.01}),
     "advice_within_tried": ("advice", {"to_value": pl.col("to_value") + 1000}),
 }

@@ -43,8 +43,9 @@ def test_groups_add_up_to_the_season(warehouse, query, key, values):
 
 
 def test_moves_withheld_by_lot_are_in_no_count():
-    with Warehouse.in_memory("advice_uptake", "realised_shift", "realised_saving", "advice_calibration",
-                             "advice_verdict") as warehouse:  # fmt: skip
+    with Warehouse.in_memory(
+        "advice_uptake", "realised_shift", "realised_saving", "advice_calibration", "advice_verdict"
+    ) as warehouse:
         fill_outcome(warehouse, hold_back=0.2)
         shown = warehouse.table("advice_uptake").filter(~pl.col("is_withheld"))
         assert 600 < shown.height < 700
@@ -58,8 +59,12 @@ def test_moves_withheld_by_lot_are_in_no_count():
 
 
 def test_operators_are_counted_with_their_own_moves_and_unknown_ones_are_not():
-    rows = moves_of(("M1", "a", "followed", None), ("M2", "a", "not", None), ("M1", "b", "unknown", "no_log"),
-                    ("M3", "a", "followed", None))  # fmt: skip
+    rows = moves_of(
+        ("M1", "a", "followed", None),
+        ("M2", "a", "not", None),
+        ("M1", "b", "unknown", "no_log"),
+        ("M3", "a", "followed", None),
+    )
     with Warehouse.in_memory("advice_uptake") as warehouse:
         warehouse.append("advice_uptake", rows.with_columns(pl.Series("operator_id", ["P10", "P2", "P10", None])))
         assert warehouse.query("uptake_operator").rows() == [("P2", 1, 0, 0, 1, 0, 0), ("P10", 2, 1, 0, 0, 0, 1)]
@@ -82,8 +87,12 @@ def test_the_last_seven_shifts_have_the_value_that_was_run(warehouse):
         else:
             assert r["reason_code"] is None
             assert r["made_s"] <= r["judged_s"]
-    shares = dict(warehouse.table("advice_uptake").filter(machine_id="M3", shift_date=last)
-                  .select("setting", "made_share").iter_rows())  # fmt: skip
+    shares = dict(
+        warehouse.table("advice_uptake")
+        .filter(machine_id="M3", shift_date=last)
+        .select("setting", "made_share")
+        .iter_rows()
+    )
     done = dict(recent.filter(machine_id="M3", shift_date=last).select("setting", "done_value").iter_rows())
     for setting, share in shares.items():
         start, step = {"share_depth_cm": (6.0, 1.0), "cleaner_1_speed_rpm": (60.0, -10.0)}[setting]

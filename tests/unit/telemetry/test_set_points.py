@@ -22,8 +22,15 @@ from transforms.telemetry.set_points import (
 DEPTH, SET, LEFT, RIGHT = "share_depth_cm", "share_depth_set_cm", "share_depth_left_cm", "share_depth_right_cm"
 START = dt.datetime(2025, 10, 9, 8, tzinfo=dt.UTC)
 SETUP = {"rows_count": 6.0, "row_spacing_cm": 50.0}
-FIELDS = pl.DataFrame(schema={"field_id": pl.String, "lat_deg": pl.Float64, "lon_deg": pl.Float64,
-                              "area_ha": pl.Float64, "boundary": pl.String})  # fmt: skip
+FIELDS = pl.DataFrame(
+    schema={
+        "field_id": pl.String,
+        "lat_deg": pl.Float64,
+        "lon_deg": pl.Float64,
+        "area_ha": pl.Float64,
+        "boundary": pl.String,
+    }
+)
 
 
 @pytest.mark.parametrize(

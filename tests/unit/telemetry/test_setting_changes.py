@@ -1,4 +1,4 @@
-"""How a shift went: decisions found where they were made and nowhere else, five-minute means, passes."""
+"""Timeline of a shift: changes found at the times they were made and at no other, five-minute means, passes."""
 
 import datetime as dt
 
@@ -105,7 +105,7 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
 
 
 def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
-    """Where a setting's true course jumps by two steps or more, a decision is recorded within two minutes."""
+    """Require a recorded change within two minutes of every jump of a setting by two steps or more."""
     lake, catalogue = Lake(season.workspace.lake), season.workspace.season.catalogue
     with Warehouse.open_read_only(season.workspace.warehouse) as warehouse:
         days = warehouse.table("binned_day").sort("machine", "day").rows()[4:7]

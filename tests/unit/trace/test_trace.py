@@ -212,7 +212,7 @@ def test_a_ticket_that_names_a_machine_that_was_not_there_stays_untraced():
 
 
 def full_at(k: int) -> float:
-    """When load k of 32 t was full: at the emptying, every 6 min and 19.2 t, that completes it."""
+    """Return the time at which load k of 32 t was full: at the emptying, every 6 min and 19.2 t, that completes it."""
     return 6.0 * np.ceil(32 * k / 19.2)
 
 

@@ -5,7 +5,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.trace.truck_home import RELIABILITY, SURE, Homes, leak
+from transforms.trace.truck_home import SURE, Homes, leak
+from transforms.trace.truck_keeping import Keeping
 
 
 def loads(**columns: Sequence[str | None]) -> pl.DataFrame:
@@ -21,14 +22,14 @@ def beliefs(machine: np.ndarray, streams: int, sure: float) -> np.ndarray:
 
 
 def messages(homes: Homes, belief: np.ndarray) -> np.ndarray:
-    return homes.messages(belief, homes.agreement(belief))
+    return homes.messages(belief, homes.agreement(belief, Keeping()))
 
 
 def test_messages_are_those_of_full_enumeration():
     truck = ["K1", "K2", "K1", "K1", "K2"]
     b = np.random.default_rng(1).dirichlet([4, 1, 1], 5)
     homes = Homes.of(loads(home_vehicle_id=truck), 3)
-    agreement = homes.agreement(b)
+    agreement = homes.agreement(b, Keeping())
     found = homes.messages(b, agreement)
     share = b.sum(axis=0) / b.sum()
     assert agreement.share == pytest.approx(share)
@@ -60,7 +61,7 @@ def hauled(rng: np.random.Generator, share: list[float], stray: float) -> tuple[
     truck = np.repeat(np.arange(60), 8)
     home, any_machine = rng.choice(p.size, 60, p=p)[truck], rng.choice(p.size, truck.size, p=p)
     machine = np.where(rng.random(truck.size) < stray, any_machine, home)
-    known = rng.random(truck.size) < RELIABILITY * 0.6
+    known = rng.random(truck.size) < 0.7 * 0.6
     believed = np.where(known, machine, rng.choice(p.size, truck.size, p=p))
     return [f"K{k}" for k in truck], 0.6 * np.eye(p.size)[believed] + 0.4 * p
 
@@ -72,7 +73,7 @@ def test_the_leak_is_estimated_and_pooled_trucks_change_nothing(share: list[floa
         for seed in range(6):
             truck, b = hauled(np.random.default_rng(seed), share, stray)
             homes = Homes.of(loads(home_vehicle_id=truck), len(share))
-            agreement = homes.agreement(b)
+            agreement = homes.agreement(b, Keeping())
             leaks.append(leak(agreement.of_vehicle, agreement.share))
             moved.append(np.abs(homes.messages(b, agreement) - 1).mean())
         assert np.mean(leaks) == pytest.approx(stray * (1 - sum(s**2 for s in share)), abs=0.08)

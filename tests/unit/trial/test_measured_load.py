@@ -39,11 +39,16 @@ def store(warehouse: Warehouse, plots: list[float], checks: list[tuple[float, st
         "root_check_fact",
         pl.DataFrame(
             [(f"C{i}", "M1", at(m), place, ticket) for i, (m, place, ticket) in enumerate(checks)],
-            {"check_id": pl.String(), "machine_id": pl.String(), "checked_at": instant, "place": pl.String(),
-             "load_id": pl.String()},
+            {
+                "check_id": pl.String(),
+                "machine_id": pl.String(),
+                "checked_at": instant,
+                "place": pl.String(),
+                "load_id": pl.String(),
+            },
             orient="row",
         ),
-    )  # fmt: skip
+    )
 
 
 def loads(warehouse: Warehouse) -> dict[str, str]:
@@ -63,7 +68,16 @@ def test_checks_with_a_ticket_or_from_a_pile_are_not_assigned(warehouse):
 def test_the_clock_of_the_machine_is_allowed_for(warehouse):
     store(warehouse, [15.0], [])
     assert loads(warehouse) == {"A0": "L1"}
-    offset = {"subject_kind": "machine", "subject_id": "M1", "from_date": AT.date(), "to_date": AT.date(), "n": 9,
-              "offset_min": 10.0, "lo95": 9.0, "hi95": 11.0, "corrected": True}  # fmt: skip
+    offset = {
+        "subject_kind": "machine",
+        "subject_id": "M1",
+        "from_date": AT.date(),
+        "to_date": AT.date(),
+        "n": 9,
+        "offset_min": 10.0,
+        "lo95": 9.0,
+        "hi95": 11.0,
+        "corrected": True,
+    }
     warehouse.replace("clock_offset", pl.DataFrame([offset]))
     assert loads(warehouse) == {"A0": "L2"}

@@ -23,7 +23,7 @@ from transforms.contracts.result_tables import schema_of
 from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.measurements import deciding_response, measured_responses
 from transforms.trial.plan import Trial, draw_order
-from transforms.trial.power import FEWEST_PAIRS
+from transforms.trial.power import MIN_PAIRS
 
 PLAN = trial(order=draw_order(8, 3))
 IS_B = np.array([a == "B" for a in PLAN.order])
@@ -92,7 +92,7 @@ def test_a_response_of_few_loads_has_its_reason_and_one_of_none_has_no_row():
     assert list(found) == [DIRT, UNDER_TOPPED, OVER_TOPPED, DAMAGED]
     few = found[DAMAGED]
     assert (few.pairs, few.effect_pct, few.reason.code) == (4, None, "trial_too_few_pairs")
-    assert json.loads(few.reason.args) == {"measured": 4, "planned": 8, "needed": FEWEST_PAIRS}
+    assert json.loads(few.reason.args) == {"measured": 4, "planned": 8, "needed": MIN_PAIRS}
     assert read(PLAN, table.with_columns(pl.lit(None, pl.Float64).alias(DIRT)))[DIRT].pairs == 0
 
 

@@ -20,11 +20,11 @@ from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.design import describe_trial_days, design_trial
 from transforms.trial.measurements import measured_responses
 from transforms.trial.plan import Trial, draw_order, read_trial, trial_toml
-from transforms.trial.power import FEWEST_PAIRS, detectable_effect, pair_sd, power_of, required_pairs
+from transforms.trial.power import MIN_PAIRS, detectable_effect, pair_sd, power_of, required_pairs
 from transforms.trial.randomisation import signs
 from transforms.trial.size import TrialNoise, required_days
 from transforms.trial.suggested_trials import TrialPrices, suggest_trials
-from transforms.variation.value import SeasonScale
+from transforms.trial.value import SeasonScale
 
 DAY = dt.date(2025, 10, 20)
 ORDER = draw_order(8, 3)
@@ -355,7 +355,7 @@ def test_few_pairs_and_strayed_loads_are_said():
     table = facts(planned, -0.1).with_columns(pl.lit(36.0).alias("cleaner_1_speed_rpm"))
     found = dirt_of(planned, table)
     assert found.effect_pct is None
-    assert found.reason == reason("trial_too_few_pairs", measured=4, planned=4, needed=FEWEST_PAIRS)
+    assert found.reason == reason("trial_too_few_pairs", measured=4, planned=4, needed=MIN_PAIRS)
     assert found.strayed == 4
 
 

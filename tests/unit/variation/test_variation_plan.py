@@ -17,11 +17,11 @@ from transforms.config.season_tables import VaryTable
 from transforms.config.workspace import read_season, season_template
 from transforms.errors import WorkspaceError
 from transforms.trial.size import TrialNoise
-from transforms.variation.design import MOST_PAIRS, Designed, SeasonFacts, design_plan, draw_loads
+from transforms.trial.value import SeasonScale
+from transforms.variation.design import MAX_PAIRS, Designed, SeasonFacts, design_plan, draw_loads
 from transforms.variation.follow import find_varied_loads
 from transforms.variation.options import POSSIBLE, variation_options
 from transforms.variation.plan import LOADS_PER_PAIR, VariationPlan, plan_toml, read_plan
-from transforms.variation.value import SeasonScale
 
 DAY = dt.date(2025, 10, 9)
 LOADS = 9
@@ -159,7 +159,7 @@ def test_a_long_day_has_six_pairs_and_the_same_plan_in_every_run(season):
     plans = [designed(season, facts=season_facts(loads=400)).plan for _ in range(2)]
     assert plans[0] is not None
     assert plans[0] == plans[1]
-    assert len(plans[0].machines[0].loads) == LOADS_PER_PAIR * MOST_PAIRS
+    assert len(plans[0].machines[0].loads) == LOADS_PER_PAIR * MAX_PAIRS
 
 
 def test_a_usual_day_s_loads_make_pairs_with_the_odd_one_left_over(season):

@@ -8,8 +8,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
+from transforms.trial.value import PairDesign, StepBelief, preposterior_sd, value_of_information, worth_of
 from transforms.variation.season_scale import USUAL_UPTAKE, season_scale, uptake_share
-from transforms.variation.value import PairDesign, StepBelief, preposterior_sd, value_of_information, worth_of
 
 
 @pytest.mark.parametrize(("mean", "sd"), [(0.05, 0.2), (-0.3, 0.2), (0.0, 1.0), (2.0, 0.7)])

@@ -20,6 +20,7 @@ from transforms.contracts.result_tables.advice import (
     WeatherFilled,
 )
 from transforms.contracts.result_tables.comparison import Benchmark, SeasonChange, TrialLoad, TrialResult, TrialWanted
+from transforms.contracts.result_tables.conditions import FieldHour
 from transforms.contracts.result_tables.fit import (
     Confounding,
     Curve,
@@ -36,6 +37,7 @@ from transforms.contracts.result_tables.fit import (
     SettingReliability,
     VarianceShare,
 )
+from transforms.contracts.result_tables.harvest_checks import AuditLoss, RootCheckOutcome
 from transforms.contracts.result_tables.outcome import (
     AdviceCalibration,
     AdviceUptake,
@@ -59,6 +61,7 @@ from transforms.contracts.result_tables.trace import (
     MassBalance,
     MissingData,
     TraceReplicate,
+    TruckKeeping,
     TruckStop,
 )
 from transforms.contracts.result_tables.variation import VariationOption, VariedLoad
@@ -69,12 +72,14 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice_uptake": AdviceUptake,
     "advice_verdict": AdviceVerdict,
     "audit_finding": AuditFinding,
+    "audit_loss": AuditLoss,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
     "confounding": Confounding,
     "curve": Curve,
     "effect": Effect,
     "expected_load": ExpectedLoad,
+    "field_hour": FieldHour,
     "fit_check": FitCheck,
     "fit_posterior": FitPosterior,
     "fit_run": FitRun,
@@ -95,6 +100,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "next_condition": NextCondition,
     "realised_saving": RealisedSaving,
     "realised_shift": RealisedShift,
+    "root_check_outcome": RootCheckOutcome,
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,
@@ -108,6 +114,7 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "trial_load": TrialLoad,
     "trial_result": TrialResult,
     "trial_wanted": TrialWanted,
+    "truck_keeping": TruckKeeping,
     "truck_stop": TruckStop,
     "unload_event": UnloadEvent,
     "variance_share": VarianceShare,

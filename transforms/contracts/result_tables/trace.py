@@ -89,6 +89,16 @@ class TraceReplicate(dy.Schema):
     overlap = dy.Float64()
 
 
+class TruckKeeping(dy.Schema):
+    """Rows of `truck_keeping`."""
+
+    field_id = dy.String()
+    shift_date = dy.Date()
+    kind_code = dy.String()
+    stray_share = dy.Float64()
+    log_likelihood = dy.Float64()
+
+
 class MassBalance(dy.Schema):
     """Rows of `mass_balance`."""
 

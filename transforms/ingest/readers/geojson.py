@@ -9,10 +9,11 @@ from typing import Any
 import polars as pl
 import shapely
 
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.geo import CrossingBudget, OutlineError, area_ha, repair_outline
-from transforms.ingest.chunk import LINE, MARK, Chunk, Source, empty_rejections, rejected_rows
+from transforms.ingest.chunk import LINE, Chunk, Source, empty_rejections, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.geojson_stream import Feature, FeatureFile
 

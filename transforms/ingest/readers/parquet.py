@@ -9,9 +9,10 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Chunk, Source, rejected_rows
+from transforms.ingest.chunk import LINE, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.parquet_values import format_cell, is_text, to_series
 from transforms.ingest.readers.text_layout import MAX_COLUMNS, repeated_names, unique_names

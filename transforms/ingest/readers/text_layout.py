@@ -12,9 +12,10 @@ from typing import BinaryIO, cast
 
 import polars as pl
 
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import MARK, require_columns
+from transforms.ingest.chunk import require_columns
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.read_at import read_at
 

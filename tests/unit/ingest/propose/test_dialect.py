@@ -1,4 +1,4 @@
-"""What is plain beyond single columns is proposed, and always asked: optional columns, a yield from mass and area."""
+"""Proposals beyond single columns, which are always questions: optional columns, a yield from mass and area."""
 
 from dataclasses import replace
 from pathlib import Path

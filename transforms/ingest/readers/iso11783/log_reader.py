@@ -9,10 +9,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.internal_columns import MARK
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import stored_unit
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, empty_rejections, rejected_rows
+from transforms.ingest.chunk import LINE, MAX_TEXT_BYTES, empty_rejections, rejected_rows
 from transforms.ingest.mapping import ColumnMapping, Mapping
 from transforms.ingest.readers.iso11783 import states
 from transforms.ingest.readers.iso11783.clock import Clock, all_offsets, clock_of, local_ms, zone_unlike_position

@@ -235,7 +235,7 @@ def setting_rows(
     return BarRows(tuple(replace(r, share=r.share / longest) for r in rows), first=MAX_SETTINGS)
 
 
-def drivers_section(
+def causes_section(
     data: SeasonEffectsData, levels: CostLevels, prices: Prices, catalogue: Catalogue, shown: DisplayUnits
 ) -> Section:
     """Return the section on the causes of the dirt."""
