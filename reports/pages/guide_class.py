@@ -37,15 +37,19 @@ def _curve(
     )
     setting, worst = catalogue[r["setting"]], values.sort("change").row(-1, named=True)
     label = setting_label(r["setting"], catalogue)
-    finding = say(
-        "{setting}: start at {start}; {worst} costs about {more} {unit} more ({span}).",
-        setting=capital(label),
-        start=setting_value(r["start_value"], setting, shown),
-        worst=setting_value(worst["value"], setting, shown),
-        more=plain_money(worst["change"]),
-        unit=shown.money_per_t,
-        span=money_range(worst["lo"], worst["hi"]),
-    )
+    start = setting_value(r["start_value"], setting, shown)
+    if worst["change"] > 0:
+        finding = say(
+            "{setting}: start at {start}; {worst} costs about {more} {unit} more ({span}).",
+            setting=capital(label),
+            start=start,
+            worst=setting_value(worst["value"], setting, shown),
+            more=plain_money(worst["change"]),
+            unit=shown.money_per_t,
+            span=money_range(worst["lo"], worst["hi"]),
+        )
+    else:
+        finding = say("{setting}: start at {start}; no other value costs more.", setting=capital(label), start=start)
     return Figure(
         f"{name}-{r['setting']}",
         finding,

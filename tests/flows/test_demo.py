@@ -7,13 +7,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.support.program import Demo, taretrace, taretrace_here
+from tests.support.program import Demo, taretrace_here
 from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Workspace
 from transforms.contracts.classes import wetness_class
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
@@ -24,6 +23,12 @@ from transforms.storage.warehouse import Warehouse
 def tables(demo: Demo) -> dict[str, pl.DataFrame]:
     with Warehouse(demo.workspace.warehouse) as warehouse:
         return exported_tables(warehouse, Lake(demo.workspace.lake))
+
+
+@pytest.fixture(scope="module")
+def default_tables(default_demo: Demo) -> dict[str, pl.DataFrame]:
+    with Warehouse(default_demo.workspace.warehouse) as warehouse:
+        return exported_tables(warehouse, Lake(default_demo.workspace.lake))
 
 
 def truth(demo: Demo, name: str) -> pl.DataFrame:
@@ -38,12 +43,9 @@ def test_the_demo_ends_with_the_path_of_the_page_and_prints_no_errors(demo):
 
 
 @pytest.mark.slow
-def test_the_default_demo_reads_thirty_days_and_suggests_trials(tmp_path: Path):
-    ran = taretrace("demo", tmp_path / "season", "--json")
-    assert (ran.code, ran.err) == (0, "")
-    with Warehouse.open_read_only(Workspace(tmp_path / "season").warehouse) as warehouse:
-        assert warehouse.table("machine_day")["day"].n_unique() == 30
-        assert warehouse.table("trial_wanted").drop_nulls("pairs").height > 0
+def test_the_default_demo_reads_thirty_days_and_suggests_trials(default_tables):
+    assert default_tables["machine_day"]["day"].n_unique() == 30
+    assert default_tables["trial_wanted"].drop_nulls("pairs").height > 0
 
 
 def test_every_row_of_every_file_is_accounted_for(demo, tables):
@@ -97,12 +99,12 @@ def test_shares_sum_to_one_with_an_explicit_remainder(tables):
 
 
 @pytest.mark.slow
-def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, catalogue: Catalogue):
+def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(default_demo, default_tables, catalogue: Catalogue):
     """R2 of traced mean settings is at least 0.9; both baselines from the methods are printed for comparison."""
-    names = [n for n in catalogue if n in tables["bin"].columns and n != "rear_roller_reversed"]
-    machines = truth(demo, "machine")
+    names = [n for n in catalogue if n in default_tables["bin"].columns and n != "rear_roller_reversed"]
+    machines = truth(default_demo, "machine")
     with_signal = machines.filter(pl.col("signal") != "none")["machine_id"].to_list()
-    true_trace = truth(demo, "load_trace")
+    true_trace = truth(default_demo, "load_trace")
     main = (
         true_trace.group_by("load_id", "machine_id")
         .agg(pl.col("share").sum())
@@ -110,15 +112,17 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
         .unique("load_id", keep="last")
     )
     sampled = main.filter(pl.col("machine_id").is_in(with_signal)).join(
-        tables["tare"].select("load_id").unique(), on="load_id"
+        default_tables["tare"].select("load_id").unique(), on="load_id"
     )
-    heaps = tables["load_trace_grade"].filter(pl.col("kind_code") == "heap")
+    heaps = default_tables["load_trace_grade"].filter(pl.col("kind_code") == "heap")
     sampled = sampled.join(heaps, on="load_id", how="anti").select("load_id")
-    true = mean_settings(true_trace.join(sampled, on="load_id"), truth(demo, "bin"), names)
-    known = tables["load_trace"].filter(pl.col("bin_at").is_not_null())
-    methods = {"traced": known} | baselines(tables["bin"], tables["load"], tables["unload_event"])
+    true = mean_settings(true_trace.join(sampled, on="load_id"), truth(default_demo, "bin"), names)
+    known = default_tables["load_trace"].filter(pl.col("bin_at").is_not_null())
+    methods = {"traced": known} | baselines(
+        default_tables["bin"], default_tables["load"], default_tables["unload_event"]
+    )
     rows = {
-        label: settings_r2(mean_settings(trace.join(sampled, on="load_id"), tables["bin"], names), true, names)
+        label: settings_r2(mean_settings(trace.join(sampled, on="load_id"), default_tables["bin"], names), true, names)
         for label, trace in methods.items()
     }
     print(f"\nR2 of mean settings, {sampled.height} sampled loads with a tank signal")
@@ -151,21 +155,21 @@ def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: floa
 
 
 @pytest.fixture(scope="module")
-def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str, ...]]]:
+def wrong_moves(default_demo, default_tables, catalogue: Catalogue) -> dict[str, list[tuple[str, ...]]]:
     """Advised changes contradicted by the true effects in the advised conditions: by sign and by gain."""
-    soil_of = tables["field"].select("field_id", clay="clay_pct")
+    soil_of = default_tables["field"].select("field_id", clay="clay_pct")
     advice = (
-        tables["advice"]
+        default_tables["advice"]
         .filter(pl.col("verdict") == "move")
         .join(soil_of, on="field_id")
         .rename({"topsoil_wetness": "wetness"})
     )
     assert advice.height >= 12
-    facts = tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
-    names = [n for n in catalogue if n in tables["load_fact"].columns]
-    values = tables["load_fact"].select("load_id", *names).unpivot(index="load_id", variable_name="setting")
-    by_load = truth(demo, "load_effect").join(facts, on="load_id").join(values, on=["load_id", "setting"])
-    prices = demo.workspace.season.prices
+    facts = default_tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
+    names = [n for n in catalogue if n in default_tables["load_fact"].columns]
+    values = default_tables["load_fact"].select("load_id", *names).unpivot(index="load_id", variable_name="setting")
+    by_load = truth(default_demo, "load_effect").join(facts, on="load_id").join(values, on=["load_id", "setting"])
+    prices = default_demo.workspace.season.prices
     found: dict[str, list[tuple[str, ...]]] = {"sign": [], "gain": []}
     for row in advice.iter_rows(named=True):
         steps = (row["to_value"] - row["from_value"]) / catalogue[row["setting"]].step
@@ -176,7 +180,7 @@ def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str,
         ):
             if low * high > 0 and np.sign(true) != np.sign(low):
                 found["sign"].append((row["machine_id"], row["setting"], name))
-        expected = tables["expected_load"].join(tables["load_fact"], on="load_id")
+        expected = default_tables["expected_load"].join(default_tables["load_fact"], on="load_id")
         own_rows = expected.filter(pl.col("machine_id") == row["machine_id"]).sort("lifted_at").tail(20)
         ratio = to_float((own_rows["observed_pct"] / (100 - own_rows["observed_pct"])).mean())
         at = CropAndHaul(yield_t_ha=74.0, haul_km=30.0, width_m=3.0, sugar_pct=17.6)
@@ -189,10 +193,12 @@ def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str,
     return found
 
 
+@pytest.mark.slow
 def test_every_advised_sign_is_right(wrong_moves):
     assert wrong_moves["sign"] == []
 
 
+@pytest.mark.slow
 def test_every_certain_gain_is_a_true_gain(wrong_moves):
     assert wrong_moves["gain"] == []
 
@@ -239,16 +245,19 @@ def test_naive_correlation_misleads_but_the_fit_does_not(demo, tables):
     print(f"\npooled regression has the wrong sign for {', '.join(wrong)} of {certain.height} certain effects")
 
 
-def test_the_direction_of_a_roller_goes_from_the_log_to_its_effect(demo, tables):
+@pytest.mark.slow
+def test_the_direction_of_a_roller_goes_from_the_log_to_its_effect(default_demo, default_tables):
     """Machines that log it run in both directions; its effect in each wetness class, where one is given, is true."""
     name = "rear_roller_reversed"
-    logged = tables["bin"].filter(pl.col(name).is_not_null())
+    logged = default_tables["bin"].filter(pl.col(name).is_not_null())
     assert 0.1 < to_float(logged[name].mean()) < 0.9
-    assert set(tables["machine"].filter(generation="B")["machine_id"]) == set(logged["machine_id"].unique())
-    facts = tables["load_fact"].select("load_id", wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"))
-    true = truth(demo, "load_effect").filter(setting=name).join(facts, on="load_id").group_by("wetness_class")
+    assert set(default_tables["machine"].filter(generation="B")["machine_id"]) == set(logged["machine_id"].unique())
+    facts = default_tables["load_fact"].select(
+        "load_id", wetness_class(pl.col("topsoil_wetness")).alias("wetness_class")
+    )
+    true = truth(default_demo, "load_effect").filter(setting=name).join(facts, on="load_id").group_by("wetness_class")
     by_class = dict(true.agg(pl.col(DIRT).mean()).iter_rows())
-    rows = tables["effect"].filter(
+    rows = default_tables["effect"].filter(
         (pl.col("response") == DIRT) & (pl.col("setting") == name) & pl.col("soil_class").is_null()
     )
     given = rows.drop_nulls(["wetness_class", "change_pct"])

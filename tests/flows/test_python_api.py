@@ -168,7 +168,7 @@ def test_effects_have_labels_and_can_be_chosen(opened):
 
 def test_what_if_equals_the_command(opened, demo):
     tried = opened.what_if(topsoil_wetness=0.6, force=True)
-    ran = taretrace_here("what-if", demo.workspace.root, "--wetness", "0.6", "--json")
+    ran = taretrace_here("what-if", demo.workspace.root, "--wetness", "0.6", "--force", "--json")
     shown = pl.read_json(ran.out.encode()).row(0, named=True)
     expected = {row["quantity"]: (row["mean"], row["lo95"], row["hi95"]) for row in tried.expected.to_dicts()}
     assert expected["dirt_tare_pct"] == pytest.approx(tuple(shown["dirt_pct"]))

@@ -46,7 +46,7 @@ def test_an_unknown_trial_is_named(demo):
 
 
 def test_a_label_and_another_unit_ask_the_same_question(demo):
-    stored, shown = ask(demo, "--set", "share_depth_cm=7"), ask(demo, "--set", "depth=70mm")
+    stored, shown = ask(demo, "--set", "share_depth_cm=7", "--force"), ask(demo, "--set", "depth=70mm", "--force")
     assert stored.code == shown.code == 0
     assert json.loads(stored.out) == json.loads(shown.out)
 

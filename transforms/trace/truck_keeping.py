@@ -1,4 +1,4 @@
-"""How far trucks keep to one machine: the evidence of a stretch of work, and that of all other fields of the season.
+"""Degree to which trucks keep to one machine: evidence of a stretch of work, and of all other fields of the season.
 
 Equation (2.8) of METHODS.md. Evidence comes from beliefs that no truck has influenced, so that it does not depend on
 the prior, and a season needs no more than two passes.
@@ -96,8 +96,12 @@ class SeasonKeeping:
             rows: rows of `truck_keeping`.
         """
         self.by_field: dict[str, dict[str, Array]] = {VEHICLE: {}, GANG: {}}
-        summed = rows.group_by("kind_code", "field_id", "stray_share").agg(pl.col("log_likelihood").sum())
-        parts = summed.sort("kind_code", "field_id", "stray_share").group_by("kind_code", "field_id")
+        summed = rows.group_by("kind_code", "field_id", "stray_share", maintain_order=True).agg(
+            pl.col("log_likelihood").sum()
+        )
+        parts = summed.sort("kind_code", "field_id", "stray_share").group_by(
+            "kind_code", "field_id", maintain_order=True
+        )
         for (kind, field_id), part in parts:
             self.by_field[str(kind)][str(field_id)] = part["log_likelihood"].to_numpy()
 

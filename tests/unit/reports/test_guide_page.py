@@ -13,6 +13,7 @@ from reports.language.precision import setting_value
 from reports.page.model import Figure, Fold, Prose
 from reports.pages.guide import guide_page, guide_title, write_guide
 from reports.pages.guide_card import card_name
+from reports.pages.guide_class import _curve
 from reports.pages.guide_data import load_guide_page
 from reports.pages.guide_values import is_change
 from tests.support.program import Demo
@@ -106,6 +107,18 @@ def test_rounded_money_is_about(data, demo: Demo):
     amounts = [m for text in texts for m in re.finditer(r"(about )?[\d.,]+ EUR/t", text)]
     assert len(amounts) > 20
     assert [m[0] for m in amounts if m[1] is None] == []
+
+
+@pytest.mark.parametrize("worst", [0.12, 0.0, -0.0025])
+def test_a_value_that_costs_nothing_more_has_no_amount(worst: float):
+    row = {"setting": "share_depth_cm", "unit": "cm", "reason_code": "best_of_tried", "start_value": 6.0}
+    values = [
+        ("share_depth_cm", v, c, c - 0.1, c + 0.1) for v, c in ((6.0, min(worst, 0.0)), (7.0, worst), (8.0, -0.01))
+    ]
+    columns = ["setting", "value", "cost_change_per_t", "lo95", "hi95"]
+    figure = _curve(row, "curve", pl.DataFrame(values, schema=columns, orient="row"), CATALOGUE, METRIC)
+    assert figure is not None
+    assert (METRIC.money_per_t in figure.finding) == (worst > 0)
 
 
 BOLD = """
