@@ -12,7 +12,10 @@ from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
 from transforms.jobs.trace_fields import SeasonTrace
 from transforms.storage.lake import Lake
+from transforms.trace.lag_model import LagModel
+from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.truck_home import HOME_VEHICLE
+from transforms.trace.truck_keeping import Keeping
 
 TABLES = (
     "load_trace",
@@ -23,6 +26,7 @@ TABLES = (
     "audit_setting",
     "lag_sample",
     "trace_replicate",
+    "truck_keeping",
     "load_fact",
 )
 LAST_DAY = "09.10.2025"
@@ -121,6 +125,27 @@ def test_trucks_of_tickets_have_a_home(ingested):
     named = {f for f, own in loads.items() if HOME_VEHICLE in own.columns}
     assert named == {f for f, own in loads.items() if "truck_id" in own.columns}
     assert named
+
+
+def test_trucks_of_other_fields_count_once(ingested, tmp_path):
+    workspace = Workspace(shutil.copytree(ingested.root, tmp_path / "w"))
+    with stages.open_warehouse(workspace) as warehouse:
+        tracing = SeasonTrace(warehouse, Lake(workspace.lake), workspace.season)
+        learnt = LagModel(warehouse.table("lag_sample").select(list(SAMPLE)))
+        assert tracing.pending_fields(learnt) == []
+        evidence = warehouse.table("truck_keeping")
+        shared = evidence["field_id"].unique().to_list()
+        assert len(shared) == 1
+        assert tracing.keeping().of(shared[0]) == Keeping()
+        loyal = evidence.with_columns(
+            pl.lit("elsewhere").alias("field_id"), (-20 * pl.col("stray_share")).alias("log_likelihood")
+        )
+        warehouse.append("truck_keeping", loyal)
+        due = tracing.pending_fields(learnt)
+        assert [field for field, _, _ in due] == shared
+        tracing.trace(due, learnt, lambda: None)
+        assert tracing.pending_fields(learnt) == []
+        assert warehouse.table("truck_keeping").filter(field_id=shared[0]).equals(evidence)
 
 
 @pytest.mark.slow

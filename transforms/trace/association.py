@@ -137,22 +137,31 @@ def associate_loads(
             agreement = homes.agreement(belief, keeping)
         if homes is not None and agreement is not None:
             prior = weight * homes.messages(belief, agreement)
-        for m in range(stream_count):
-            rows = candidates[m]
-            if not rows.size:
-                continue
-            fits = prior * odds
-            others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
-            found, new = chains[m].place(prior[rows, m], others[rows])
-            keep = 0.0 if iteration == 0 else DAMPING
-            log_odds = keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300))
-            odds[rows, m] = np.exp(log_odds)
-            placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
+        _exchange(chains, candidates, prior, odds, placed, 0.0 if iteration == 0 else DAMPING)
         before, belief = belief, _belief(weight, odds)
         change = float(np.abs(belief - before).max(initial=0.0))
         if change < TOLERANCE and (homes is None or agreement is not None):
             break
     return Association(_belief(prior, odds), placed, agreement)
+
+
+def _exchange(
+    chains: list[Chain],
+    candidates: list[NDArray[np.int64]],
+    prior: Array,
+    odds: Array,
+    placed: dict[tuple[int, int], Placement],
+    keep: float,
+) -> None:
+    """Update the odds and placements of every chain in turn, given those of the others; keep a part of the odds."""
+    for m, (chain, rows) in enumerate(zip(chains, candidates, strict=True)):
+        if not rows.size:
+            continue
+        fits = prior * odds
+        others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
+        found, new = chain.place(prior[rows, m], others[rows])
+        odds[rows, m] = np.exp(keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300)))
+        placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
 
 
 def _first_guess(

@@ -121,7 +121,9 @@ class Homes:
         known = np.flatnonzero(self.gang >= 0)
         if not known.size:
             return Agreement(of_vehicle, 0.0, share, vehicles, None)
-        of_home = _spread(_scaled(trip, share), 1 - of_vehicle, share)
+        # By the stretch alone: the evidence of gangs on other fields must not depend on that of other fields.
+        alone = mean_keeping(vehicles, Keeping().of_vehicle)
+        of_home = _spread(_scaled(trip, share), 1 - alone, share)
         own = _sums(np.log(of_home), self.vehicle, self.gang.size)[known]
         gangs = stray_evidence(_scaled(own, share), self.gang[known], share)
         return Agreement(of_vehicle, mean_keeping(gangs, keeping.of_gang), share, vehicles, gangs)
