@@ -176,10 +176,11 @@ def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # no
     assert (expected[0][0] in page.lead) if dirtier else (machines["subject_id"][0] not in page.lead)
 
 
-def test_map_and_comparison_of_fields_seldom_contradict_each_other(demo: Demo):
+@pytest.mark.slow
+def test_map_and_comparison_of_fields_seldom_contradict_each_other(default_demo: Demo):
     """The map holds effects of settings and machines, the comparison does not; the field's own effect is in both."""
-    with stages.open_warehouse(demo.workspace) as warehouse:
-        data = load_fleet_page(warehouse, demo.workspace.season)
+    with stages.open_warehouse(default_demo.workspace) as warehouse:
+        data = load_fleet_page(warehouse, default_demo.workspace.season)
     fields = data.comparison.filter(pl.col("response") == "dirt_tare_pct", pl.col("subject_kind") == "field")
     on_map = judged(data.district.fields).select("field_id", pl.col("standing").alias("on_map"), "difference_pct")
     both = fields.join(on_map, left_on="subject_id", right_on="field_id")
