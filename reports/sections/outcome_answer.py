@@ -69,16 +69,13 @@ def headline(data: OutcomeData, shown: DisplayUnits) -> str:
         return say_n(
             "{made} of {n} advised change made", "{made} of {n} advised changes made", data.known, made=followed
         )
-    t = shown.per_tonne
     return say_n(
         "{made} of {n} advised change made; promised {promised}, saved {saved} ({span}) {unit}",
         "{made} of {n} advised changes made; promised {promised}, saved {saved} ({span}) {unit}",
         data.known,
         made=followed,
-        promised=plain_money(found["promised_per_t"] * t),
-        saved=plain_money(found["realised_per_t"] * t),
-        span=money_range(found["lo95"] * t, found["hi95"] * t),
-        unit=shown.money_per_t,
+        promised=plain_money(found["promised_per_t"] * shown.per_tonne),
+        **saved_numbers(found, shown),
     )
 
 
@@ -100,20 +97,28 @@ def saving_missing(data: OutcomeData) -> str:
     return verdict_words(data) if outcome(data).made is None else ""
 
 
+def saved_numbers(row: dict[str, Any], shown: DisplayUnits) -> dict[str, str]:
+    """Return `saved`, its `span` and the `unit` of a row of `realised_saving`, for a sentence."""
+    t = shown.per_tonne
+    return {
+        "saved": plain_money(row["realised_per_t"] * t),
+        "span": money_range(row["lo95"] * t, row["hi95"] * t),
+        "unit": shown.money_per_t,
+    }
+
+
 def lot_words(data: OutcomeData, shown: DisplayUnits) -> str:
     """Return what showing advice saved, compared with shifts from which it was withheld by lot; empty if not known."""
     drawn = data.saving.filter(pl.col("group_code") == "randomised", pl.col("verdict_code") != "too_few")
     if not drawn.height:
         return ""
-    row, t = drawn.row(0, named=True), shown.per_tonne
+    row = drawn.row(0, named=True)
     return say_n(
         "Compared by lot, showing advice saved {saved} ({span}) {unit}, promised {promised}; n = {n} shift.",
         "Compared by lot, showing advice saved {saved} ({span}) {unit}, promised {promised}; n = {n} shifts.",
         row["shifts"],
-        saved=plain_money(row["realised_per_t"] * t),
-        span=money_range(row["lo95"] * t, row["hi95"] * t),
-        unit=shown.money_per_t,
-        promised=plain_money(row["promised_per_t"] * t),
+        promised=plain_money(row["promised_per_t"] * shown.per_tonne),
+        **saved_numbers(row, shown),
     )
 
 

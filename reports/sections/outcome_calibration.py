@@ -9,6 +9,7 @@ from reports.language.labels import setting_label
 from reports.language.precision import money_range, plain_money
 from reports.language.translate import say, say_n
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
+from reports.sections.outcome_answer import saved_numbers
 from reports.sections.outcome_data import OutcomeData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -20,14 +21,12 @@ def not_made_words(data: OutcomeData, shown: DisplayUnits) -> str:
     rows = data.saving.filter(pl.col("group_code") == "not_made", pl.col("verdict_code") != "too_few")
     if not rows.height:
         return ""
-    row, t = rows.row(0, named=True), shown.per_tonne
+    row = rows.row(0, named=True)
     return say_n(
         "The changes that {n} shift left undone would have saved {saved} ({span}) {unit}.",
         "The changes that {n} shifts left undone would have saved {saved} ({span}) {unit}.",
         row["shifts"],
-        saved=plain_money(row["realised_per_t"] * t),
-        span=money_range(row["lo95"] * t, row["hi95"] * t),
-        unit=shown.money_per_t,
+        **saved_numbers(row, shown),
     )
 
 

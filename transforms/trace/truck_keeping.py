@@ -104,6 +104,8 @@ class SeasonKeeping:
         )
         for (kind, field_id), part in parts:
             self.by_field[str(kind)][str(field_id)] = part["log_likelihood"].to_numpy()
+        nothing = np.zeros(len(STRAYS))
+        self.total = {kind: np.sum([nothing, *own.values()], axis=0) for kind, own in self.by_field.items()}
 
     def of(self, field_id: str) -> Keeping:
         """Return the prior of a field by the evidence of all others, in steps of .05.
@@ -116,11 +118,11 @@ class SeasonKeeping:
         return Keeping(self._weights(VEHICLE, field_id, base.of_vehicle), self._weights(GANG, field_id, base.of_gang))
 
     def _weights(self, kind: str, field_id: str, prior: tuple[float, ...]) -> tuple[float, ...]:
-        others = [e for f, e in sorted(self.by_field[kind].items()) if f != field_id]
-        if not others:
+        fields = self.by_field[kind]
+        if not fields.keys() - {field_id}:
             return prior
-        total = np.sum(others, axis=0)
-        weight = np.exp(total - total.max()) * np.array(prior)
+        others = self.total[kind] - fields.get(field_id, 0.0)
+        weight = np.exp(others - others.max()) * np.array(prior)
         mixed = (1 - OWN_WAY) * weight / weight.sum() + OWN_WAY * np.array(prior)
         rounded = np.maximum(np.round(mixed * 20) / 20, OWN_WAY / 10)
         return tuple((rounded / rounded.sum()).tolist())
