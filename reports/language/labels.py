@@ -30,6 +30,7 @@ CONDITION_LABELS = {
     "topsoil_wetness": mark("topsoil wetness"),
     "clay_pct": mark("clay"),
     "air_temp_c": mark("air temperature"),
+    "air_temp_10d_c": mark("air temperature of the ten days before"),
     "yield_t_ha": mark("yield"),
     "root_mass_kg": mark("mean root mass"),
     "campaign_day": mark("day of campaign"),

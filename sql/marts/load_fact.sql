@@ -39,6 +39,7 @@ select
     t.recoverable_sugar_pct,
     h.topsoil_wetness,
     h.air_temp_c,
+    h.air_temp_10d_c,
     h.rain_24h_mm,
     h.rain_72h_mm,
     f.clay_pct,

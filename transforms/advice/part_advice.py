@@ -15,7 +15,7 @@ from scipy.stats import norm, t
 from transforms.advice.cost import cost_parts
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.moves import TRY_PROBABILITY, USUAL_SPEED_KMH, Situation, moved_share
-from transforms.advice.outlook import FORECAST, Outlook
+from transforms.advice.outlook import FORECAST, WEATHER, Outlook
 from transforms.advice.part_evidence import Change, FleetParts, Row, possible_changes
 from transforms.advice.shrinkage import DRAWS
 from transforms.arrays import Array
@@ -97,7 +97,7 @@ def days_of(situation: Situation, place: PredictionPoint, outlooks: list[Outlook
         ahead = outlook.field_conditions(situation.field_id)
         if ahead["outlook"] != FORECAST:
             break
-        conditions = {**place.conditions, **{n: float(ahead[n]) for n in ("topsoil_wetness", "air_temp_c")}}
+        conditions = {**place.conditions, **{n: float(ahead[n]) for n in WEATHER}}
         conditions["campaign_day"] += k
         z = expected_scale(dirt, replace(place, conditions=conditions), situation.field_id, situation.settings)
         wetness_class = classes_at(conditions["topsoil_wetness"], conditions["clay_pct"])[0]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, Topping
 from transforms.advice.moves import Situation
-from transforms.advice.outlook import Outlook
+from transforms.advice.outlook import WEATHER, Outlook
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.topping import TOPPING, topping_from_scale
 from transforms.arrays import Mask, narrow, to_float
@@ -256,9 +256,8 @@ def _conditions_next(
     """Return the conditions of a field in the next shift."""
     first_day = fit.frame.season_starts[-1]
     return {
-        "topsoil_wetness": float(expected["topsoil_wetness"]),
+        **{n: float(expected[n]) for n in WEATHER},
         "clay_pct": float(field["clay_pct"]),
-        "air_temp_c": float(expected["air_temp_c"]),
         "yield_t_ha": float(field["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
         **({} if root_kg is None else {ROOT_MASS_KG: root_kg}),

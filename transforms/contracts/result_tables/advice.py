@@ -213,6 +213,7 @@ class NextCondition(dy.Schema):
     shift_date = dy.Date()
     topsoil_wetness = dy.Float64(nullable=True)
     air_temp_c = dy.Float64(nullable=True)
+    air_temp_10d_c = dy.Float64(nullable=True)
     rain_mm = dy.Float64(nullable=True)
     outlook = dy.String()
 
