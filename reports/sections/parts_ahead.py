@@ -20,6 +20,7 @@ PLACES = {
     "cleaner_1": mark("first cleaner"),
     "cleaner_2": mark("second cleaner"),
     "cleaner_3": mark("third cleaner"),
+    "cleaner_4": mark("fourth cleaner"),
 }
 """Place of a part -> label."""
 KNOWN_PARTS = {"smooth bars": mark("smooth bars"), "mixed": mark("mixed"), "tines": mark("tines")}

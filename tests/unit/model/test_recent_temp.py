@@ -61,7 +61,8 @@ def step_error(fit: ResponseFit) -> float:
 def level_slope(fit: ResponseFit) -> float:
     """Return the slope of the expected level, at unchanged settings, on the true one of the temperature."""
     middle = {n: np.full(9, fit.rows[n].cast(float).median()) for n in fit.frame.terms.conditions}
-    temp = np.linspace(*np.quantile(fit.rows[AIR_TEMP_10D_C].to_numpy(), (0.05, 0.95)), 9)
+    low, high = np.quantile(fit.rows[AIR_TEMP_10D_C].to_numpy(), (0.05, 0.95))
+    temp = np.linspace(float(low), float(high), 9)
     level = condition_levels(fit, {**middle, AIR_TEMP_10D_C: temp})
     return float(np.polyfit(ON_TOPS * CONDITIONS[AIR_TEMP_10D_C].standard(temp), level, 1)[0])
 
