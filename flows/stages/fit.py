@@ -26,6 +26,7 @@ from transforms.jobs.night_fits import load_night_fit, store_night_fits
 from transforms.jobs.product_cache import ProductCache
 from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
 from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
+from transforms.model.checks.loss_parts import loss_parts_check
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
@@ -182,6 +183,8 @@ def check_fits(
                 advance()
         if (dirt := fits.shared.get(DIRT)) is not None:
             results.append(check_rows(dirt.value, sampling_check(dirt.value, warehouse.table("load_fact"))))
+        if fits.loss is not None:
+            results.append(check_rows(fits.loss, loss_parts_check(fits.by_response)))
         checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)

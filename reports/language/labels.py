@@ -65,6 +65,7 @@ CHECK_LABELS = {
     "sensor_noise": mark("noise of sensors"),
     "rounding": mark("rounding of laboratory values"),
     "last_season": mark("agreement with last season"),
+    "loss_parts": mark("root loss and the sum of its parts"),
 }
 """Check of a fit -> label."""
 SETTING_GROUPS = {"shared bend": mark("common curve of all settings that break roots")}
