@@ -60,6 +60,20 @@ def test_a_machine_that_bruises_many_roots_is_slowed_and_one_that_bruises_few_is
     assert gentle["to_value"] > gentle["from_value"]
 
 
+@pytest.mark.parametrize("name", ["rear_roller_reversed", "rear_roller_speed_pct", "transfer_web_speed_pct"])
+def test_a_roller_that_bruises_roots_is_weighed_against_its_dirt(catalogue, name):
+    """It takes 8 % off the dirt; if it also adds 0.9 to the log odds of damage on many roots, it is not advised."""
+    tried = {name: (0.0, 100.0, 80)}
+    where = replace(situation(40.0), settings={name: 0.0, "ground_speed_kmh": 6.0}, tried=tried)
+    assert DAMAGED in catalogue[name].responses
+    advice = {}
+    for bruise in (0.0, 0.9):
+        effects = {DIRT: slopes(**{name: (-0.08, 0.002)}), DAMAGED: slopes(**{name: (bruise, 0.02)})}
+        advice[bruise] = advise_machine(where, MoveEffects(effects), catalogue, PRICES, RULES).row(0, named=True)
+    assert (advice[0.0]["verdict"], advice[0.0]["setting"]) == ("move", name)
+    assert advice[0.9]["verdict"] != "move"
+
+
 def test_the_change_of_damage_has_its_interval(catalogue):
     """A step slower takes a fifth off the odds of 45 % damaged roots, with an error of 0.02 on their log."""
     row = advised(situation(45.0), -0.015, 0.20, catalogue).row(0, named=True)
