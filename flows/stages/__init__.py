@@ -1,7 +1,7 @@
 """Stages of a run as plain functions that read tables, call transforms and write tables; they do not use Prefect."""
 
 from flows.stages.advise import advise_machines, assess_storability, compute_guide
-from flows.stages.context import open_warehouse, require_facts, run_checks
+from flows.stages.context import open_warehouse, priced_season, require_facts, run_checks
 from flows.stages.fit import (
     Fits,
     check_fits,
@@ -51,6 +51,7 @@ __all__ = [
     "open_warehouse",
     "plan_trial",
     "plan_variation",
+    "priced_season",
     "read_trial_loads",
     "read_varied_loads",
     "receive_files",

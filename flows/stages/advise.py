@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from flows.runtime.progress import Reporter
-from flows.stages.context import open_warehouse, require_facts, run_checks
+from flows.stages.context import open_warehouse, priced_season, require_facts, run_checks
 from flows.stages.fit import Fits
 from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
@@ -51,8 +51,8 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
         require_facts(warehouse, workspace)
         facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
         checks = warehouse.table("root_check_fact")
-        rows = storability(facts, audits, checks, warehouse.query("root_temp"), workspace.season.prices)
-        season = workspace.season
+        season = priced_season(warehouse, workspace.season)
+        rows = storability(facts, audits, checks, warehouse.query("root_temp"), season.prices)
         cost = season_cost(facts, audits, warehouse.table("field"), rows, season.sites, season.prices)
         with warehouse.transaction():
             warehouse.replace("storability", rows)
@@ -75,8 +75,8 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
     Returns:
         One row per machine and setting, with its verdict; empty if there are too few loads.
     """
-    season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
+        season = priced_season(warehouse, workspace.season)
         rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
         options = [pl.DataFrame(schema=OPTION_SCHEMA)]
         if fits.dirt is not None:
@@ -131,11 +131,11 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
 
 def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> None:
     """Compute the setting guide, the what-if table and the suggested trials, and store them."""
-    season = workspace.season
     with (
         open_warehouse(workspace) as warehouse,
         reporter.stage(mark("Computing the setting guide")),
     ):
+        season = priced_season(warehouse, workspace.season)
         if fits.dirt is None:
             if not warehouse.table("guide_class").height:
                 store_basis(warehouse, GUIDE, OutcomeCode.TOO_FEW_LOADS)

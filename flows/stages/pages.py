@@ -44,7 +44,7 @@ def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: Output
     with reporter.stage(mark("Writing the shift page")):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
-            season, out = workspace.season, workspace.out
+            season, out = stages.priced_season(warehouse, workspace.season), workspace.out
             data = load_shift_page(warehouse, season)
             return [*write_shift_page(data, season, out, formats), *_linked_followed_page(warehouse, season, out)]
 
@@ -74,7 +74,8 @@ def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputForma
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
-        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, formats)
+        season = stages.priced_season(warehouse, workspace.season)
+        return write_guide(load_guide_page(warehouse), season, workspace.out, formats)
 
 
 def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
@@ -90,7 +91,7 @@ def publish_season_report(workspace: Workspace, reporter: Reporter, formats: Out
     """Write the season report and the pages it links to: its loads, the outcome of advice, the guide."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the season report")):
         stages.require_facts(warehouse, workspace, *MARTS)
-        season, out = workspace.season, workspace.out
+        season, out = stages.priced_season(warehouse, workspace.season), workspace.out
         paths = write_season(load_season_page(warehouse, season), season, out, formats)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
         paths += _linked_followed_page(warehouse, season, out)
@@ -137,7 +138,8 @@ def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
     with reporter.stage(mark("Writing the what-if page")), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         stages.require_facts(warehouse, workspace)
-        return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
+        season = stages.priced_season(warehouse, workspace.season)
+        return write_what_if(load_what_if_page(warehouse, workspace.what_if), season, workspace.out)
 
 
 def publish_load_page(

@@ -16,6 +16,7 @@ QUANTITIES = {"km": "km", "°C": "degC"}
 """Unit of a price or assumption -> stored unit that pages convert; the other units are the same in every system."""
 _PRICES = {f.name: f for f in fields(Prices)}
 ASSUMED, SET = mark("assumed (the default)"), mark("set in season.toml")
+COUNTED = mark("assumed, with the severe damage counted in root checks")
 
 
 def assumption_words(season: Season) -> str:
@@ -33,6 +34,13 @@ def assumption_words(season: Season) -> str:
 
 def _units(season: Season) -> DisplayUnits:
     return DisplayUnits(season.units, season.currency, season.time_zone)
+
+
+def _origin(name: str, season: Season) -> str:
+    """Return the origin of a price; a default that is not the value used was replaced by counts."""
+    if name not in season.assumed:
+        return SET
+    return ASSUMED if getattr(season.prices, name) == _PRICES[name].default else COUNTED
 
 
 def price_value(name: str, season: Season) -> Cell:
@@ -68,9 +76,7 @@ def price_table(season: Season) -> Table:
             Column(say("Price"), lambda f: text_cell(capital(translated(f.metadata["words"])))),
             Column(say("Value"), lambda f: price_value(f.name, season)),
             Column(say("Unit"), lambda f: price_unit(f.name, season), numeric=False),
-            Column(
-                say("Origin"), lambda f: text_cell(say(ASSUMED if f.name in season.assumed else SET)), numeric=False
-            ),
+            Column(say("Origin"), lambda f: text_cell(say(_origin(f.name, season))), numeric=False),
         ),
         fields(Prices),
     )
