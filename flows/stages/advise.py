@@ -12,7 +12,7 @@ from flows.stages.fit import Fits
 from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
 from transforms.advice.cost_effects import usual_levels
-from transforms.advice.move_effects import PRICED, MoveEffects
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import DAYS_AHEAD, NextShift, Outlook, WeatherAhead, weather_ahead, working_hours
 from transforms.advice.pair_effects import pair_effects
@@ -25,6 +25,7 @@ from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
+from transforms.config.response_catalogue import PRICED
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table, shrink_response
 from transforms.model.fit_result import ResponseFit

@@ -27,9 +27,8 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.seasons import QUIET, ingest
 from tests.validation.soak_season import deliveries
 from transforms.advice import advice_rows
-from transforms.advice.move_effects import PRICED
 from transforms.advice.moves import AdvisedMove, allowed_steps, choose_moves, predict_outcome
-from transforms.config.response_catalogue import DIRT, RESPONSES
+from transforms.config.response_catalogue import DIRT, PRICED, RESPONSES
 from transforms.config.workspace import Workspace
 from transforms.jobs.fit_jobs import ResponseJob, fit_response_job
 from transforms.jobs.night_fits import load_night_fit, store_night_fits

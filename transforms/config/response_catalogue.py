@@ -37,6 +37,8 @@ class Response:
         by_soil: True if the settings' effects may differ by soil class.
         slopes: True if settings with a curve have slopes by machine.
         shared_bend: True if the settings that break or lose roots share a curvature.
+        prices: keys of `[prices]` that a change of it costs by; empty if it changes no cost.
+        source: source of the relation between the response and its cost; empty if it changes no cost.
     """
 
     name: str
@@ -53,6 +55,8 @@ class Response:
     by_soil: bool = False
     slopes: bool = False
     shared_bend: bool = False
+    prices: tuple[str, ...] = ()
+    source: str = ""
 
 
 def _read() -> dict[str, Response]:
@@ -66,3 +70,5 @@ def _read() -> dict[str, Response]:
 
 RESPONSES = _read()
 """Name -> response, in the order in which pages show them."""
+PRICED = tuple(r.name for r in RESPONSES.values() if r.prices)
+"""Responses that change the cost."""

@@ -10,11 +10,11 @@ import pytest
 from tests.unit.advice.test_topping_advice import AT, PRICES, RULES, slopes
 from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import Topping, cost_parts
-from transforms.advice.move_effects import PRICED, MoveEffects
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.storage import healthy_loss_kg_per_t_day
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, PRICED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import codes_of
