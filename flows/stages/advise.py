@@ -25,7 +25,7 @@ from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
-from transforms.config.response_catalogue import PRICED
+from transforms.config.response_catalogue import priced_responses
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table, shrink_response
 from transforms.model.fit_result import ResponseFit
@@ -63,7 +63,7 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
 
 def _shrinkages(fits: Fits, executor: Executor) -> dict[str, Shrinkage]:
     """Return the shrinkage of each response that has a price; it is computed once and kept with the fit."""
-    priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
+    priced = {r: fits.by_response[r] for r in priced_responses(fits.by_response)}
     due = [r for r, fit in priced.items() if SHRINKAGE not in fit.memo]
     for r, found in zip(due, local(executor)(shrink_response, [fits.shared[r] for r in due]), strict=True):
         priced[r].memo[SHRINKAGE] = found
@@ -83,7 +83,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             facts = warehouse.table("load_fact")
-            priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
+            priced = {r: fits.by_response[r] for r in priced_responses(fits.by_response)}
             prior = _shrinkages(fits, executor)
             pairs = {r: pair_effects(f, season.advice.min_loads) for r, f in priced.items()}
             first, ahead = _weather_ahead(warehouse, facts, season)
@@ -96,6 +96,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
                     warehouse.table("machine"),
                     season.sites,
                     season.prices.haul_km,
+                    season.prices.stalks_tops_pct,
                 ),
                 outlook,
                 priced,
@@ -143,7 +144,7 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             return
         tonnes = warehouse.query("class_tonnes")
         shared = (season.catalogue, season.prices, season.advice.min_loads, tonnes, ADVICE_SEED)
-        priced = {r: fits.shared[r] for r in PRICED if r in fits.shared}
+        priced = {r: fits.shared[r] for r in priced_responses(fits.shared)}
         shrink = _shrinkages(fits, executor)
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]

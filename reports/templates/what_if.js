@@ -84,12 +84,13 @@
     for (const given of [{}, settings]) {
       ratio = levels("dirt_tare_pct", q, given).map(Math.exp);
       lost = table.responses.root_loss_t_ha ? levels("root_loss_t_ha", q, given).map((z) => Math.max(Math.exp(z) - table.small_loss, 0)) : null;
-      const tops = has("top_tare_pct") && shares("top_tare_pct", given), over = has("over_topped_pct") && shares("over_topped_pct", given);
+      const tops = has("top_tare_pct") ? shares("top_tare_pct", given) : has("under_topped_pct") && shares("under_topped_pct", given).map((u) => table.prices.stalks_tops_pct * u / 100);
+      const over = has("over_topped_pct") && shares("over_topped_pct", given);
       top = tops && tops.map((t, d) => ({ tops: t, over: over ? over[d] : 0 }));
       const skin = has("damaged_pct") && shares("damaged_pct", given), speed = given.ground_speed_kmh ?? usual;
       both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, top ? top[d] : null, skin ? skin[d] : 0, speed, usual, q)));
     }
-    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), tops: top && summarise(top.map((t) => t.tops)), over: top && has("over_topped_pct") && summarise(top.map((t) => t.over)), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
+    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), tops: top && has("top_tare_pct") && summarise(top.map((t) => t.tops)), over: top && has("over_topped_pct") && summarise(top.map((t) => t.over)), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
   const { number, money, digitsOf, known, end } = taretraceNumbers(say), POINTS = 25;
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);

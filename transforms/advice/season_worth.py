@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
+from transforms.advice.cost import CropAndHaul, Topping, beet_worth_per_t, cost_per_t
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
@@ -83,9 +83,13 @@ def _saving(m: ClassMoves, changes: dict[str, Array], prices: Prices) -> Array:
     tops = {r: level[:LEVELS, None] for r, level in m.topping.items()}
     tops_moved = {r: level + changes[r] for r, level in tops.items()}
     at, at_moved = _crops(m, changes)
-    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], at, prices, topping_from_scale(tops))
+
+    def _topping(levels: dict[str, Array]) -> Topping | None:
+        return topping_from_scale(levels, prices.stalks_tops_pct)
+
+    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], at, prices, _topping(tops))
     ratio = np.exp(z + changes[DIRT])
-    moved = cost_per_t(ratio, left, m.speeds[1], m.speeds[0], at_moved, prices, topping_from_scale(tops_moved))
+    moved = cost_per_t(ratio, left, m.speeds[1], m.speeds[0], at_moved, prices, _topping(tops_moved))
     return np.asarray((usual - moved).mean(axis=0))
 
 

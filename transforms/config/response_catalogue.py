@@ -1,6 +1,7 @@
 """Catalogue of responses: what the model explains, on which scale, from which facts and with which terms."""
 
 import tomllib
+from collections.abc import Collection
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, Literal
@@ -72,3 +73,12 @@ RESPONSES = _read()
 """Name -> response, in the order in which pages show them."""
 PRICED = tuple(r.name for r in RESPONSES.values() if r.prices)
 """Responses that change the cost."""
+
+
+def priced_responses(fitted: Collection[str]) -> list[str]:
+    """Return the fitted responses that change the cost; stalks do only if no top tare, which contains them, is fitted.
+
+    Args:
+        fitted: names of the fitted responses.
+    """
+    return [r for r in PRICED if r in fitted and not (r == UNDER_TOPPED and TOPS in fitted)]

@@ -52,6 +52,7 @@ class Prices:
     soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
     soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
     tops_per_t: float = _price(15.0, "CUR/t", "washing out leaf and crown, disposal and lost sugar")
+    stalks_tops_pct: float = _price(8.0, "%", "top tare of a root with stalks over 2 cm, if none is measured")
     machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
     sugar_per_t: float = _price(550.0, "CUR/t", "worth of white sugar, for what is lost in the pile")
     storage_days: float = _price(30.0, "days", "days in the pile, on average")

@@ -14,7 +14,15 @@ from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.storage import healthy_loss_kg_per_t_day
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, PRICED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import (
+    DAMAGED,
+    DIRT,
+    OVER_TOPPED,
+    RESPONSES,
+    ROOT_LOSS,
+    TOPS,
+    priced_responses,
+)
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import codes_of
@@ -89,9 +97,9 @@ def test_the_change_of_damage_has_its_interval(catalogue):
 def test_every_priced_response_that_a_move_affects_has_a_change_with_interval(catalogue):
     """A row names a change of each priced response; those without an effect have none, or one of 0."""
     names = {DIRT: "dirt", ROOT_LOSS: "root_loss", TOPS: "tops", OVER_TOPPED: "over_topped", DAMAGED: "damaged"}
-    assert set(names) == set(PRICED)
+    assert set(names) == set(priced_responses(RESPONSES))
     for left_out in (None, TOPS, OVER_TOPPED, DAMAGED):
-        effects = {r: slopes(**{CLEANER: (-0.1 if r == DIRT else 0.02, 0.01)}) for r in PRICED}
+        effects = {r: slopes(**{CLEANER: (-0.1 if r == DIRT else 0.02, 0.01)}) for r in names}
         if left_out is not None:
             effects[left_out] = slopes(**{CLEANER: (0.0, 0.0)})
         topping = Topping(np.full(DRAWS, 3.0), np.full(DRAWS, 0.1))

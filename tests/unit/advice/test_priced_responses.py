@@ -8,7 +8,16 @@ import pytest
 from tests.unit.advice.test_topping_advice import AT
 from transforms.advice.cost_effects import CostLevels
 from transforms.advice.price_sensitivity import CAUSE_PRICES
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, PRICED, RESPONSES, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import (
+    DAMAGED,
+    DIRT,
+    OVER_TOPPED,
+    PRICED,
+    RESPONSES,
+    ROOT_LOSS,
+    TOPS,
+    UNDER_TOPPED,
+)
 from transforms.config.workspace import Prices, season_template
 
 NAMES = tuple(f.name for f in fields(Prices))
@@ -20,6 +29,8 @@ LEVELS = CostLevels(
 def cost_of_step(response: str, prices: Prices) -> float:
     """Return what a tenth more of a response costs, all others unchanged."""
     levels = replace(LEVELS, at=replace(LEVELS.at, haul_km=prices.haul_km))
+    if response == UNDER_TOPPED:
+        levels = replace(levels, of={**{r: v for r, v in levels.of.items() if r != TOPS}, UNDER_TOPPED: 20.0})
     return levels.cost({response: 0.1}, 1, prices) - levels.cost({response: 0.1}, 0, prices)
 
 
