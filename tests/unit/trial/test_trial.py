@@ -252,9 +252,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
         schema_overrides={"soil_class": pl.String},
     )
     noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
-    wanted = suggest_trials(effect, loads, noise, season.trial_power, season.catalogue, trial_prices(season)).row(
-        0, named=True
-    )
+    wanted = suggest_trials(effect, loads, noise, season.trial_power, trial_prices(season)).row(0, named=True)
     asked = {
         **ASKED,
         "setting": wanted["setting"],
@@ -297,7 +295,7 @@ def test_suggested_trials_are_in_order_of_the_worth_of_their_answer(season):
     ]
     effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
     noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
-    wanted = suggest_trials(effects, loads, noise, 0.8, season.catalogue, trial_prices(season))
+    wanted = suggest_trials(effects, loads, noise, 0.8, trial_prices(season))
     worth = {(s, w): v for s, w, v in wanted.select("setting", "wetness_class", "worth").iter_rows()}
     known = [v for v in wanted["worth"].to_list() if v is not None]
     assert known == sorted(known, reverse=True)
@@ -320,7 +318,7 @@ def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
     ]
     effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
     unknown = replace(trial_prices(season), scale=SeasonScale({}, 0.5))
-    wanted = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, season.catalogue, unknown)
+    wanted = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, unknown)
     assert wanted["worth"].null_count() == wanted.height
     assert wanted["reason_code"].to_list() == ["open_confounded", *["open_wide_interval"] * 2, "open_not_tried"]
     assert wanted["setting"][1] == "cleaner_2_speed_rpm"
