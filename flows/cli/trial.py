@@ -34,9 +34,9 @@ def _trial_question(trial: "Trial", season: Season) -> str:
     shown = display_units(season)
     old, new = (setting_value(v, season.catalogue[trial.setting], shown) for v in trial.values)
     return say_n(
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
+        "{setting}: {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
         "probability of {power} %.",
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
+        "{setting}: {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
         "probability of {power} %.",
         len(trial.order),
         setting=capital(setting_label(trial.setting, season.catalogue)),

@@ -129,7 +129,9 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     path = _write_plan(workspace, trial.trial_id, trial_toml(trial, season.catalogue, _sentences(season)))
     days = required_days(len(trial.order), facts, trial.machine_id)
     sheet = write_trial_sheet(trial, days, season, workspace.out)
-    return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))
+    return PlannedTrial(
+        trial, path, sheet, describe_trial_days(trial, facts, is_flag=season.catalogue[trial.setting].is_flag)
+    )
 
 
 def _taken(workspace: Workspace) -> list[str]:

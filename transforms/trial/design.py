@@ -179,16 +179,18 @@ def first_day(text: str | None, facts: pl.DataFrame) -> dt.date:
         ) from problem
 
 
-def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> Reason:
+def describe_trial_days(trial: Trial, facts: pl.DataFrame, *, is_flag: bool = False) -> Reason:
     """Return the days that a trial takes and the smallest change that one day's loads would detect, as a reason.
 
     Args:
         trial: the trial.
         facts: `load_fact`, for the machine's loads per day.
+        is_flag: True if the setting is a flag, which has no larger step.
     """
     loads = loads_per_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), required_days(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < MIN_PAIRS:
         return reason("trial_within_a_day", loads=loads)
     detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
-    return reason("trial_over_days", loads=loads, days=days, detectable_pct=detectable_pct)
+    code = "trial_flag_over_days" if is_flag else "trial_over_days"
+    return reason(code, loads=loads, days=days, detectable_pct=detectable_pct)

@@ -40,6 +40,10 @@ TRIAL: dict[str, str] = {
         "{cost:,.0f}"
     ),
     "trial_within_a_day": mark("this machine lifts about {loads:.0f} loads a day"),
+    "trial_flag_over_days": mark(
+        "this machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would detect a "
+        "change of {detectable_pct:.0f} %"
+    ),
     "trial_over_days": mark(
         "this machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would detect a "
         "change of {detectable_pct:.0f} %; a larger step (--to) needs fewer loads"

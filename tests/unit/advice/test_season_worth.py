@@ -9,7 +9,6 @@ from transforms.advice.cost import CropAndHaul
 from transforms.advice.cost_effects import CostLevels
 from transforms.advice.season_worth import season_cost
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
-from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
