@@ -74,6 +74,7 @@ def part_outcome(planned: PlannedPartTrial, folder: Path) -> tuple[dict[str, Any
 
 def _part_question(trial: PartTrial, season: Season) -> str:
     """Return a sentence that says which parts a trial compares, where, and what it detects."""
+    topsoil = trial.wetness_class or say("all")
     return say_n(
         "{place}: {old} against {new} on {machine}, {topsoil} topsoil, from {day} on: {n} pair of days detects a "
         "change of {change} % with a probability of {power} %.",
@@ -84,7 +85,7 @@ def _part_question(trial: PartTrial, season: Season) -> str:
         old=part_label(trial.parts[0]),
         new=part_label(trial.parts[1]),
         machine=", ".join(trial.orders),
-        topsoil=translated(trial.wetness_class or say("all")),
+        topsoil=translated(topsoil),
         day=display_units(season).day(trial.shift_date),
         change=number(trial.detect_pct, 0),
         power=number(100 * trial.power, 0),

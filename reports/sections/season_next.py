@@ -104,9 +104,14 @@ def actions_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayU
 
 
 def first_trials(suggested: pl.DataFrame) -> pl.DataFrame:
-    """Return the trials to run first: those that a season can finish, in the order suggested."""
-    limit = pl.when(pl.col("part").is_null()).then(MAX_TRIAL_DAYS).otherwise(MAX_PART_DAYS)
-    return suggested.filter(pl.col("pairs").is_not_null() & (pl.col("machine_days") <= limit)).head(MAX_TRIALS)
+    """Return the trials to run first: those that a season can finish, in the order suggested.
+
+    A trial of fitted parts is shown only if its answer is worth the changes in the workshop.
+    """
+    is_of_setting = pl.col("part").is_null()
+    limit = pl.when(is_of_setting).then(MAX_TRIAL_DAYS).otherwise(MAX_PART_DAYS)
+    ends = pl.col("pairs").is_not_null() & (pl.col("machine_days") <= limit)
+    return suggested.filter(ends & (is_of_setting | (pl.col("worth") > 0))).head(MAX_TRIALS)
 
 
 def trial_worth(worth: float | None) -> str:
@@ -142,16 +147,15 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
         first.iter_rows(named=True),
         caption=say(
             "Each finds its effect with a chance of {power} in 100 and ends within a season, in at most {days} days of "
-            "its machine, or {part_days} of each machine with a part on trial.",
+            "its machine.",
             power=number(100 * season.trial_power, 0),
             days=MAX_TRIAL_DAYS,
-            part_days=MAX_PART_DAYS,
         ),
     )
     return Section(
         "trials",
         title,
-        (table, Prose(say("Split-run trials: two values in turn, load by load; of fitted parts, day by day."), link)),
+        (table, Prose(say("Split-run trials: two values in turn, load by load."), link)),
     )
 
 

@@ -192,5 +192,6 @@ def describe_trial_days(trial: Trial, facts: pl.DataFrame, *, is_flag: bool = Fa
     if days <= 1 or pairs < MIN_PAIRS:
         return reason("trial_within_a_day", loads=loads)
     detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
-    code = "trial_flag_over_days" if is_flag else "trial_over_days"
-    return reason(code, loads=loads, days=days, detectable_pct=detectable_pct)
+    if is_flag:
+        return reason("trial_flag_over_days", loads=loads, days=days, detectable_pct=detectable_pct)
+    return reason("trial_over_days", loads=loads, days=days, detectable_pct=detectable_pct)

@@ -15,8 +15,6 @@ from transforms.trial.part_size import USUAL_PART_DETECT_PCT, DayNoise, days_of_
 from transforms.trial.plan import draw_order
 from transforms.trial.power import MAX_PAIRS
 
-WHERE = "trial plan"
-
 
 @dataclass(frozen=True)
 class PartTrialAsked:
@@ -73,12 +71,12 @@ def design_part_trial(asked: PartTrialAsked, basis: PartTrialBasis) -> PartTrial
         WorkspaceError: no suggested trial has the machines or the part, a machine or part is unknown, the machines have
             different parts now or already the one on trial, or too many pairs would be needed.
     """
-    column = PLACES[asked.place]
+    column, where = PLACES[asked.place], "trial plan"
     suggested = _suggested(asked, basis.wanted)
     machines = asked.machines or tuple(suggested.get("machine_id", "").split(", "))
     part = asked.part or suggested.get("part")
     if machines == ("",) or part is None:
-        raise WorkspaceError("no suggested trial has these parts", where=WHERE, remedy="give --machine and --to")
+        raise WorkspaceError("no suggested trial has these parts", where=where, remedy="give --machine and --to")
     fitted = _fitted_now(machines, column, asked.day, basis)
     known = basis.setups[column].drop_nulls().unique().sort().to_list()
     if part not in known or part == fitted:
@@ -96,7 +94,7 @@ def design_part_trial(asked: PartTrialAsked, basis: PartTrialBasis) -> PartTrial
     if pairs is None:
         raise WorkspaceError(
             "more than {pairs} pairs of days would be needed to find {change:.1f} %",
-            where=WHERE,
+            where=where,
             remedy="ask for a larger change with --detect-pct",
             pairs=MAX_PAIRS,
             change=detect,
