@@ -87,7 +87,7 @@ def test_a_trial_of_parts_names_them_and_its_days():
     )
     (_, about), (table,) = shown(row)
     for word in ("M1, M2", "all cleaning stages", "smooth bars", "tines", "wet"):
-        assert word in about
+        assert word in about.text
     found = read(PLAN, facts(PLAN, -0.1))[DIRT]
     assert found.anytime is not None
     assert [table.rows[0].cells[4].lo, table.rows[0].cells[4].hi] == list(found.anytime)
