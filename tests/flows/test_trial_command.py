@@ -86,7 +86,7 @@ def test_a_trial_of_a_part_is_planned_in_days_with_its_cost_and_sheet(workspace:
     assert (told["pairs"], told["days"], told["changes"]) == (plan.pairs, plan.days, plan.changes)
     assert told["workshop_cost"] == plan.changes * workspace.season.prices.parts_change
     sheet = Path(told["sheet"]).read_text("utf-8")
-    assert sheet.count("<tr><th scope") == 2 * plan.days
+    assert sheet.count('<tr><th scope="row"') == 2 * plan.days
     lines = taretrace_here("trial", "plan", workspace.root, *options).out
     assert " ".join(lines.split()).endswith(CAUTION)
     assert " ".join(CAUTION.split()) in " ".join(sheet.split()).replace("&#39;", "'")

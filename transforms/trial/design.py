@@ -85,7 +85,7 @@ def _states(mean: float, setting: Setting, requested: float | None) -> tuple[flo
 
     The other state needs no load of the fleet: it is built into the machine, unlike a number outside what was tried.
     """
-    on, off = setting.high, setting.low
+    on, off = float(setting.high), float(setting.low)
     current, other = (on, off) if mean >= (on + off) / 2 else (off, on)
     if requested is not None and requested != other:
         raise WorkspaceError(
