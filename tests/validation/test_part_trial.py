@@ -51,7 +51,7 @@ class Days:
 def invent(nature: DayNature, pairs: int, rng: np.random.Generator) -> Days:
     """Return the days of all trials: fields that last, days, and loads that are averaged."""
     shape = (TRIALS, MACHINES, 2 * pairs // MACHINES)
-    field = np.cumsum(rng.random(shape) > nature.stays, axis=-1)
+    field = np.cumsum(rng.random(shape) > nature.stays, axis=-1, dtype=np.int64)
     levels = rng.normal(0, nature.field_sd, (*shape[:2], shape[2] + 1))
     noise = rng.normal(size=shape) if nature.tails is None else rng.standard_t(nature.tails, shape)
     z = np.take_along_axis(levels, field, axis=-1) + nature.day_sd * noise + nature.drift * np.arange(shape[2])

@@ -17,6 +17,7 @@ from tests.support.invented_part_trials import (
     machine_list,
     start_list,
 )
+from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.contracts.result_tables import schema_of
 from transforms.errors import WorkspaceError
@@ -161,7 +162,7 @@ def test_the_standard_deviation_of_a_pair_is_that_of_its_days(stays):
     noise = DayNoise(TrialNoise(0.1, 0.1), nature.day_sd, nature.field_sd)
     days = loads.group_by("machine_id", "shift_date", maintain_order=True).agg(pl.col("z").mean())
     apart = days.select((pl.col("z").diff().over("machine_id")).drop_nulls()).to_series()
-    assert noise.pair_sd(loads) == pytest.approx(float(apart.std()), rel=0.06)
+    assert noise.pair_sd(loads) == pytest.approx(to_float(apart.std()), rel=0.06)
     assert field_change(loads) == pytest.approx(2 * (1 - stays), abs=0.15)
 
 
