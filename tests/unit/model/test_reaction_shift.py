@@ -1,0 +1,65 @@
+"""Coefficients freed of operators' reaction to hidden dirt, against (5.8) by hand."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from transforms.model import reaction_shift
+from transforms.model.hidden_reaction import Reaction
+from transforms.model.lot_contrast import LotCorrection
+from transforms.model.reaction_shift import freed_coefficients
+
+SETTINGS = ("share_depth_cm", "cleaner_1_speed_rpm")
+COEF = np.array([1.0, 0.10, -0.04, 0.3])
+"""Intercept, the effects of both settings, and one more."""
+V = np.diag([0.04, 0.0001, 0.0004, 0.01])
+
+
+def reaction(*, is_seen: bool) -> Reaction:
+    """Both effects may be biased, by 0.06 and -0.02 at most."""
+    likely = np.array([0.03, -0.01]) if is_seen else np.zeros(2)
+    return Reaction(SETTINGS, likely, np.array([0.06, -0.02]), np.array([0.1, -0.05]), np.array([0.01, 0.02]))
+
+
+@pytest.fixture
+def freed(monkeypatch: pytest.MonkeyPatch):
+    """Return a function that frees the coefficients of a fit with this reaction and this correction by lot."""
+
+    def free(found: Reaction | None, lot: LotCorrection | None = None):
+        reml = SimpleNamespace(coef=COEF)
+        fit = SimpleNamespace(
+            reml=reml, cached=lambda _, make: make(), index_of=lambda t: 1 + SETTINGS.index(t.setting)
+        )
+        monkeypatch.setattr(reaction_shift, "reaction_within_visits", lambda _: found)
+        monkeypatch.setattr(reaction_shift, "lot_correction", lambda _: lot)
+        monkeypatch.setattr(reaction_shift, "draws_covariance", lambda _, L: L @ V @ L.T)
+        return freed_coefficients(fit)
+
+    return free
+
+
+@pytest.mark.parametrize("found", [None, reaction(is_seen=False)])
+def test_without_a_reaction_coefficients_are_as_fitted(freed, found):
+    result = freed(found)
+    assert np.array_equal(result.mean, COEF)
+    assert result.covariance(np.eye(4)) == pytest.approx(V)
+
+
+def test_a_reaction_seen_shifts_by_half_of_the_largest_bias_and_widens_by_its_uniform_spread(freed):
+    result, bias = freed(reaction(is_seen=True)), np.array([0, 0.06, -0.02, 0])
+    assert result.mean == pytest.approx(COEF - bias / 2)
+    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 12)
+
+
+def test_the_same_operators_react_so_biases_of_two_settings_vary_together(freed):
+    """A contrast on which both biases cancel keeps its error; weights 1 and 3: 0.06 - 3 x 0.02 = 0."""
+    L = np.array([[0.0, 1.0, 3.0, 0.0]])
+    assert freed(reaction(is_seen=True)).covariance(L) == pytest.approx(L @ V @ L.T)
+
+
+def test_settings_moved_by_lot_have_the_correction_by_lot_in_place_of_the_allowance(freed):
+    lot = LotCorrection(SETTINGS[:1], np.array([0.0, 0.05, 0.0, 0.01]), np.array([[0.0], [0.02], [0.0], [0.004]]))
+    result, bias = freed(reaction(is_seen=True), lot), np.array([0, 0, -0.02, 0])
+    assert result.mean == pytest.approx(COEF - bias / 2 - lot.shift)
+    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 12 + lot.root @ lot.root.T)
