@@ -1,10 +1,10 @@
 """Distribution of what operators' reaction to hidden dirt adds to the coefficients, for advice and curves.
 
-The interval of an effect holds for every reaction from none to the largest. Advice needs a distribution: the share of
-the largest reaction is uniform between 0 and 1 and common to all settings, because the same operators react. With a the
-bias by the largest reaction (`hidden_reaction.py`) and (5.7) for settings moved by lot,
+The interval of an effect holds for every reaction from none to the largest. Advice needs one distribution: the likely
+bias a, known to half its size, with the same share for all settings, because the same operators react. With (5.7) for
+settings moved by lot,
 
-    c | data ~ N(c^ - a/2 - K g, V + aa'/12 + K A^-1 K')                                                     (5.8)
+    c | data ~ N(c^ - a - K g, V + (e a)(e a)' + K A^-1 K'),   e = 1/2                                       (5.8)
 
 METHODS.md section 5.
 """
@@ -19,6 +19,9 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_reaction import reaction_within_visits
 from transforms.model.lot_contrast import lot_correction
 from transforms.model.setting_terms import SettingEffect
+
+RELATIVE_ERROR = 0.5
+"""e of (5.8): no reaction and twice the likely one are at the ends of the 95 % interval (assumption)."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +54,11 @@ def _freed(fit: ResponseFit) -> FreedCoefficients:
     if reaction is None:
         return FreedCoefficients(fit, coef, np.zeros((coef.size, 0)))
     by_lot = () if lot is None else lot.settings
-    bias = np.zeros(coef.size)
-    for setting in reaction.settings:
-        if setting not in by_lot:
-            bias[fit.index_of(SettingEffect(setting))] = reaction.allowance(setting)
-    shift, root = bias / 2, bias[:, None] / np.sqrt(12) if bias.any() else np.zeros((coef.size, 0))
+    shift = np.zeros(coef.size)
+    for setting, bias in zip(reaction.settings, reaction.likely, strict=True):
+        if reaction.is_needed and setting not in by_lot:
+            shift[fit.index_of(SettingEffect(setting))] = bias
+    root = RELATIVE_ERROR * shift[:, None] if shift.any() else np.zeros((coef.size, 0))
     if lot is not None:
         shift, root = shift + lot.shift, np.column_stack([root, lot.root])
     return FreedCoefficients(fit, coef - shift, root)

@@ -17,9 +17,9 @@ V = np.diag([0.04, 0.0001, 0.0004, 0.01])
 
 
 def reaction(*, is_seen: bool) -> Reaction:
-    """Both effects may be biased, by 0.06 and -0.02 at most."""
-    likely = np.array([0.03, -0.01]) if is_seen else np.zeros(2)
-    return Reaction(SETTINGS, likely, np.array([0.06, -0.02]), np.array([0.1, -0.05]), np.array([0.01, 0.02]))
+    """Both effects may be biased, most likely by 0.03 and -0.01, or by less than half a standard error."""
+    likely = np.array([0.03, -0.01]) if is_seen else np.array([0.004, -0.001])
+    return Reaction(SETTINGS, likely, 2 * likely, 3 * likely, np.array([0.01, 0.02]))
 
 
 @pytest.fixture
@@ -46,20 +46,20 @@ def test_without_a_reaction_coefficients_are_as_fitted(freed, found):
     assert result.covariance(np.eye(4)) == pytest.approx(V)
 
 
-def test_a_reaction_seen_shifts_by_half_of_the_largest_bias_and_widens_by_its_uniform_spread(freed):
-    result, bias = freed(reaction(is_seen=True)), np.array([0, 0.06, -0.02, 0])
-    assert result.mean == pytest.approx(COEF - bias / 2)
-    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 12)
+def test_a_reaction_seen_is_taken_off_and_known_to_half_its_size(freed):
+    result, bias = freed(reaction(is_seen=True)), np.array([0, 0.03, -0.01, 0])
+    assert result.mean == pytest.approx(COEF - bias)
+    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 4)
 
 
 def test_the_same_operators_react_so_biases_of_two_settings_vary_together(freed):
-    """A contrast on which both biases cancel keeps its error; weights 1 and 3: 0.06 - 3 x 0.02 = 0."""
+    """A contrast on which both biases cancel keeps its error; weights 1 and 3: 0.03 - 3 x 0.01 = 0."""
     L = np.array([[0.0, 1.0, 3.0, 0.0]])
     assert freed(reaction(is_seen=True)).covariance(L) == pytest.approx(L @ V @ L.T)
 
 
-def test_settings_moved_by_lot_have_the_correction_by_lot_in_place_of_the_allowance(freed):
+def test_settings_moved_by_lot_have_the_correction_by_lot_in_place_of_the_likely_bias(freed):
     lot = LotCorrection(SETTINGS[:1], np.array([0.0, 0.05, 0.0, 0.01]), np.array([[0.0], [0.02], [0.0], [0.004]]))
-    result, bias = freed(reaction(is_seen=True), lot), np.array([0, 0, -0.02, 0])
-    assert result.mean == pytest.approx(COEF - bias / 2 - lot.shift)
-    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 12 + lot.root @ lot.root.T)
+    result, bias = freed(reaction(is_seen=True), lot), np.array([0, 0, -0.01, 0])
+    assert result.mean == pytest.approx(COEF - bias - lot.shift)
+    assert result.covariance(np.eye(4)) == pytest.approx(V + np.outer(bias, bias) / 4 + lot.root @ lot.root.T)
