@@ -68,7 +68,10 @@ CHECK_LABELS = {
     "loss_parts": mark("root loss and the sum of its parts"),
 }
 """Check of a fit -> label."""
-SETTING_GROUPS = {"shared bend": mark("common curve of all settings that break roots")}
+SETTING_GROUPS = {
+    "shared bend, more": mark("common curve of settings that lose more roots when they are raised"),
+    "shared bend, less": mark("common curve of settings that lose fewer roots when they are raised"),
+}
 """Group of settings that share a coefficient -> label."""
 UNJUDGED = "few"
 """Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
@@ -175,8 +178,10 @@ def join_names(names: list[str], max_names: int = 6) -> str:
 
 
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
+    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`; of a flag, both states."""
     setting = catalogue[name]
+    if setting.is_flag:
+        return f"{setting_label(name, catalogue)}: {step_value(setting, shown)}"
     return f"{setting_label(name, catalogue)} {step_value(setting, shown)} {translated(setting.up)}"
 
 
