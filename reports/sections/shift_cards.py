@@ -8,7 +8,7 @@ import polars as pl
 from reports.language.basis_messages import advice_words, basis_line
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, conditions_label, format_probability, interval
-from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.move_phrases import is_increase, move_command, move_step, move_values
 from reports.language.precision import about_money, money_range, plain_money
 from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, translated
@@ -154,12 +154,12 @@ def _loss_change(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -
 
 
 def _topping_change(r: dict[str, Any]) -> list[str]:
-    """Return top tare before and after a move, and the share of roots topped too deep where roots are checked."""
+    """Return top tare and roots topped too deep before and after a move, those that it changes."""
     lines = []
-    if r["tops_before_pct"] is not None:
+    if r["tops_change_pct"] is not None:
         before, after = (number(r[f"tops_{k}_pct"], 1) for k in ("before", "after"))
         lines.append(say("top tare {before} → {after} %", before=before, after=after))
-    if r["over_topped_before_pct"] is not None:
+    if r["over_topped_change_pct"] is not None:
         before, after = (number(r[f"over_topped_{k}_pct"], 0) for k in ("before", "after"))
         lines.append(say("topped too deep: {before} → {after} % of the roots", before=before, after=after))
     return lines
@@ -174,16 +174,21 @@ def _damage_change(r: dict[str, Any], catalogue: Catalogue) -> list[str]:
 
 
 def _changes(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
-    """Return what a move changes: topping for a part of the topper, dirt, roots left and damage for all others."""
-    if catalogue[r["setting"]].stage == "topping":
-        return _topping_change(r)
-    return [_dirt_change(r), _loss_change(r, catalogue, shown), *_damage_change(r, catalogue)]
+    """Return all that a move changes; a setting of the lifter also states if it does not act on dirt or roots left."""
+    setting, lines = catalogue[r["setting"]], []
+    is_topper = setting.stage == "topping"
+    if r["dirt_change_pct"] or not is_topper:
+        lines.append(_dirt_change(r))
+    if r["root_loss_change_pct"] or not is_topper:
+        lines.append(_loss_change(r, catalogue, shown))
+    return [*lines, *_topping_change(r), *_damage_change(r, catalogue)]
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
     before, after = move_values(r, catalogue, shown)
     command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
     words = say("{command}: {before} → {after}", command=command, before=before, after=after)
+    step = move_step(r, catalogue, shown)
     t = shown.per_tonne
     gain = say(
         "worth about {gain} {unit}, likely {span} · pays in {sure} · n = {n} loads",
@@ -194,9 +199,8 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveC
         n=number(r["n"], 0),
     )
     trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
-    return MoveCard(
-        words, (*_changes(r, catalogue, shown), gain, *(reason_text(code, None, catalogue) for code in trade_offs))
-    )
+    traded = (reason_text(code, None, catalogue) for code in trade_offs)
+    return MoveCard(words, (*((step,) if step else ()), *_changes(r, catalogue, shown), gain, *traded))
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
