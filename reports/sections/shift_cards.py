@@ -15,6 +15,7 @@ from reports.language.translate import say, translated
 from reports.page.links import ShiftPages, machine_anchor
 from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
 from reports.sections.prices import assumption_words
+from reports.sections.set_points import reached_note, sides_note
 from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.config.response_catalogue import DAMAGED, ROOT_LOSS
@@ -33,12 +34,14 @@ class MachineAdvice:
         rows: its rows of `advice`.
         worth: its row of `advice_worth`: gain of all its moves together; None if missing.
         sites: factories that receive its loads, separated by `|`.
+        offsets: rows of `set_point_offset`, of all machines.
     """
 
     machine: str
     rows: tuple[dict[str, Any], ...]
     worth: dict[str, Any] | None
     sites: str
+    offsets: pl.DataFrame
 
     @property
     def head(self) -> dict[str, Any]:
@@ -62,12 +65,21 @@ class MachineAdvice:
         return {k: v for k, v in marks.items() if v}
 
 
-def machine_advice(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) -> list[MachineAdvice]:
-    """Return the advice of each machine, largest gain first."""
+def machine_advice(
+    advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str], offsets: pl.DataFrame
+) -> list[MachineAdvice]:
+    """Return the advice of each machine, largest gain first.
+
+    Args:
+        advice: rows of `advice`.
+        worth: rows of `advice_worth`.
+        sites: machine -> factories that receive its loads, separated by `|`.
+        offsets: rows of `set_point_offset`.
+    """
     by_machine = {r["machine_id"]: r for r in worth.iter_rows(named=True)}
     order = {m: i for i, m in enumerate(by_machine)}
     found = [
-        MachineAdvice(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""))
+        MachineAdvice(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""), offsets)
         for (m,), rows in advice.group_by("machine_id", maintain_order=True)
     ]
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
@@ -184,7 +196,7 @@ def _changes(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> li
     return [*lines, *_topping_change(r), *_damage_change(r, catalogue)]
 
 
-def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
+def _move(r: dict[str, Any], offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
     before, after = move_values(r, catalogue, shown)
     command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
     words = say("{command}: {before} → {after}", command=command, before=before, after=after)
@@ -200,7 +212,9 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveC
     )
     trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
     traded = (reason_text(code, None, catalogue) for code in trade_offs)
-    return MoveCard(words, (*((step,) if step else ()), *_changes(r, catalogue, shown), gain, *traded))
+    settings = [note(r, offsets, catalogue, shown) for note in (reached_note, sides_note)]
+    lines = (step, *settings, *_changes(r, catalogue, shown), gain, *traded)
+    return MoveCard(words, tuple(line for line in lines if line))
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
@@ -234,7 +248,7 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
         lines.append(
             say("Not certain enough for advice. Try a split-run trial with alternate loads in the same field:")
         )
-    moves = tuple(_move(r, catalogue, shown) for r in a.moves)
+    moves = tuple(_move(r, a.offsets, catalogue, shown) for r in a.moves)
     return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
 
 

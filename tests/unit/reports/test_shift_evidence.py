@@ -29,8 +29,10 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace
 from transforms.contracts.reason import combine_reasons, reason
 from transforms.model.load_decomposition import INTERCEPTS
+from transforms.telemetry.set_points import OF_SET_POINT, OF_SIDES, OFFSET_SCHEMA
 
 METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
+NO_OFFSETS = pl.DataFrame(schema=OFFSET_SCHEMA)
 SPAN = r"likely [−\d.,]+ to [−\d.,]+"
 
 
@@ -189,7 +191,7 @@ def advice_row(machine: str, **values: object) -> dict[str, object]:
 
 def test_likely_ranges_of_levels_are_the_level_before_times_the_interval_of_its_change(catalogue: Catalogue):
     advice = pl.DataFrame([advice_row("M1")], schema=ADVICE_SCHEMA)
-    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, NO_OFFSETS)
     _, dirt, roots, *_ = card(machine, catalogue, METRIC).moves[0].lines
     ratio = 10 / 90
     low, high = (100 * ratio * c / (1 + ratio * c) for c in (0.8, 0.95))
@@ -197,9 +199,11 @@ def test_likely_ranges_of_levels_are_the_level_before_times_the_interval_of_its_
     assert roots == "roots left 2.0 → 1.8 t/ha, likely 1.6 to 1.9"
 
 
-def lines_of(row: dict[str, object], catalogue: Catalogue, shown: DisplayUnits = METRIC) -> tuple[str, ...]:
+def lines_of(
+    row: dict[str, object], catalogue: Catalogue, shown: DisplayUnits = METRIC, offsets: pl.DataFrame = NO_OFFSETS
+) -> tuple[str, ...]:
     advice = pl.DataFrame([row], schema=ADVICE_SCHEMA)
-    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, offsets)
     return card(machine, catalogue, shown).moves[0].lines
 
 
@@ -255,12 +259,29 @@ def test_a_card_shows_every_change_that_its_row_has(catalogue: Catalogue):
     assert len(lines_of(advice_row("M1", **levels), catalogue)) == 4
 
 
+def test_a_card_names_lasting_differences_of_its_setting(catalogue: Catalogue):
+    def offsets(kind: str, **other: object) -> pl.DataFrame:
+        lasting = {"machine_id": "M1", "setting": "share_depth_cm", "kind": kind, "gap": 0.8, "days": 6}
+        return pl.DataFrame([{**lasting, **reason("offset_lasts").columns, **other}], schema=OFFSET_SCHEMA)
+
+    plain = lines_of(advice_row("M1"), catalogue)
+    _, sides, *rest = lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SIDES))
+    assert figures(sides) == [0.8]
+    assert rest == list(plain[1:])
+    _, reached, *rest = lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SET_POINT))
+    # The share runs 0.8 cm deeper than set, so 5.2 is to be set to reach 6.0.
+    assert figures(reached) == [0.8, 5.2]
+    assert rest == list(plain[1:])
+    for other in ({"machine_id": "M2"}, {"setting": "ground_speed_kmh"}, reason("offset_none").columns):
+        assert lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SIDES, **other)) == plain
+
+
 def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
     advice = pl.DataFrame([advice_row("M01", verdict="hold", setting=None)], schema=ADVICE_SCHEMA)
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
     nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
-    (machine,) = machine_advice(advice, pl.DataFrame([{**gain, **nothing}]), {})
+    (machine,) = machine_advice(advice, pl.DataFrame([{**gain, **nothing}]), {}, NO_OFFSETS)
     shown = card(machine, catalogue, METRIC)
     assert shown.badge == "about 0.20 EUR/t, likely 0.10 to 0.30"
     (fold,) = shown.blocks
@@ -282,7 +303,7 @@ def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
     advice = pl.DataFrame([advice_row(m, **why.columns) for m, why in both.items()], schema=ADVICE_SCHEMA)
     plain, traded = (
         card(a, catalogue, METRIC).moves[0].lines
-        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, NO_OFFSETS)
     )
     assert traded == (*plain, format_reason(reason("roots_for_dirt")))
 
