@@ -5,14 +5,20 @@ from typing import Any
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, format_probability, interval
+from reports.language.labels import (
+    RESPONSES,
+    capital,
+    counted_label,
+    format_probability,
+    interval,
+    response_label,
+)
 from reports.language.precision import about_money, money_range
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.advice.part_advice import ADVISED
-from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 
 PLACES = {
@@ -156,34 +162,41 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
         "parts-compared",
         say("fitted parts compared"),
         (
+            Column(say("Response"), lambda r: text_cell(capital(response_label(r["response"])))),
             Column(say("Part"), lambda r: text_cell(_part(r["part"])), numeric=False),
             Column(say("Instead of"), lambda r: text_cell(_part(r["compared_with"])), numeric=False),
             Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
-            Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0)),
+            Column(say("Change, %"), lambda r: number_cell(r["change_pct"], 0)),
             Column(say("95 % from"), lambda r: number_cell(r["lo95"], 0)),
             Column(say("to"), lambda r: number_cell(r["hi95"], 0)),
             Column(say("n machines"), lambda r: number_cell(r["machines"], 0)),
-            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("n counts"), lambda r: text_cell(counted_label(r["response"])), numeric=False),
             Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         effects.iter_rows(named=True),
-        caption=say("Change of the dirt ratio with one part instead of the other, on the machines that ran with both."),
+        caption=say(
+            "Change with one part instead of the other, on the machines that ran with both: of dirt, top tare and "
+            "shares of roots relative to the rest, of losses relative to themselves."
+        ),
     )
 
 
 def compared_section(effects: pl.DataFrame, catalogue: Catalogue) -> Section | None:
-    """Return the section that compares fitted parts by the dirt of the season; None if no machine changed parts.
+    """Return the section that compares fitted parts by all that is fitted; None if no machine changed parts.
 
     Args:
         effects: rows of `part_effect`.
         catalogue: the settings known.
     """
-    of_dirt = effects.filter(pl.col("response") == DIRT)
-    if not of_dirt.height:
+    if not effects.height:
         return None
+    order = {r: k for k, r in enumerate(RESPONSES)}
+    place = pl.col("response").replace_strict(order, default=len(order), return_dtype=pl.Int64)
+    rows = effects.sort(place, maintain_order=True)
     about = say(
         "Parts are changed in the workshop, so days with one part are compared with days with the other, not loads of "
         "the same field. Only a trial with both parts by lot separates them from weather and crop."
     )
-    return Section("parts", say("Fitted parts"), (_comparisons(of_dirt, catalogue), Prose(about)))
+    return Section("parts", say("Fitted parts"), (_comparisons(rows, catalogue), Prose(about)))

@@ -109,7 +109,11 @@ def test_the_comparison_shows_every_class_with_its_n(estimate, catalogue):
         "reason_code": "part_one_machine",
         "reason_args": "{}",
     }
-    section = compared_section(pl.DataFrame([row], schema=PART_SCHEMA), catalogue)
+    # Rows of every response are shown, dirt first.
+    loss = {**row, "response": "root_loss_t_ha", "n": 31, "change_pct": -8.0}
+    section = compared_section(pl.DataFrame([loss, row], schema=PART_SCHEMA), catalogue)
     assert section is not None
-    cells = [cell.text for cell in section.blocks[0].rows[0].cells]
-    assert {"bars", "tines", "77"} <= set(cells)
+    of_dirt, of_loss = ([cell.text for cell in r.cells] for r in section.blocks[0].rows)
+    assert {"bars", "tines", "77"} <= set(of_dirt)
+    assert {"bars", "tines", "31", "−8"} <= set(of_loss)
+    assert of_dirt[0] != of_loss[0]
