@@ -19,6 +19,7 @@ from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.advice.part_advice import ADVISED
+from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 
 PLACES = {
@@ -180,6 +181,21 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
             "Change with one part instead of the other, on the machines that ran with both: of dirt, top tare and "
             "shares of roots relative to the rest, of losses relative to themselves."
         ),
+    )
+
+
+def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
+    """Return a sentence on the reason why the parts fitted cannot be chosen where settings can.
+
+    Args:
+        effects: rows of `part_effect`; without a trial, no comparison of them separates parts from weather and crop.
+        catalogue: the settings known.
+    """
+    of_dirt = effects.filter((pl.col("response") == DIRT) & pl.col("wetness_class").is_null())
+    if not of_dirt.height:
+        return say("Fitted parts cannot be chosen here: no machine changed them this season.")
+    return say(
+        "Fitted parts cannot be chosen here ({reason}).", reason=row_reason(of_dirt.row(0, named=True), catalogue)
     )
 
 

@@ -47,7 +47,9 @@ def _table(tested: pl.DataFrame, key: str, response: str, catalogue: Catalogue) 
         say("pairs of settings and {response}", response=say(RESPONSES[response])),
         (
             Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
-            Column(say("Other setting"), lambda r: text_cell(setting_label(r["other_setting"], catalogue))),
+            Column(
+                say("Other setting"), lambda r: text_cell(setting_label(r["other_setting"], catalogue)), numeric=False
+            ),
             Column(
                 say("Change by both (g), %"), lambda r: number_cell(r["change_pct"], 2, r["lo95"], r["hi95"], sign=True)
             ),
@@ -57,9 +59,9 @@ def _table(tested: pl.DataFrame, key: str, response: str, catalogue: Catalogue) 
         ),
         tested.iter_rows(named=True),
         caption=say(
-            "g: change by one step up of both settings beyond the sum of their single effects; 95 % intervals. A pair "
-            "depends on each other if q, the expected share of false findings, is below 0.05; advice counts it only "
-            "below 0.005."
+            "g: change by one step up of both settings beyond the sum of their single effects; 95 % intervals. The "
+            "effects of a pair depend on each other if q, the expected share of false findings, is below 0.05; advice "
+            "counts a pair only below 0.005."
         ),
     )
 

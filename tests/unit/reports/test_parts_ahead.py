@@ -10,7 +10,14 @@ from reports.language.display_units import DisplayUnits
 from reports.language.reason_text import row_reason
 from reports.page.model import Prose, Section
 from reports.page.tables import Table
-from reports.sections.parts_ahead import compared_section, part_command, part_notes, parts_evidence, parts_section
+from reports.sections.parts_ahead import (
+    compared_section,
+    not_a_choice,
+    part_command,
+    part_notes,
+    parts_evidence,
+    parts_section,
+)
 from transforms.advice.part_advice import PART_ADVICE_SCHEMA
 from transforms.model.fitted_parts import PART_SCHEMA
 
@@ -117,3 +124,18 @@ def test_the_comparison_shows_every_class_with_its_n(estimate, catalogue):
     assert {"bars", "tines", "77"} <= set(of_dirt)
     assert {"bars", "tines", "31", "−8"} <= set(of_loss)
     assert of_dirt[0] != of_loss[0]
+
+
+def test_the_reason_why_parts_are_no_choice_is_that_of_their_comparison(catalogue):
+    row = {
+        "response": "dirt_tare_pct",
+        "place": "cleaning",
+        "part": "bars",
+        "compared_with": "tines",
+        "machines": 4,
+        "n": 77,
+    }
+    confounded = {"reason_code": "part_confounded_wetness", "reason_args": '{"gap": 0.31}'}
+    rows = pl.DataFrame([{**row, **confounded}], schema=PART_SCHEMA)
+    assert row_reason(rows.row(0, named=True), catalogue) in not_a_choice(rows, catalogue)
+    assert not_a_choice(rows.head(0), catalogue) != not_a_choice(rows, catalogue)
