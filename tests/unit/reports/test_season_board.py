@@ -12,7 +12,7 @@ import pytest
 
 from reports.language.display_units import DisplayUnits
 from reports.language.translate import use_language
-from reports.page.model import Page
+from reports.page.model import Page, Prose
 from reports.page.pdf import write_pdf
 from reports.page.summary import BarRows, Grid, PartBar, Tiles
 from reports.page.tables import Table
@@ -21,7 +21,7 @@ from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.outcome_data import load_outcome
 from reports.sections.season_causes import setting_rows, shares_finding, source_shares
-from reports.sections.season_cost import season_heading, season_lead, unmeasured_parts
+from reports.sections.season_cost import FILLED_BY, cost_section, season_heading, season_lead, unmeasured_parts
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding, where_when_section
 from tests.support.invented_outcome import fill_outcome
@@ -444,6 +444,15 @@ def test_a_season_without_costs_or_piles_has_a_heading(data):
     assert season_heading(costs.head(0), METRIC) != season_heading(some[0], METRIC)
     assert season_lead(costs.head(0), Prices(), METRIC) == ""
     assert len(numbers(season_lead(costs.filter(pl.col("part") != "pile"), Prices(), METRIC))) == 1
+
+
+def test_parts_without_data_are_named_with_the_data_that_would_show_them(data, demo: Demo):
+    season, lifted = demo.workspace.season, 1000.0
+    whole = cost_section(data.overview, lifted, season, METRIC)
+    assert [b for b in whole.blocks if isinstance(b, Prose) and b.note] == []
+    soil = replace(data.overview, costs=data.overview.costs.filter(part="soil"))
+    (missing,) = (b for b in cost_section(soil, lifted, season, METRIC).blocks if isinstance(b, Prose) and b.note)
+    assert [text in missing.text for text in FILLED_BY.values()] == [True] * 4
 
 
 def test_the_report_has_four_sheets_of_paper_and_the_appendix_its_own(written):

@@ -75,7 +75,7 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
 
 
 def test_every_price_is_shown_with_where_it_is_from(texts):
-    assert texts["prices"].count("assumed (the default)") == len(fields(Prices))
+    assert texts["prices"].count("(the default)") == len(fields(Prices))
 
 
 @pytest.mark.parametrize(
