@@ -176,8 +176,10 @@ def join_names(names: list[str], max_names: int = 6) -> str:
 
 
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
+    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`; of a flag, both states."""
     setting = catalogue[name]
+    if setting.is_flag:
+        return f"{setting_label(name, catalogue)}: {step_value(setting, shown)}"
     return f"{setting_label(name, catalogue)} {step_value(setting, shown)} {translated(setting.up)}"
 
 
