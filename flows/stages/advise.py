@@ -21,7 +21,7 @@ from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.reliance import reliance
-from transforms.advice.season_worth import season_cost
+from transforms.advice.season_cost import season_cost
 from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
@@ -57,7 +57,7 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
         checks = warehouse.table("root_check_fact")
         season = priced_season(warehouse, workspace.season)
         rows = storability(facts, audits, checks, warehouse.query("root_temp"), season.prices)
-        cost = season_cost(facts, audits, warehouse.table("field"), rows, season.sites, season.prices)
+        cost = season_cost(facts, audits, checks, warehouse.table("field"), rows, season.sites, season.prices)
         with warehouse.transaction():
             warehouse.replace("storability", rows)
             warehouse.build("pile_ledger")
