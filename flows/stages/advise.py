@@ -5,6 +5,7 @@ from typing import cast
 
 import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
@@ -76,7 +77,12 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
         One row per machine and setting, with its verdict; empty if there are too few loads.
     """
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
+    with (
+        open_warehouse(workspace) as warehouse,
+        reporter.stage(mark("Evaluating setting changes for the next shift")),
+        # On many small products, threads would spend more time waiting for each other than computing.
+        threadpool_limits(limits=1, user_api="blas"),
+    ):
         rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
         options = [pl.DataFrame(schema=OPTION_SCHEMA)]
         if fits.dirt is not None:
