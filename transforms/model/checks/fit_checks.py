@@ -258,11 +258,11 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
 }
 """Every check, in the order of its rows."""
 BY_REFITTING = {
+    "coverage": ("coverage",),
     "out_of_field": ("out_of_field", "out_of_field_last_load"),
     "later_week": ("later_week", "later_week_last_load"),
-    "coverage": ("coverage",),
 }
-"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows.
+"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows; longest running first.
 
 They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """
@@ -278,6 +278,12 @@ def checks_of(response: str) -> tuple[str, ...]:
     """
     left_out = {*BY_REFITTING, *OF_VALUES} if is_counted(response) else set()
     return tuple(name for name in CHECKS if name not in left_out)
+
+
+def duration_rank(check: str) -> int:
+    """Return the place of a check among all by its running time, 0 for the longest: started first, it ends first."""
+    longest = list(BY_REFITTING)
+    return longest.index(check) if check in BY_REFITTING else len(longest)
 
 
 def check_rows(fit: ResponseFit, rows: list[Row]) -> pl.DataFrame:
