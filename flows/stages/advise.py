@@ -99,11 +99,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
                 FleetData(
-                    facts,
-                    warehouse.table("field"),
-                    warehouse.table("machine"),
-                    season.sites,
-                    season.prices.haul_km,
+                    facts, warehouse.table("field"), warehouse.table("machine"), season.sites, season.prices.haul_km
                 ),
                 outlook,
                 priced,

@@ -25,7 +25,7 @@ from transforms.jobs.fit_jobs import (
 from transforms.jobs.night_fits import load_night_fit, store_night_fits
 from transforms.jobs.product_cache import ProductCache
 from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
-from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, duration_rank, sampling_check
+from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import PART_SCHEMA, part_effects
@@ -192,7 +192,7 @@ def check_fits(
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
-        due.sort(key=lambda i: duration_rank(jobs[i].name))
+        due.sort(key=lambda i: (*BY_REFITTING, jobs[i].name).index(jobs[i].name))  # those that take longest first
         with reporter.stage(mark("Checking the fits"), len(due)) as advance:
             for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)

@@ -280,12 +280,6 @@ def checks_of(response: str) -> tuple[str, ...]:
     return tuple(name for name in CHECKS if name not in left_out)
 
 
-def duration_rank(check: str) -> int:
-    """Return the place of a check among all by its running time, 0 for the longest: started first, it ends first."""
-    longest = list(BY_REFITTING)
-    return longest.index(check) if check in BY_REFITTING else len(longest)
-
-
 def check_rows(fit: ResponseFit, rows: list[Row]) -> pl.DataFrame:
     """Return rows of checks as a table of `fit_check`.
 
