@@ -60,7 +60,7 @@ def _chi_square(held: Array, group: NDArray[np.int64], size: NDArray[np.int64]) 
     return np.asarray(spread / np.maximum(share * (1 - share), 1e-12))
 
 
-def coverage_heterogeneity(table: pl.DataFrame, groups: list[str]) -> Heterogeneity:
+def coverage_heterogeneity(table: pl.DataFrame, groups: list[str], held: str = "held") -> Heterogeneity:
     """Test that all groups of cells are covered equally often.
 
     Cells of one season share a fit, and few of a group are not covered, so that the chi-square does not follow its
@@ -69,9 +69,10 @@ def coverage_heterogeneity(table: pl.DataFrame, groups: list[str]) -> Heterogene
     Args:
         table: judged cells, with `season`.
         groups: columns that name a group, such as setting and wetness class.
+        held: column that says if a cell is covered.
     """
     order = table.sort("season", maintain_order=True)
-    covered = order["held"].cast(pl.Float64).to_numpy()
+    covered = order[held].cast(pl.Float64).to_numpy()
     group = order.select(pl.concat_str(groups, separator="|").rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
     season, size = order["season"].rank("dense").to_numpy(), np.bincount(group)
     rng = np.random.default_rng(1)

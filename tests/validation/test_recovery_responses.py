@@ -111,10 +111,14 @@ def test_effects_on_every_response_are_recovered():
         own = table.filter(pl.col("response") == response)
         of = {m: own.filter(pl.col("mechanic") == m) for m in QUALITY_MECHANICS} | {"all": own}
         rows += [[response, name, *_figures(part)] for name, part in of.items()]
-        tests.append({"response": response, **coverage_heterogeneity(own, ["mechanic", *KEY])._asdict()})
+        found, fitted = (coverage_heterogeneity(own, ["mechanic", *KEY], held) for held in ("held", "held_weighted"))
+        tests.append({"response": response, **found._asdict(), "p_weighted": fitted.p_value})
     rows.append(["all", "all", *_figures(table)])
-    equal = [[t["response"], f"{t['chi_square']:.1f}", f"{t['df']}", f"{t['p_value']:.4f}"] for t in tests]
-    head = ["response", "chi-square of equal coverage", "df", "p by permutation"]
+    equal = [
+        [t["response"], f"{t['chi_square']:.1f}", f"{t['df']}", f"{t['p_value']:.4f}", f"{t['p_weighted']:.4f}"]
+        for t in tests
+    ]
+    head = ["response", "chi-square of equal coverage", "df", "p by permutation", "p, rows weighted as fitted"]
     lines = [*markdown_table(HEAD, rows), "", *markdown_table(head, equal)]
     write_figures(
         VALIDATION, "recovery of all responses", lines, f"{SEASONS} seasons", only_print=SEASONS != PAGE_SEASONS
@@ -124,6 +128,7 @@ def test_effects_on_every_response_are_recovered():
     assert low >= BENT_MIN
     assert pooled.filter(pl.col("response") != OVER_TOPPED)["held"].is_between(MIN_COVERED, MAX_COVERED).all(), pooled
     assert pooled["held_weighted"].is_between(MIN_COVERED, MAX_COVERED).all(), pooled
+    assert min(t["p_weighted"] for t in tests) > MIN_P
     assert min(t["p_value"] for t in tests if t["response"] not in BENT) > MIN_P
     assert to_float(table.filter("certain")["wrong"].mean()) < 0.01
     assert to_float(table.filter("null")["false"].mean()) <= 0.07
