@@ -66,7 +66,10 @@ CHECK_LABELS = {
     "last_season": mark("agreement with last season"),
 }
 """Check of a fit -> label."""
-SETTING_GROUPS = {"shared bend": mark("common curve of all settings that break roots")}
+SETTING_GROUPS = {
+    "shared bend, more": mark("common curve of settings that lose more roots when they are raised"),
+    "shared bend, less": mark("common curve of settings that lose fewer roots when they are raised"),
+}
 """Group of settings that share a coefficient -> label."""
 UNJUDGED = "few"
 """Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
