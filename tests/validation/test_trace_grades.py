@@ -13,9 +13,9 @@ from transforms.arrays import to_float
 from transforms.demo.scenario import Plan, Scenario
 from transforms.trace.clock_use import latest_clocks
 from transforms.trace.field_trace import trace_field
+from transforms.trace.grade_evidence import grade_evidence, sampling_step
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
-from transforms.trace.replicates import replicate_grades
 
 SEEDS = (501, 502, 503)
 SMALLEST_CLASS = 100
@@ -27,7 +27,8 @@ def hauled(kind: Haulage, seed: int) -> pl.DataFrame:
     learnt = LagModel(pl.concat([lag_samples(w) for w in season.works]))
     clocks = [{s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches} for w in season.works]
     found = [trace_field(w, c) for w, c in zip(season.works, clocks, strict=True)]
-    drawn = pl.concat([replicate_grades(w, c) for w, c in zip(season.works, clocks, strict=True)])
+    step = sampling_step(sum(bool(w.stretches) for w in season.works))
+    drawn = pl.concat([grade_evidence(w, c, step) for w, c in zip(season.works, clocks, strict=True)])
     loads = pl.concat([w.loads for w in season.works])
     grade = grade_again(pl.concat([f.grade for f in found]), drawn, loads)
     hit = overlap(pl.concat([f.load_trace for f in found]), season.truth)

@@ -11,10 +11,11 @@ from transforms.trace.calibration import KINDS, KNOTS, calibrate_season
 from transforms.trace.crossed_departures import lag_density, place_chances
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
+from transforms.trace.grade_evidence import REPLICATE
 from transforms.trace.heaps import Heap, heap_contents
 from transforms.trace.lag_medians import delayed_share, unsorted_spread
 from transforms.trace.lag_samples import SAMPLE
-from transforms.trace.replicates import REPLICATE, draw_loads
+from transforms.trace.replicates import draw_loads
 
 WIDE = DayClocks(site_lag_min={"north": 25.0}, min_per_km=0.0, spread_min=12.0)
 
