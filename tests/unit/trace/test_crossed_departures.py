@@ -98,6 +98,20 @@ def test_named_tickets_give_the_order_of_a_heap():
     assert unknown.share[0, 0] == pytest.approx(unknown.share[0, 7], abs=0.02)
 
 
+def test_the_grade_of_an_unknown_order_fits_ordered_and_mixed_heaps_alike():
+    n = 40
+    same = np.zeros(n, dtype=np.int64)
+    large = Heap(same, same, np.arange(n), np.arange(n) * 10.0, np.full(n, 27.0))
+    left = np.arange(5000.0, 5000.0 + 15 * n, 15.0)
+    found = heap_contents(large, large.stream, left, np.full(n, 27.0), np.full(n, -1))
+    place = (np.arange(n) + 0.5) / n
+    near = np.exp(-0.5 * ((place[:, None] - place[None, :]) / 0.25) ** 2)
+    mixed = near / near.sum(axis=1, keepdims=True)
+    for truth in (np.eye(n), np.eye(n)[::-1], mixed):
+        overlap = np.minimum(found.share, truth).sum(axis=1).mean()
+        assert found.sure.mean() == pytest.approx(overlap, abs=0.13)
+
+
 def test_a_load_takes_nothing_that_was_tipped_later():
     left = np.array([35.0, 5000.0])
     found = heap_contents(heap(), heap().stream, left, np.full(2, 30.0), np.full(2, -1))
