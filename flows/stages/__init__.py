@@ -22,12 +22,13 @@ from flows.stages.trace import (
     compute_shift_timeline,
     trace_loads,
 )
-from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
+from flows.stages.trials import PartsAsked, TrialAsked, plan_part_trial, plan_trial, read_trial_loads
 from flows.stages.variation import plan_variation, read_varied_loads
 
 __all__ = [
     "Examined",
     "Fits",
+    "PartsAsked",
     "TrialAsked",
     "advise_machines",
     "assess_missing_data",
@@ -49,6 +50,7 @@ __all__ = [
     "kept_fits",
     "monitor_joins",
     "open_warehouse",
+    "plan_part_trial",
     "plan_trial",
     "plan_variation",
     "read_trial_loads",

@@ -1,6 +1,7 @@
 """Advice stages: storability, setting changes, setting guide."""
 
 import datetime as dt
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -16,7 +17,7 @@ from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import DAYS_AHEAD, NextShift, Outlook, WeatherAhead, weather_ahead, working_hours
 from transforms.advice.pair_effects import pair_effects
-from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_parts, day_sd, days_of
+from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_parts, days_of
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.reliance import reliance
@@ -34,8 +35,10 @@ from transforms.parallel import Executor, local, serial
 from transforms.storage.advice_record import record_advice
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.part_size import DayNoise, part_trial_size
 from transforms.trial.size import TrialNoise
-from transforms.trial.suggested_trials import TrialPrices, suggest_trials
+from transforms.trial.suggested_part_trials import suggest_part_trials
+from transforms.trial.suggested_trials import TrialPrices, by_worth, suggest_trials
 from transforms.trial.value import SeasonScale
 from transforms.variation.doubt import doubts, with_doubt
 from transforms.variation.options import OPTION_SCHEMA, variation_options
@@ -150,16 +153,13 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
         write_table(what_if, workspace.what_if)
         ground = warehouse.query("trial_ground")
         scale = read_season_scale(warehouse, season)
-        suggested = suggest_trials(
-            warehouse.table("effect"),
-            ground,
-            TrialNoise(float(np.sqrt(fits.dirt.reml.residual)), season.lab_cv_at_25_kg),
-            season.trial_power,
-            season.catalogue,
-            TrialPrices(
-                usual_levels(what_if), season.prices, scale, float(tonnes["soil_free_t"].sum()) / ground.height
-            ),
-        )
+        load_t = float(tonnes["soil_free_t"].sum()) / ground.height
+        money = TrialPrices(usual_levels(what_if), season.prices, scale, load_t)
+        noise = TrialNoise(float(np.sqrt(fits.dirt.reml.residual)), season.lab_cv_at_25_kg)
+        of_settings = suggest_trials(warehouse.table("effect"), ground, noise, season.trial_power, money)
+        fleet = _fleet_parts(warehouse, warehouse.table("load_fact"), season)
+        of_parts = suggest_part_trials(fleet, ground, _day_noise(warehouse, season), season.trial_power, money)
+        suggested = by_worth(pl.concat([of_settings, of_parts]))
         with warehouse.transaction():
             for name, rows in (
                 ("guide", guide_tables.settings),
@@ -192,15 +192,27 @@ def _advise_parts(
     season: Season,
 ) -> pl.DataFrame:
     """Return the changes of fitted parts that may pay in the days ahead with a forecast."""
-    fleet = FleetParts(
-        warehouse.table("machine_setup"),
-        warehouse.table("part_effect"),
-        clean_t_per_shift(facts),
-        season.time_zone,
-    )
+    fleet = _fleet_parts(warehouse, facts, season)
     days = [(s, days_of(s, place, outlooks, dirt)) for s, place in situations]
-    rules = PartRules(season.prices, season.advice, day_sd(dirt), season.trial_power, ADVICE_SEED)
+    size = partial(
+        part_trial_size,
+        pair_sd=_day_noise(warehouse, season).pair_sd(facts),
+        power=season.trial_power,
+        change_cost=season.prices.parts_change,
+    )
+    rules = PartRules(season.prices, season.advice, size, ADVICE_SEED)
     return advise_parts(fleet, days, rules)
+
+
+def _fleet_parts(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> FleetParts:
+    """Return the parts of the fleet and the evidence on them."""
+    setups, effects = warehouse.table("machine_setup"), warehouse.table("part_effect")
+    return FleetParts(setups, effects, clean_t_per_shift(facts), season.time_zone)
+
+
+def _day_noise(warehouse: Warehouse, season: Season) -> DayNoise:
+    """Return the noise of a machine's day by the last fit."""
+    return DayNoise.of_fit(warehouse.table("fit_run"), season.lab_cv_at_25_kg, season.name)
 
 
 def _weather_ahead(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> tuple[NextShift, WeatherAhead]:

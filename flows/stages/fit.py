@@ -26,11 +26,14 @@ from transforms.jobs.night_fits import load_night_fit, store_night_fits
 from transforms.jobs.product_cache import ProductCache
 from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
 from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
+from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fitted_parts import part_effects
+from transforms.model.fitted_parts import PART_SCHEMA, part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.part_by_lot import part_effects_by_lot, replace_by_lot
+from transforms.trial.part_reading import dirt_given_conditions
 
 NightFitUse = Literal["ignore", "store", "use"]
 """Use of the night fits by a fit: none, keep it as one, or fit by day at their variances."""
@@ -113,7 +116,8 @@ def fit_responses(
         with reporter.stage(mark("Computing effects and curves")):
             tables = _compute_result_tables(fits, season, executor)
             setups = warehouse.table("machine_setup")
-            tables["part_effect"] = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
+            effects = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
+            tables["part_effect"] = [_with_part_trials(warehouse, effects, fits.dirt, tables["expected_load"])]
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
@@ -122,6 +126,18 @@ def fit_responses(
     if night_fits == "store":
         store_night_fits(workspace.night_fits, key, fitted)
     return fits
+
+
+def _with_part_trials(
+    warehouse: Warehouse, effects: list[pl.DataFrame], dirt: ResponseFit | None, expected: list[pl.DataFrame]
+) -> pl.DataFrame:
+    """Return the effects of fitted parts, those by the lot of part trials in place of the same ones between days."""
+    table = pl.concat([pl.DataFrame(schema=PART_SCHEMA), *effects])
+    if dirt is None:
+        return table
+    loads = dirt.rows.select("load_id", "machine_id").hstack(classes_of(dirt.rows).select("wetness_class"))
+    z = dirt_given_conditions(pl.concat(expected)).join(loads, on="load_id")
+    return replace_by_lot(table, part_effects_by_lot(warehouse.table("trial_result"), warehouse.table("trial_load"), z))
 
 
 def keep_fits(workspace: Workspace, fits: Fits) -> None:

@@ -66,7 +66,10 @@ CHECK_LABELS = {
     "last_season": mark("agreement with last season"),
 }
 """Check of a fit -> label."""
-SETTING_GROUPS = {"shared bend": mark("common curve of all settings that break roots")}
+SETTING_GROUPS = {
+    "shared bend, more": mark("common curve of settings that lose more roots when they are raised"),
+    "shared bend, less": mark("common curve of settings that lose fewer roots when they are raised"),
+}
 """Group of settings that share a coefficient -> label."""
 UNJUDGED = "few"
 """Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
@@ -173,8 +176,10 @@ def join_names(names: list[str], max_names: int = 6) -> str:
 
 
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
+    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`; of a flag, both states."""
     setting = catalogue[name]
+    if setting.is_flag:
+        return f"{setting_label(name, catalogue)}: {step_value(setting, shown)}"
     return f"{setting_label(name, catalogue)} {step_value(setting, shown)} {translated(setting.up)}"
 
 

@@ -29,6 +29,7 @@ from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.demo.lab import BREAK_CLASSES
 from transforms.demo.mechanics import Ground, root_loss_t_ha, tip_loss_t_ha
+from transforms.model.effects import SUPPORT
 from transforms.model.estimate import fit_response
 from transforms.model.root_loss import break_loss_fraction, root_loss
 
@@ -51,6 +52,7 @@ class World:
         facts: loads measured so far.
         audits: plots dug so far.
         cost: true cost per tonne of each load, by day.
+        stated: what the last advice states of each move and of moves to try, in the order of their choice.
     """
 
     seed: int
@@ -64,6 +66,7 @@ class World:
     audits: list[pl.DataFrame] = field(default_factory=list)
     cost: dict[int, Array] = field(default_factory=dict)
     loads: int = 0
+    stated: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 def new_world(seed: int, mechanic: str, catalogue: Catalogue, machines: int, days: int) -> World:
@@ -171,7 +174,7 @@ def standings(world: World) -> list[Standing]:
         inside = cells.filter((pl.col("w") == w) & (pl.col("s") == s))
         tried = {}
         if inside.height >= RULES.min_loads:
-            tried = {n: (to_float(inside[n].quantile(0.02)), to_float(inside[n].quantile(0.98))) for n in USUAL}
+            tried = {n: tuple(to_float(inside[n].quantile(q)) for q in SUPPORT) for n in USUAL}
         out.append(
             Standing(
                 int(str(machine)[1:]),
@@ -220,7 +223,7 @@ def best_gain(world: World, at: Standing) -> float:
 
 
 def advised(world: World) -> Moves:
-    """Return the advice of this project."""
+    """Return the advice of this project; what it states of moves, and of moves to try, is kept in `world.stated`."""
     facts, audits = pl.concat(world.facts), pl.concat(world.audits)
     found = {r: fit_response(facts if r == DIRT else audits, r, world.catalogue, 0.1) for r in (DIRT, ROOT_LOSS)}
     fits = {r: f for r, f in found.items() if f is not None}
@@ -240,7 +243,7 @@ def advised(world: World) -> Moves:
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
     spread = {r: shrinkage(f) for r, f in fits.items()}
     pairs = {r: pair_effects(f, RULES.min_loads) for r, f in fits.items()}
-    rng, out = np.random.default_rng(world.seed), {}
+    rng, stated = np.random.default_rng(world.seed), []
     fleet = FleetData(facts, fields, machines, {}, PRICES.haul_km)
     for situation, place in next_situations(fleet, outlook, fits, world.catalogue, RULES.min_loads, rng):
         slopes = {
@@ -248,12 +251,15 @@ def advised(world: World) -> Moves:
             for r, f in fits.items()
         }
         rows = advise_machine(situation, MoveEffects(slopes), world.catalogue, PRICES, RULES)
-        rows = rows.filter(pl.col("verdict") == "move")
-        out[situation.machine_id] = {
-            r["setting"]: round((r["to_value"] - r["from_value"]) / world.catalogue[r["setting"]].step)
-            for r in rows.iter_rows(named=True)
-        }
-    return out
+        rows = rows.filter(pl.col("verdict") != "hold")
+        step = pl.Series([world.catalogue[n].step for n in rows["setting"]], dtype=pl.Float64)
+        steps = ((rows["to_value"] - rows["from_value"]) / step).round().cast(pl.Int64)
+        stated.append(rows.select("machine_id", "setting", "verdict", "gain_per_t", "probability_better", steps=steps))
+    world.stated = pl.concat(stated)
+    moves: Moves = {}
+    for row in world.stated.filter(pl.col("verdict") == "move").iter_rows(named=True):
+        moves.setdefault(row["machine_id"], {})[row["setting"]] = row["steps"]
+    return moves
 
 
 def copied(world: World) -> Moves:
@@ -298,32 +304,56 @@ def _followed(world: World, day: int, moves: Moves) -> None:
                 habit[name] = float(np.clip(moved, 0.3 * USUAL[name][0], setting.high))
 
 
+def _judged_day(world: World, moves: Moves, *, with_best: bool) -> list[dict[str, object]]:
+    """Return the true gains of the moves of each machine, and of the best ones if wanted."""
+    rows: list[dict[str, object]] = []
+    for at in standings(world):
+        mine = moves.get(f"M{at.machine:03d}", {})
+        each = [float(true_gain(world, at, {n: k})[0]) for n, k in mine.items()]
+        rows.append(
+            {
+                "machine": at.machine,
+                "moves": len(mine),
+                "helping": sum(g > 0 for g in each),
+                "gain": float(true_gain(world, at, dict(mine))[0]) if mine else 0.0,
+                "best": best_gain(world, at) if with_best else None,
+            }
+        )
+    return rows
+
+
+def _kept_promises(world: World) -> list[dict[str, object]]:
+    """Return what was stated of each move beside what it truly gains after the moves before it."""
+    places, before = {f"M{at.machine:03d}": at for at in standings(world)}, dict[str, dict[str, Array | int]]()
+    rows: list[dict[str, object]] = []
+    for row in world.stated.iter_rows(named=True):
+        at, earlier = places[row["machine_id"]], before.get(row["machine_id"], {})
+        after = {**earlier, row["setting"]: row["steps"]}
+        gain = float(true_gain(world, at, after)[0]) - (float(true_gain(world, at, earlier)[0]) if earlier else 0.0)
+        before[row["machine_id"]] = after
+        rows.append({**row, "true_gain_per_t": gain})
+    return rows
+
+
 def closed_loop(
     seed: int, mechanic: str, adviser: str, catalogue: Catalogue, machines: int, days: int
-) -> tuple[float, pl.DataFrame]:
-    """Work a season; return (true cost per tonne of its second half, each advised machine's true gains)."""
+) -> tuple[float, pl.DataFrame, pl.DataFrame]:
+    """Work a season.
+
+    Returns:
+        True cost per tonne of its second half; true gains of each machine and day; statements about each move beside
+        its true gain, one row a move, none of naive advice.
+    """
     world, advise = new_world(seed, mechanic, catalogue, machines, days), ADVISERS[adviser]
-    judged = []
+    keys = {"seed": seed, "mechanic": mechanic, "adviser": adviser}
+    judged: list[dict[str, object]] = []
+    promises: list[dict[str, object]] = []
     for day in range(days):
         if day >= days // 2 and advise is not None:
             moves = advise(world)
-            for at in standings(world):
-                mine = moves.get(f"M{at.machine:03d}", {})
-                each = {n: float(true_gain(world, at, {n: k})[0]) for n, k in mine.items()}
-                judged.append(
-                    {
-                        "seed": seed,
-                        "mechanic": mechanic,
-                        "adviser": adviser,
-                        "day": day,
-                        "machine": at.machine,
-                        "moves": len(mine),
-                        "helping": sum(g > 0 for g in each.values()),
-                        "gain": float(true_gain(world, at, dict(mine))[0]) if mine else 0.0,
-                        "best": best_gain(world, at) if adviser == "taretrace" else None,
-                    }
-                )
+            judged += [keys | {"day": day} | r for r in _judged_day(world, moves, with_best=adviser == "taretrace")]
+            promises += [keys | {"day": day} | r for r in _kept_promises(world)]
             _followed(world, day, moves)
         work_day(world, day)
     second = np.concatenate([c for d, c in world.cost.items() if d >= days // 2])
-    return float(second.mean()), pl.DataFrame(judged)
+    return float(second.mean()), pl.DataFrame(judged), pl.DataFrame(promises)

@@ -1,4 +1,13 @@
-"""Posterior draws of the effect of moving settings on dirt and root loss under given conditions."""
+"""Posterior draws of the effect of moving settings on dirt and root loss on one machine under given conditions.
+
+The fit estimates an effect in given conditions on average over places and machines. On one machine in one field, it
+differs from that for reasons the fit does not know, and the machine's sensor may show it too large or too small:
+
+    b_place = b (1 + e),   e ~ N(0, place_sd^2 + gamma^2)                                                    (12b)
+
+with place_sd of the response (`responses.toml`) and gamma of the sensors' gains (`sensor_gain.py`), the same e for all
+moves of a setting. METHODS.md section 6.
+"""
 
 from dataclasses import dataclass, field
 
@@ -7,9 +16,11 @@ from numpy.typing import NDArray
 
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import DRAWS, Shrinkage
-from transforms.config.settings_catalogue import Catalogue
+from transforms.config.response_catalogue import RESPONSES
+from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, weights_of_values
+from transforms.model.sensor_gain import GAIN_SD
 
 Array = NDArray[np.float64]
 
@@ -51,6 +62,11 @@ class Slopes:
         return total
 
 
+def _relative_sd(response: str, setting: Setting) -> float:
+    """Return the standard deviation of e of (12b); the sensor of a flag has no gain."""
+    return float(np.hypot(RESPONSES[response].place_sd, 0.0 if setting.is_flag else GAIN_SD))
+
+
 def draw_slopes(
     fit: ResponseFit,
     place: PredictionPoint,
@@ -84,5 +100,7 @@ def draw_slopes(
         current, *moved = weights_of_values(fit, n, values, place)
         rows += [weights - current for weights in moved]
     L = np.array(rows)
-    drawn = dict(zip(moves, shrink.draw_contrasts(fit, L, DRAWS, rng).T, strict=True))
+    draws = dict(zip(moves, shrink.draw_contrasts(fit, L, DRAWS, rng).T, strict=True))
+    at_place = {n: 1 + _relative_sd(fit.response, catalogue[n]) * rng.standard_normal(DRAWS) for n in names}
+    drawn = {(n, k): change * at_place[n] for (n, k), change in draws.items()}
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn, pairs, settings)

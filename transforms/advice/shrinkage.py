@@ -20,7 +20,8 @@ A contrast l'c of all coefficients c given b is normal, with C their covariance 
 
     mean l'c^ + a'(b - b^),  variance l'C l - a'V a,  a = V^-1 E'C l                                           (12a)
 
-A posterior needs no further correction for selection (Dawid 1994). Effects that are only reported stay as estimated.
+c^ and C are freed of operators' reaction to hidden dirt where one is seen (5.8). A posterior needs no further
+correction for selection (Dawid 1994). Effects that are only reported stay as estimated.
 """
 
 from dataclasses import dataclass
@@ -31,8 +32,8 @@ from scipy.linalg import pinvh
 from threadpoolctl import threadpool_limits
 
 from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
-from transforms.mixed_model.contrasts import draws_covariance
 from transforms.model.fit_result import ResponseFit
+from transforms.model.reaction_shift import freed_coefficients
 from transforms.model.setting_terms import SettingBy, SettingEffect
 
 Array = NDArray[np.float64]
@@ -71,7 +72,7 @@ class Shrinkage:
         k, b = L.shape[0], self.places.size
         unit = np.zeros((b, L.shape[1]))
         unit[np.arange(b), self.places] = 1.0
-        V = draws_covariance(fit.reml, np.vstack([L, unit]))
+        V = freed_coefficients(fit).covariance(np.vstack([L, unit]))
         pull = V[:k, k:] @ pinvh(V[k:, k:])
         return pull, V[:k, :k] - pull @ V[k:, :k]
 
@@ -82,8 +83,8 @@ class Shrinkage:
             fit: the fit, which has p coefficients.
             L: contrasts over all coefficients, shape (k, p).
         """
-        pull, _ = self._given_effects(fit, L)
-        return np.asarray(L @ fit.reml.coef + pull @ (self.draws.mean(axis=0) - fit.reml.coef[self.places]))
+        (pull, _), coef = self._given_effects(fit, L), freed_coefficients(fit).mean
+        return np.asarray(L @ coef + pull @ (self.draws.mean(axis=0) - coef[self.places]))
 
     def draw_contrasts(self, fit: ResponseFit, L: Array, draws: int, rng: np.random.Generator) -> Array:
         """Return posterior draws of contrasts by (12a), shape (draws, k).
@@ -94,8 +95,8 @@ class Shrinkage:
             draws: number of draws, at most DRAWS.
             rng: random generator of what the effects leave open.
         """
-        pull, left = self._given_effects(fit, L)
-        mean = L @ fit.reml.coef + (self.draws[:draws] - fit.reml.coef[self.places]) @ pull.T
+        (pull, left), coef = self._given_effects(fit, L), freed_coefficients(fit).mean
+        mean = L @ coef + (self.draws[:draws] - coef[self.places]) @ pull.T
         return np.asarray(mean + rng.multivariate_normal(np.zeros(L.shape[0]), left, size=draws, method="eigh"))
 
 
@@ -185,6 +186,7 @@ def _shrinkage(fit: ResponseFit) -> Shrinkage:
     direction = np.array([known[t.setting] if isinstance(t, SettingEffect) else 0.0 for _, t in effects])
     unit = np.zeros((places.size, fit.reml.coef.size))
     unit[np.arange(places.size), places] = 1.0
-    V = draws_covariance(fit.reml, unit)
+    freed = freed_coefficients(fit)
+    V = freed.covariance(unit)
     with threadpool_limits(limits=1, user_api="blas"):
-        return Shrinkage(places, effect_draws(fit.reml.coef[places], V, kind, direction))
+        return Shrinkage(places, effect_draws(freed.mean[places], V, kind, direction))

@@ -36,7 +36,10 @@ class Response:
         surface: True if wetness x clay has a surface.
         by_soil: True if the settings' effects may differ by soil class.
         slopes: True if settings with a curve have slopes by machine.
-        shared_bend: True if the settings that break or lose roots share a curvature.
+        shared_bend: True if the settings that lose more roots when raised share a curvature, those that lose fewer
+            another.
+        place_sd: standard deviation of a setting's effect from place to place, relative to the effect that the fit
+            expects there.
     """
 
     name: str
@@ -53,6 +56,7 @@ class Response:
     by_soil: bool = False
     slopes: bool = False
     shared_bend: bool = False
+    place_sd: float = 0.0
 
 
 def _read() -> dict[str, Response]:

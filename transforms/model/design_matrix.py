@@ -33,6 +33,7 @@ from transforms.model.measurement_error import reliability
 from transforms.model.modifiers import modifiers_of
 from transforms.model.planned_variation import ReactionSlope
 from transforms.model.setting_terms import (
+    SHARED_BENDS,
     SettingBy,
     SettingCurve,
     SettingEffect,
@@ -155,7 +156,8 @@ class DesignSpec:
 
 @cache
 def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term, ...]:
-    names, breaking = [s.name for s in settings], tuple(s for s in settings if s.breaks is not None)
+    names = [s.name for s in settings]
+    breaking = {way: tuple(s for s in settings if s.breaks == way) for way in SHARED_BENDS}
     return (
         Intercept(),
         *(ConditionLine(n) for n in terms.conditions),
@@ -164,7 +166,7 @@ def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term
         *(VisitMean(n) for n in names),
         *(WithoutSetting(n) for n in names),
         *(SettingBy(s.name, by) for by in modifiers_of(terms.plainly_by) for s in settings if by.modifies(s)),
-        *([SharedBend(breaking)] if terms.shared_bend and breaking else []),
+        *(SharedBend(way, specs) for way, specs in breaking.items() if terms.shared_bend and specs),
     )
 
 

@@ -11,6 +11,7 @@ from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import simultaneous_band
 from transforms.model.effects import SUPPORT, cell_rows, slope_weights, untried_reason
 from transforms.model.fit_result import ResponseFit
+from transforms.model.reaction_shift import freed_coefficients
 
 POINTS = 11
 """Number of points of a curve."""
@@ -52,8 +53,9 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
     low, usual, high = np.quantile(observed, (SUPPORT[0], 0.5, SUPPORT[1]))
     values = np.linspace(low, high, POINTS)
     L = _curve_weights(fit, s, own_rows, values, float(usual))
-    mean, (se, multiple) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
-    half = multiple * se
+    freed, (se, multiple) = freed_coefficients(fit), simultaneous_band(fit.reml, L)
+    mean = L @ freed.mean[: L.shape[1]]
+    half = multiple * np.hypot(se, np.linalg.norm(L @ freed.root[: L.shape[1]], axis=1))
     supported = _supported(fit, s, own_rows, values)
     change, no_support = reason("change_from_usual", usual=float(usual), unit=s.unit), reason("few_visits_near")
     notes = [(change if has_support else no_support).columns for has_support in supported]

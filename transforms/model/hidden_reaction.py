@@ -73,10 +73,14 @@ class Reaction:
         """Reaction within visits, as a fraction of that between visits, above which some interval covers below .92."""
         return float(np.min(TOLERABLE_SE * self.errors / np.maximum(np.abs(self.full), 1e-12)))
 
+    @property
+    def is_needed(self) -> bool:
+        """True if a reaction is seen and the model does not have it."""
+        return self.is_seen and not self.is_modelled
+
     def allowance(self, setting: str) -> float:
         """Return the bias that an interval allows for, in z per step; 0 if none is seen or the model has it."""
-        is_needed = self.is_seen and not self.is_modelled
-        return float(self.largest[self.settings.index(setting)]) if is_needed else 0.0
+        return float(self.largest[self.settings.index(setting)]) if self.is_needed else 0.0
 
 
 def reaction_within_visits(fit: ResponseFit) -> Reaction | None:

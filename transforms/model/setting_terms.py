@@ -17,7 +17,8 @@ from transforms.model.modifiers import Modifier
 from transforms.model.term import Multipliers, SingleTerm, Term, TermRows
 from transforms.model.visits import visit_means
 
-SHARED_BEND = "shared bend"
+SHARED_BENDS = {"more": "shared bend, more", "less": "shared bend, less"}
+"""Direction of effects on root loss -> label of their common curvature."""
 STEPS_A_PIECE = 2
 """Practical steps between the knots of a setting's curve."""
 
@@ -169,20 +170,26 @@ class SettingCurve(Term):
 
 @dataclass(frozen=True)
 class SharedBend(SingleTerm):
-    """Common curvature of the settings that break or lose roots, within visits: half the squares of their steps.
+    """Common curvature of the settings that act on root loss in one direction, within visits: half their squared steps.
 
     A loss that falls with a setting falls ever more slowly, and one that rises with it ever faster. One season shows
-    this of all such settings together, but seldom of one alone.
+    this of all such settings together, but seldom of one alone. Directions differ: tips stop breaking once the share is
+    deep enough, while roots are lost through a gap ever faster.
+
+    Attributes:
+        breaks: direction of the settings' effect on root loss, "more" or "less".
+        specs: the settings.
     """
 
     kind = "within"
     setting = None
+    breaks: str
     specs: tuple[Setting, ...]
 
     @property
     def label(self) -> str:
         """Label of its coefficient."""
-        return SHARED_BEND
+        return SHARED_BENDS[self.breaks]
 
     def column(self, rows: TermRows) -> Array:
         """Return the departures of the sum of half squares from its visit mean."""
@@ -197,8 +204,8 @@ class SettingSquare:
     spec: Setting
 
     def labels(self) -> tuple[str, ...]:
-        """Return the label of the shared coefficient."""
-        return (SHARED_BEND,)
+        """Return the label of the shared coefficient; none if the setting has no known direction."""
+        return () if self.spec.breaks is None else (SHARED_BENDS[self.spec.breaks],)
 
     def at(self, values: Array) -> Array:
         """Return its column at values of the setting, without visit means, shape (n, 1)."""

@@ -58,15 +58,16 @@ def _source_of_columns(fit: ResponseFit) -> dict[str, list[int]]:
     return out
 
 
-def _squares(fit: ResponseFit, every: int) -> dict[str, Array]:
-    """Return each setting's column of the shared bend for every k-th row: its departures from the visit mean."""
+def _squares(fit: ResponseFit, every: int) -> dict[str, tuple[int, Array]]:
+    """Return index and column of each setting in a shared bend for every k-th row: departures from the visit mean."""
     out = {}
     for name in fit.settings:
         for curve in fit.frame.curves(name):
-            if isinstance(curve, SettingSquare) and fit.coefficients_of(curve)[1]:
+            if isinstance(curve, SettingSquare) and (shared := fit.coefficients_of(curve)[1]):
                 j = fit.setting_column(name)
                 half = curve.at_steps(fit.x[:, j])
-                out[name] = ((half - visit_means(half, fit.visits))[:, 0] * fit.observed[:, j])[::every]
+                departures = (half - visit_means(half, fit.visits))[:, 0] * fit.observed[:, j]
+                out[name] = (shared[0], departures[::every])
     return out
 
 
@@ -80,10 +81,9 @@ def _source_columns(fit: ResponseFit) -> _SourceColumns:
     squares, source = _squares(fit, every), _source_of_columns(fit)
     for i, setting in enumerate(squares):
         source[setting] = [*source.get(setting, []), fit.width + i]
-    D = np.column_stack([D, *squares.values()])
+    D = np.column_stack([D, *(column for _, column in squares.values())])
     D = D - D.mean(axis=0)
-    shared = fit.coefficients_of(SettingSquare(fit.frame.settings[0]))[1]
-    coefficient = np.array([*range(fit.width), *(shared * len(squares))])
+    coefficient = np.array([*range(fit.width), *(shared for shared, _ in squares.values())], dtype=int)
     return _SourceColumns(D.T @ D / D.shape[0], coefficient, {k: np.array(v) for k, v in source.items()})
 
 

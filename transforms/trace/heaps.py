@@ -15,7 +15,7 @@ from transforms.trace.mass_streams import Stretch
 Array = NDArray[np.float64]
 
 EVEN = 0.4
-"""Prior probability that a heap is so mixed that its order does not matter (common practice, no source; record 0047)."""
+"""Prior probability that a heap is so mixed that its order does not matter (common practice, no source)."""
 MIXED_T = 9.0
 """Standard deviation of the place of beets in the heap, by tipping and loading, t (common practice, no source)."""
 COMPLETE = 1.25

@@ -17,6 +17,7 @@ EFFECTS = {
         "confounded with wet weather: topsoil wetness differs by {gap:.2f} between days with the two parts; a trial "
         "would settle it"
     ),
+    "part_by_lot": mark("known: {pairs} pairs of days with the two parts, by lot"),
     "part_one_machine": mark("only one machine changed parts"),
     "no_interaction": mark("no evidence that the effect changes with it"),
     "interaction": mark("the effect changes with it"),

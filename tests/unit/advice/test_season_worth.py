@@ -9,7 +9,6 @@ from transforms.advice.cost import CropAndHaul
 from transforms.advice.cost_effects import CostLevels
 from transforms.advice.season_worth import season_cost
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
-from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
@@ -128,9 +127,9 @@ def effects() -> pl.DataFrame:
     )
 
 
-def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
+def test_open_effects_get_the_trial_that_would_tell():
     ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
-    table = suggest_trials(effects(), ground, TrialNoise(0.09, 0.1), POWER, catalogue, UNKNOWN)
+    table = suggest_trials(effects(), ground, TrialNoise(0.09, 0.1), POWER, UNKNOWN)
     assert table.select("setting", "reason_code").rows() == [
         ("cleaner_1_speed_rpm", CONFOUNDED.code),
         ("ground_speed_kmh", WIDE.code),
@@ -151,6 +150,6 @@ def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
     assert table.row(2, named=True)["detect_pct"] == 5.0
 
 
-def test_nothing_open_nothing_wanted(catalogue: Catalogue):
-    table = suggest_trials(effects().head(1), facts([9.0]), TrialNoise(0.09, 0.1), POWER, catalogue, UNKNOWN)
+def test_nothing_open_nothing_wanted():
+    table = suggest_trials(effects().head(1), facts([9.0]), TrialNoise(0.09, 0.1), POWER, UNKNOWN)
     assert table.height == 0

@@ -7,6 +7,8 @@ import pytest
 from tests.validation.adversarial_seasons import VISIT, moved, reacting, settings_of
 from tests.validation.fit_seasons import MECHANICS, USUAL, FitSeason, fit_season
 from tests.validation.varied_seasons import varied
+from transforms.advice import shrinkage as shrinkage_module
+from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.mixed_model.contrasts import contrast
@@ -17,6 +19,7 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
 from transforms.model.lot_contrast import REACTION_SD, lot_correction
 from transforms.model.planned_variation import is_by_lot
+from transforms.model.reaction_shift import FreedCoefficients
 from transforms.model.row_batches import factor_values
 from transforms.model.visits import visit_means, visits_of
 
@@ -28,6 +31,10 @@ def fitted(season: FitSeason, catalogue: Catalogue) -> ResponseFit:
     fit = fit_response(season.facts, DIRT, catalogue, 0.1)
     assert fit is not None
     return fit
+
+
+def as_fitted(fit: ResponseFit) -> FreedCoefficients:
+    return FreedCoefficients(fit, fit.reml.coef, np.zeros((fit.reml.coef.size, 0)))
 
 
 @pytest.fixture(scope="module")
@@ -109,6 +116,29 @@ def test_intervals_cover_and_are_narrower_than_with_the_allowance(confounded, ca
     assert corrected["width"].mean() < allowed["width"].mean()
     errors = [float(np.sqrt(np.mean(t["error"].to_numpy() ** 2))) for t in (corrected, allowed)]
     assert errors[0] < 0.8 * errors[1]
+
+
+def advised(season: FitSeason, fit: ResponseFit) -> tuple[np.ndarray, np.ndarray]:
+    """Return error and standard deviation, as advice takes them, of a step of each setting over all loads."""
+    every = np.ones(fit.z.size, dtype=bool)
+    order = fit.rows["load_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    L = np.array([slope_weights(fit, s, every) for s in fit.settings])
+    posterior = shrinkage_module._shrinkage(fit)
+    drawn = posterior.draw_contrasts(fit, L, DRAWS, np.random.default_rng(1))
+    return drawn.mean(axis=0) - np.array([season.effect[s][order].mean() for s in fit.settings]), drawn.std(axis=0)
+
+
+def test_effects_for_advice_are_freed_of_the_reaction(confounded, monkeypatch):
+    """The likely bias is taken off every effect, and the correction by lot off those moved by lot."""
+    freed, fitted_as_is = ([], [])
+    for _, season, fit in confounded.values():
+        freed.append(advised(season, fit))
+        with monkeypatch.context() as patch:
+            patch.setattr(shrinkage_module, "freed_coefficients", as_fitted)
+            fitted_as_is.append(advised(season, fit))
+    (error, sd), (error_as_is, sd_as_is) = (np.concatenate(pairs, axis=1) for pairs in (freed, fitted_as_is))
+    assert np.mean(np.abs(error) < 1.96 * sd) > 2 * np.mean(np.abs(error_as_is) < 1.96 * sd_as_is)
+    assert np.sqrt(np.mean(error**2)) < 0.7 * np.sqrt(np.mean(error_as_is**2))
 
 
 def test_without_a_reaction_or_with_few_loads_by_lot_effects_are_as_they_were(catalogue):

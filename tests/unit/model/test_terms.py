@@ -24,6 +24,7 @@ from transforms.model.factor_terms import MachineSlope
 from transforms.model.model_columns import columns, term_rows
 from transforms.model.modifiers import MODIFYING, Modifier, modifiers_of
 from transforms.model.setting_terms import (
+    SHARED_BENDS,
     SettingBy,
     SettingCurve,
     SettingEffect,
@@ -99,7 +100,7 @@ STORED = {
     ROOT_LOSS: [
         *("1", "topsoil_wetness", "clay_pct", "yield_t_ha", "root_mass_kg", "wetness x clay"),
         *each("*", "visit mean *", "without *"),
-        "shared bend",
+        "shared bend, less",
         *several("curve of topsoil_wetness", 7),
         *several("curve of clay_pct", 8),
         *several("curve of yield_t_ha", 7),
@@ -154,16 +155,33 @@ def test_the_design_matrix_is_the_concatenation_of_the_terms(response, catalogue
         assert labels[span] == [n for t in frame.shrunk_terms if t.block == name for n in t.labels()]
 
 
-def test_the_shared_bend_is_that_of_settings_that_break_roots(catalogue, rows):
-    """Depth breaks roots and the share drive does not: the column is half the square of depth, less its visit mean."""
+def test_settings_share_a_bend_by_the_direction_in_which_they_act_on_roots(catalogue, rows):
+    """Depth saves roots, the share drive does not act: half the square of depth, less its visit mean."""
     frame = frame_of(catalogue, ROOT_LOSS)
     prepared = term_rows(rows, frame)
     (shared,) = (t for t in frame.fixed_terms if isinstance(t, SharedBend))
     halves = prepared.steps[DEPTH] ** 2 / 2
+    assert (shared.breaks, shared.label) == ("less", SHARED_BENDS["less"])
     assert shared.column(prepared) == pytest.approx(halves - prepared.visit_mean(halves))
     assert [type(c) for c in frame.curves(DEPTH)] == [SettingCurve, SettingSquare]
     assert frame.curves(DRIVE) == ()
     assert [type(c) for c in frame_of(catalogue, DIRT).curves(DEPTH)] == [SettingCurve]
+
+
+def test_settings_of_both_directions_have_bends_of_their_own(catalogue):
+    settings = tuple(catalogue[n] for n in (DEPTH, "cleaner_1_speed_rpm", "separator_1_height_mm"))
+    frame = replace(frame_of(catalogue, ROOT_LOSS), settings=settings)
+    bends = [t for t in frame.fixed_terms if isinstance(t, SharedBend)]
+    assert {t.breaks: [s.name for s in t.specs] for t in bends} == {
+        "more": ["cleaner_1_speed_rpm", "separator_1_height_mm"],
+        "less": [DEPTH],
+    }
+    assert [SettingSquare(s).labels() for s in settings] == [
+        (SHARED_BENDS["less"],),
+        (SHARED_BENDS["more"],),
+        (SHARED_BENDS["more"],),
+    ]
+    assert SettingSquare(catalogue[DRIVE]).labels() == ()
 
 
 def test_a_square_bends_as_its_own_differences(catalogue):

@@ -10,14 +10,14 @@ from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.contracts.result_tables import schema_of
-from transforms.model.setting_terms import SHARED_BEND
+from transforms.model.setting_terms import SHARED_BENDS
 from transforms.storage.product_basis import FIT_CHECK, product_status
 from transforms.storage.warehouse import Warehouse
 
 ROWS = [
     (DIRT, "share_depth_cm", 0.98, "last_season_agrees", "{}"),
     (DIRT, "ground_speed_kmh", 0.3, "last_season_in_doubt", "{}"),
-    (ROOT_LOSS, SHARED_BEND, 0.01, "last_season_denied", "{}"),
+    (ROOT_LOSS, SHARED_BENDS["less"], 0.01, "last_season_denied", "{}"),
 ]
 
 
@@ -38,7 +38,7 @@ def test_each_setting_has_its_weight_and_its_reason(catalogue: Catalogue):
     table = tables_of(ROWS, catalogue)["last_season"]
     assert [row.cells[2].value for row in table.rows] == [0.98, 0.3, 0.01]
     assert table.rows[0].cells[1].text == catalogue["share_depth_cm"].label
-    assert table.rows[2].cells[1].text != SHARED_BEND
+    assert table.rows[2].cells[1].text != SHARED_BENDS["less"]
 
 
 def test_without_a_last_season_there_is_no_table(catalogue: Catalogue):

@@ -394,9 +394,15 @@ def suggested_trial(setting: str, pairs: int) -> pl.DataFrame:
 def test_only_trials_that_end_within_a_season_are_suggested(demo: Demo):
     settings = ["a", "b", "c", "d", "e", "f"]
     days = [None, 1.0, MAX_TRIAL_DAYS + 1.0, 2.0, float(MAX_TRIAL_DAYS), 3.0]
-    suggested = pl.DataFrame({"setting": settings, "pairs": [None, 12, 199, 40, 180, 60], "machine_days": days})
+    pairs = [None, 12, 199, 40, 180, 60]
+    rows = [
+        dict(zip(("setting", "pairs", "machine_days"), r, strict=True)) for r in zip(settings, pairs, days, strict=True)
+    ]
+    suggested = pl.DataFrame(rows, schema=schema_of("trial_wanted"))
     assert first_trials(suggested)["setting"].to_list() == ["b", "d", "e"]
     assert first_trials(suggested.head(2))["setting"].to_list() == ["b"]
+    of_parts = suggested.with_columns(part=pl.lit("tines"), worth=pl.Series([1.0, 1.0, 1.0, 1.0, -1.0, None]))
+    assert first_trials(of_parts)["setting"].to_list() == ["b", "c", "d"]
     trials = pl.concat([suggested_trial(name, n) for name, n in (("cleaner_1_speed_rpm", 12), ("share_depth_cm", 60))])
     shown = trials_section(trials, demo.workspace.season, METRIC)
     (table,) = (b for b in shown.blocks if isinstance(b, Table))
