@@ -101,7 +101,7 @@ def test_named_tickets_give_the_order_of_a_heap():
 def test_the_grade_of_an_unknown_order_fits_ordered_and_mixed_heaps_alike():
     n = 40
     same = np.zeros(n, dtype=np.int64)
-    large = Heap(same, same, np.arange(n), np.arange(n) * 10.0, np.full(n, 27.0))
+    large = Heap(same, same, np.arange(n), np.arange(0.0, 10.0 * n, 10.0), np.full(n, 27.0))
     left = np.arange(5000.0, 5000.0 + 15 * n, 15.0)
     found = heap_contents(large, large.stream, left, np.full(n, 27.0), np.full(n, -1))
     place = (np.arange(n) + 0.5) / n

@@ -20,7 +20,7 @@ def two_machines(names: list[str | None]) -> TracedFieldWork:
     table = pl.concat([bins("M1", 60), bins("M2", 60, start=START + dt.timedelta(minutes=5))])
     later = signals(10, 60)
     moved = type(later)(later.emptied_us + 5 * 60_000_000, later.emptied_t, later.tank_t)
-    full = [m + off for m in range(10, 61, 10) for off in (0, 5)]
+    full = [float(m + off) for m in range(10, 61, 10) for off in (0, 5)]
     loads = tickets([32.0] * 12, full, names)
     return work(table, {"M1": signals(10, 60), "M2": moved}, loads)
 
@@ -55,6 +55,7 @@ def test_shares_overlap_with_their_own_placements_as_claimed():
     own = assign_loads(two_machines(["M1", "M2"] * 6), {DAY: CLOCKS})
     (stretch_loads,) = own.of_stretch
     shared = associate_stretch(stretch_loads, own.usual).shared
+    assert shared is not None
     for i in range(12):
         found = load_shares(stretch_loads.stretch, shared, i)
         assert expected_overlap(stretch_loads.stretch, shared, i, found) == pytest.approx(found.sure, abs=0.01)
