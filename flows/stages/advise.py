@@ -6,6 +6,7 @@ from typing import cast
 
 import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, priced_season, require_facts, run_checks
@@ -21,7 +22,7 @@ from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartRules, advise_
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.reliance import reliance
-from transforms.advice.season_worth import season_cost
+from transforms.advice.season_cost import season_cost
 from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
@@ -57,7 +58,7 @@ def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
         checks = warehouse.table("root_check_fact")
         season = priced_season(warehouse, workspace.season)
         rows = storability(facts, audits, checks, warehouse.query("root_temp"), season.prices)
-        cost = season_cost(facts, audits, warehouse.table("field"), rows, season.sites, season.prices)
+        cost = season_cost(facts, audits, checks, warehouse.table("field"), rows, season.sites, season.prices)
         with warehouse.transaction():
             warehouse.replace("storability", rows)
             warehouse.build("pile_ledger")
@@ -73,13 +74,25 @@ def _shrinkages(fits: Fits, executor: Executor) -> dict[str, Shrinkage]:
     return {r: shrinkage(fit) for r, fit in priced.items()}
 
 
+def _fleet_data(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> FleetData:
+    """Return the loads, fields, machines and sites of the season, with the prices that do not depend on the move."""
+    prices = season.prices
+    fields, machines = warehouse.table("field"), warehouse.table("machine")
+    return FleetData(facts, fields, machines, season.sites, prices.haul_km, prices.stalks_tops_pct)
+
+
 def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> pl.DataFrame:
     """Compute the advised setting changes of each machine for the next shift and store them.
 
     Returns:
         One row per machine and setting, with its verdict; empty if there are too few loads.
     """
-    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
+    with (
+        open_warehouse(workspace) as warehouse,
+        reporter.stage(mark("Evaluating setting changes for the next shift")),
+        # On many small products, threads would spend more time waiting for each other than computing.
+        threadpool_limits(limits=1, user_api="blas"),
+    ):
         season = priced_season(warehouse, workspace.season)
         rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)
         options = [pl.DataFrame(schema=OPTION_SCHEMA)]
@@ -92,21 +105,8 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
             first, ahead = _weather_ahead(warehouse, facts, season)
             outlook = ahead.outlook(first)
             warehouse.replace("next_condition", outlook.fields)
-            situations = next_situations(
-                FleetData(
-                    facts,
-                    warehouse.table("field"),
-                    warehouse.table("machine"),
-                    season.sites,
-                    season.prices.haul_km,
-                    season.prices.stalks_tops_pct,
-                ),
-                outlook,
-                priced,
-                season.catalogue,
-                season.advice.min_loads,
-                rng,
-            )
+            fleet = _fleet_data(warehouse, facts, season)
+            situations = next_situations(fleet, outlook, priced, season.catalogue, season.advice.min_loads, rng)
             steps, relied = season.advice.max_steps, reliance(warehouse.table("advice_calibration"))
             doubt = doubts(fits.dirt, season.catalogue)
             for situation, place in situations:

@@ -193,6 +193,7 @@ def check_fits(
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
+        due.sort(key=lambda i: (*BY_REFITTING, jobs[i].name).index(jobs[i].name))  # those that take longest first
         with reporter.stage(mark("Checking the fits"), len(due)) as advance:
             for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)

@@ -8,6 +8,7 @@ from flows.runtime.progress import Reporter
 from reports.language.reason_text import format_reason
 from reports.language.translate import mark, mark_n
 from reports.page.formats import HTML, OutputFormats
+from reports.page.html import start_script_bundle
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.followed import write_followed
@@ -41,6 +42,7 @@ MIN_PARALLEL_SHEETS = 8
 
 def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift, and write the shift page and the page on advice that it links to."""
+    start_script_bundle()
     with reporter.stage(mark("Writing the shift page")):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
@@ -57,6 +59,7 @@ def _linked_followed_page(warehouse: Warehouse, season: Season, out: Path) -> li
 
 def publish_followed_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the page on the advice of the season and what became of it."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the page on the advice followed")):
         stages.require_facts(warehouse, workspace)
         return write_followed(load_followed_page(warehouse), workspace.season, workspace.out, formats)
@@ -64,6 +67,7 @@ def publish_followed_page(workspace: Workspace, reporter: Reporter, formats: Out
 
 def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the setting guide")):
         if not warehouse.table("guide_class").height:
             too_few = product_status(warehouse, GUIDE).code is BasisCode.TOO_FEW_LOADS
@@ -80,6 +84,7 @@ def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputForma
 
 def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the fleet page")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
@@ -89,6 +94,7 @@ def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: Output
 
 def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the season report and the pages it links to: its loads, the outcome of advice, the guide."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the season report")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = stages.priced_season(warehouse, workspace.season), workspace.out

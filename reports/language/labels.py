@@ -56,7 +56,7 @@ CHECK_LABELS = {
     "coverage": mark("coverage of intervals"),
     "influence_field": mark("influence of one field"),
     "influence_machine": mark("influence of one machine"),
-    "robust_errors": mark("errors by cluster of machines"),
+    "robust_errors": mark("errors by cluster of machines and days"),
     "balance": mark("settings that follow wetness"),
     "site_day": mark("factory days"),
     "tails": mark("tails"),

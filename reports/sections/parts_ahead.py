@@ -5,7 +5,14 @@ from typing import Any
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, format_probability, interval
+from reports.language.labels import (
+    RESPONSES,
+    capital,
+    counted_label,
+    format_probability,
+    interval,
+    response_label,
+)
 from reports.language.part_labels import part_label, place_label
 from reports.language.precision import about_money, money_range
 from reports.language.reason_text import row_reason
@@ -144,26 +151,61 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
         "parts-compared",
         say("fitted parts compared"),
         (
+            Column(say("Response"), lambda r: text_cell(capital(response_label(r["response"])))),
             Column(say("Part"), lambda r: text_cell(part_label(r["part"])), numeric=False),
             Column(say("Instead of"), lambda r: text_cell(part_label(r["compared_with"])), numeric=False),
             Column(say("Place"), lambda r: text_cell(place_label(r["place"])), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
-            Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0)),
+            Column(say("Change, %"), lambda r: number_cell(r["change_pct"], 0)),
             Column(say("95 % from"), lambda r: number_cell(r["lo95"], 0)),
             Column(say("to"), lambda r: number_cell(r["hi95"], 0)),
             Column(say("n machines"), lambda r: number_cell(r["machines"], 0)),
-            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("n counts"), lambda r: text_cell(counted_label(r["response"])), numeric=False),
             Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         effects.iter_rows(named=True),
-        caption=say("Change of the dirt ratio with one part instead of the other, on the machines that ran with both."),
+        caption=say(
+            "Change with one part instead of the other, on the machines that ran with both: of dirt, top tare and "
+            "shares of roots relative to the rest, of losses relative to themselves."
+        ),
+    )
+
+
+def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
+    """Return a sentence on the reason why the parts fitted cannot be chosen where settings can.
+
+    A trial compares parts by their dirt alone, so that it cannot give the cost either; its effect is named instead.
+
+    Args:
+        effects: rows of `part_effect`; without a trial, no comparison of them separates parts from weather and crop.
+        catalogue: the settings known.
+    """
+    of_dirt = effects.filter((pl.col("response") == DIRT) & pl.col("wetness_class").is_null())
+    if not of_dirt.height:
+        return say("Fitted parts cannot be chosen here: no machine changed them this season.")
+    by_lot = of_dirt.drop_nulls("pairs")
+    if by_lot.height:
+        r = by_lot.row(0, named=True)
+        return say(
+            "Fitted parts cannot be chosen here: trials compare their dirt alone, which {part} instead of {other} "
+            "({place}) change by {change} % ({span}; n = {n} loads).",
+            part=part_label(r["part"]),
+            other=part_label(r["compared_with"]),
+            place=place_label(r["place"]),
+            change=number(r["change_pct"], 0, sign=True),
+            span=interval(r["lo95"], r["hi95"], 0),
+            n=number(r["n"], 0),
+        )
+    return say(
+        "Fitted parts cannot be chosen here ({reason}).", reason=row_reason(of_dirt.row(0, named=True), catalogue)
     )
 
 
 def compared_section(
     effects: pl.DataFrame, suggested: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
 ) -> Section | None:
-    """Return the section that compares fitted parts by the dirt of the season; None if no machine changed parts.
+    """Return the section that compares fitted parts by all that is fitted; None if no machine changed parts.
 
     Comparisons between days as they came have the trials that would settle them.
 
@@ -173,15 +215,17 @@ def compared_section(
         catalogue: the settings known.
         shown: units of the page.
     """
-    of_dirt = effects.filter(pl.col("response") == DIRT)
-    if not of_dirt.height:
+    if not effects.height:
         return None
+    order = {r: k for k, r in enumerate(RESPONSES)}
+    place = pl.col("response").replace_strict(order, default=len(order), return_dtype=pl.Int64)
+    rows = effects.sort(place, maintain_order=True)
     about = say(
         "Parts are changed in the workshop, so days with one part are compared with days with the other, not loads of "
         "the same field. Only a trial with both parts by lot separates them from weather and crop."
     )
-    trials, is_open = suggested.drop_nulls("part"), of_dirt["pairs"].is_null().any()
-    blocks: list[Prose | Table] = [_comparisons(of_dirt, catalogue), Prose(about)]
+    trials, is_open = suggested.drop_nulls("part"), rows.filter(response=DIRT)["pairs"].is_null().any()
+    blocks: list[Prose | Table] = [_comparisons(rows, catalogue), Prose(about)]
     if trials.height:
         blocks.append(part_trials_table(trials, shown))
     elif is_open:

@@ -1,17 +1,18 @@
 """The demo season as a user runs it, compared with its true values, which only these tests read."""
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
+from tests.support.advised_truth import Contradiction, contradictions, true_changes, true_gain
 from tests.support.program import Demo, taretrace_here
 from tests.validation.traced import baselines, mean_settings, settings_r2
-from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import wetness_class
 from transforms.operations.export import exported_tables
@@ -157,63 +158,40 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(default_demo, 
         assert np.mean(list(rows[label].values())) < np.mean(list(rows["traced"].values()))
 
 
-ALIKE = 60
-"""Loads over which the truth of a move is averaged."""
-
-
-def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: float) -> tuple[float, float]:
-    """Return the true changes of dirt and root loss: means over the loads most like the advised move.
-
-    Their conditions are like those of the field, and their setting is near the middle of the move: effects bend.
-    """
-    middle = (to_float(row["from_value"]) + to_float(row["to_value"])) / 2
-    similar = by_load.filter(
-        (pl.col("setting") == row["setting"])
-        & ((pl.col("topsoil_wetness") - row["wetness"]).abs() < 0.1)
-        & ((pl.col("clay_pct") - row["clay"]).abs() < 8)
-    )
-    assert similar.height > 30
-    nearest = similar.sort((pl.col("value") - middle).abs()).head(ALIKE)
-    return steps * to_float(nearest[DIRT].mean()), steps * to_float(nearest[ROOT_LOSS].mean())
+Found = dict[str, list[Contradiction]]
 
 
 @pytest.fixture(scope="module")
-def wrong_moves(default_demo, default_tables, catalogue: Catalogue) -> dict[str, list[tuple[str, ...]]]:
-    """Advised changes contradicted by the true effects in the advised conditions: by sign and by gain."""
+def judge_moves(default_demo, default_tables, catalogue: Catalogue) -> Callable[[pl.DataFrame], Found]:
+    """A function that compares the advised moves with true effects, those of the season or planted ones."""
     soil_of = default_tables["field"].select("field_id", clay="clay_pct")
-    advice = (
-        default_tables["advice"]
-        .filter(pl.col("verdict") == "move")
-        .join(soil_of, on="field_id")
-        .rename({"topsoil_wetness": "wetness"})
-    )
-    assert advice.height >= 12
+    moves = default_tables["advice"].filter(pl.col("verdict") == "move").join(soil_of, on="field_id")
+    moves = moves.rename({"topsoil_wetness": "wetness"})
+    assert moves.height >= 12
     facts = default_tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
     names = [n for n in catalogue if n in default_tables["load_fact"].columns]
     values = default_tables["load_fact"].select("load_id", *names).unpivot(index="load_id", variable_name="setting")
-    by_load = truth(default_demo, "load_effect").join(facts, on="load_id").join(values, on=["load_id", "setting"])
-    prices = default_demo.workspace.season.prices
-    found: dict[str, list[tuple[str, ...]]] = {"sign": [], "gain": []}
-    for row in advice.iter_rows(named=True):
-        steps = (row["to_value"] - row["from_value"]) / catalogue[row["setting"]].step
-        dirt, loss = _true_log_changes(by_load, row, steps)
-        for name, true, low, high in (
-            ("dirt", dirt, row["dirt_lo95"], row["dirt_hi95"]),
-            ("root loss", loss, row["root_loss_lo95"], row["root_loss_hi95"]),
-        ):
-            if low * high > 0 and np.sign(true) != np.sign(low):
-                found["sign"].append((row["machine_id"], row["setting"], name))
-        expected = default_tables["expected_load"].join(default_tables["load_fact"], on="load_id")
-        own_rows = expected.filter(pl.col("machine_id") == row["machine_id"]).sort("lifted_at").tail(20)
-        ratio = to_float((own_rows["observed_pct"] / (100 - own_rows["observed_pct"])).mean())
-        at = CropAndHaul(yield_t_ha=74.0, haul_km=30.0, width_m=3.0, sugar_pct=17.6)
-        now, moved = (
-            cost_per_t(ratio * np.exp(d), 2.4 * np.exp(r), 6.0, 6.0, at, prices) for d, r in ((0, 0), (dirt, loss))
-        )
-        gain = float(now - moved)
-        if row["gain_lo95"] > 0.02 and gain < 0:
-            found["gain"].append((row["machine_id"], row["setting"], f"gain {gain:.3f}"))
-    return found
+    expected = default_tables["expected_load"].join(default_tables["load_fact"], on="load_id").sort("lifted_at")
+
+    def judge(effects: pl.DataFrame) -> Found:
+        by_load = effects.join(facts, on="load_id").join(values, on=["load_id", "setting"])
+        found: Found = {"sign": [], "gain": []}
+        for row in moves.iter_rows(named=True):
+            changes = true_changes(by_load, row, catalogue[row["setting"]].step)
+            observed = expected.filter(machine_id=row["machine_id"]).tail(20)["observed_pct"]
+            ratio = to_float((observed / (100 - observed)).mean())
+            gain = true_gain(row, changes, ratio, default_demo.workspace.season.prices)
+            for kind, wrong in contradictions(row, changes, gain).items():
+                found[kind] += wrong
+        return found
+
+    return judge
+
+
+@pytest.fixture(scope="module")
+def wrong_moves(default_demo, judge_moves) -> Found:
+    """Advised changes contradicted by the true effects in the advised conditions: by sign and by gain."""
+    return judge_moves(truth(default_demo, "load_effect"))
 
 
 @pytest.mark.slow
@@ -224,6 +202,31 @@ def test_every_advised_sign_is_right(wrong_moves):
 @pytest.mark.slow
 def test_every_certain_gain_is_a_true_gain(wrong_moves):
     assert wrong_moves["gain"] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("response", "column"), [(TOPS, "tops"), (OVER_TOPPED, "over_topped"), (DAMAGED, "damaged")])
+def test_a_wrong_sign_of_topping_or_damage_would_be_found(
+    default_demo, default_tables, judge_moves, response: str, column: str
+):
+    """Effects of the opposite sign are planted in the truth: every certain sign of the response is then reported."""
+    moves = default_tables["advice"].filter(pl.col("verdict") == "move")
+    certain = moves.filter(pl.col(f"{column}_lo95") * pl.col(f"{column}_hi95") > 0)
+    assert certain.height > 0
+    planted = truth(default_demo, "load_effect").with_columns(-pl.col(response))
+    found = [(w.machine_id, w.setting) for w in judge_moves(planted)["sign"] if w.promise == column]
+    assert sorted(found) == sorted(certain.select("machine_id", "setting").rows())
+
+
+@pytest.mark.slow
+def test_a_scalper_moved_the_wrong_way_is_not_a_gain(default_demo, default_tables, judge_moves):
+    """With the signs of topping turned round, moves of the topper that promise a certain gain truly cost."""
+    moves = default_tables["advice"].filter(pl.col("verdict") == "move", pl.col("setting") == "scalper_height_mm")
+    certain = moves.filter(pl.col("gain_lo95") > 0.02)
+    assert certain.height > 0
+    planted = truth(default_demo, "load_effect").with_columns(-pl.col(TOPS), -pl.col(OVER_TOPPED))
+    found = [w.machine_id for w in judge_moves(planted)["gain"] if w.setting == "scalper_height_mm"]
+    assert sorted(found) == sorted(certain["machine_id"])
 
 
 def test_advice_obeys_its_limits(demo, tables, catalogue: Catalogue):

@@ -80,12 +80,12 @@ def test_a_trial_of_a_part_is_planned_in_days_with_its_cost_and_sheet(workspace:
     )
     ran = taretrace_here("trial", "plan", workspace.root, *options, "--topsoil", "wet", "--json")
     assert ran.code == 0, ran.err
-    told = json.loads(ran.out)
-    plan = read_part_trial(Path(told["file"]))
+    printed = json.loads(ran.out)
+    plan = read_part_trial(Path(printed["file"]))
     assert (plan.parts, plan.wetness_class, list(plan.orders)) == (PARTS, "wet", machines)
-    assert (told["pairs"], told["days"], told["changes"]) == (plan.pairs, plan.days, plan.changes)
-    assert told["workshop_cost"] == plan.changes * workspace.season.prices.parts_change
-    sheet = Path(told["sheet"]).read_text("utf-8")
+    assert (printed["pairs"], printed["days"], printed["changes"]) == (plan.pairs, plan.days, plan.changes)
+    assert printed["workshop_cost"] == plan.changes * workspace.season.prices.parts_change
+    sheet = Path(printed["sheet"]).read_text("utf-8")
     assert sheet.count('<tr><th scope="row"') == 2 * plan.days
     lines = taretrace_here("trial", "plan", workspace.root, *options).out
     assert " ".join(lines.split()).endswith(CAUTION)

@@ -99,6 +99,30 @@ def test_the_laplace_approximation_is_glmer_s():
     assert _laplace_deviance(counts, X, factors, found[:4], found[4:]) == pytest.approx(184.1, abs=0.05)
 
 
+def test_shares_of_public_data_agree_with_glmer():
+    """Lung disease in herds (lme4's cbpp, 56 shares of 2 to 34 animals), fitted by the project itself.
+
+    glmer's figures are from memory: without overdispersion, `period + (1 | herd)`: -.9919, -1.1282, -1.5797, intercept
+    -1.3983; with it, `+ (1 | obs)`: -1.2265, -1.3289, -1.8663, intercept -1.5003, standard deviations .184 (herd) and
+    .891 (obs). s2 is the variance of obs. Quasi-likelihood of so few animals is known to be too near zero.
+    """
+    found, s2 = _quasi(*_cbpp())
+    plain, overdispersed = np.array([-0.9919, -1.1282, -1.5797]), np.array([-1.2265, -1.3289, -1.8663])
+    for glmer, intercept in ((plain, -1.3983), (overdispersed, -1.5003)):
+        assert np.all(np.abs(found.beta[1:] - glmer) < 0.45 * found.errors[1:])
+        assert abs(found.beta[0] - intercept) < found.errors[0]
+    total = 0.184**2 + 0.891**2
+    assert 0.65 * total < found.variances["herd"] + s2 < total
+
+
+def test_the_laplace_approximation_with_overdispersion_is_glmer_s():
+    """The same figures of glmer with `(1 | obs)`, by Laplace's approximation."""
+    counts, X, factors = _cbpp()
+    each = _factor("obs", pl.Series(range(counts.size.size)))
+    found = _laplace(counts, X, [*factors, each], np.array([-1.5, -1.2, -1.3, -1.9, 0.2, 0.9]))
+    assert found == pytest.approx([-1.5003, -1.2265, -1.3289, -1.8663, 0.184, 0.891], abs=2e-3)
+
+
 def test_poisson_counts_with_overdispersion_agree_with_glmer():
     """Ticks on grouse chicks (Elston et al. 2001), `TICKS ~ YEAR + cHEIGHT + (1|BROOD) + (1|INDEX) + (1|LOCATION)`.
 

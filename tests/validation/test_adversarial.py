@@ -37,6 +37,8 @@ OWN_CHECK = {
     "two strong pairs": "setting_pair",
 }
 """Weakness -> the check that names it; a statement fires if it reports the weakness, passed or not."""
+MAX_ELSEWHERE = dict.fromkeys(OWN_CHECK.values(), MAX_FALSE) | {"successive_loads": 0.11}
+"""Check -> maximum share of reports in seasons without its weakness. RESULTS.md states where the aim is missed."""
 QUIET = {"successive_unrelated", "sampled_at_random", "sensors_reliable", "values_exact", "tails", "successive_related"}
 """Reasons of checks that report no weakness."""
 
@@ -92,6 +94,17 @@ def row_of(name: str, cells: pl.DataFrame, fired: pl.DataFrame) -> dict[str, flo
     }
 
 
+def elsewhere(found: dict[str, dict[str, float]]) -> dict[str, float]:
+    """Return the share of seasons without its weakness in which each check reports.
+
+    Args:
+        found: weakness -> its figures.
+    """
+    checks = sorted(set(OWN_CHECK.values()))
+    others = {c: [row.get(c, 0.0) for name, row in found.items() if OWN_CHECK.get(name) != c] for c in checks}
+    return {c: float(np.mean(rates)) for c, rates in others.items()}
+
+
 @pytest.mark.slow
 def test_each_weakness_is_covered_or_reported():
     with processes() as pool:
@@ -124,7 +137,12 @@ def test_each_weakness_is_covered_or_reported():
         if row["covered"] < MIN_COVERED and row.get(OWN_CHECK.get(name, ""), 0.0) < MIN_FIRES
     ]
     lines += ["", f"Neither covered in {MIN_COVERED} of cells nor reported: {', '.join(missed) or 'none'}."]
+    rates = elsewhere(found)
+    others = {c: sum(OWN_CHECK.get(name) != c for name in CHANGES) for c in checks}
+    table = [[f"`{c}`", f"{others[c] * SEASONS}", f"{rates[c]:.3f}"] for c in checks]
+    lines += ["", *markdown_table(["check", "seasons without its weakness", "reports"], table)]
     write_figures(VALIDATION, "adversarial seasons", lines, f"{SEASONS} seasons", only_print=SEASONS != PAGE_SEASONS)
     assert missed == []
     # One alarm in so few seasons is within chance of a rate of 5 % (binomial: two or more have p = .26).
     assert all(found["ordinary"].get(c, 0.0) <= MAX_FALSE + 1 / SEASONS for c in checks)
+    assert all(rates[c] <= MAX_ELSEWHERE[c] for c in checks), rates

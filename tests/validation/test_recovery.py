@@ -6,13 +6,13 @@
 
 import os
 
-import numpy as np
 import polars as pl
 import pytest
 
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.fit_seasons import MECHANICS, fit_season
 from tests.validation.processes import processes
+from tests.validation.recovery_cells import KEY, Heterogeneity, coverage_heterogeneity, judged, naive_slope
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import load_catalogue
@@ -43,13 +43,11 @@ def cells(job: int) -> tuple[pl.DataFrame, dict[str, object] | None]:
             truth.append((name, wet, float(change[order][inside].mean())))
             x, y = fit.x[inside, fit.setting_column(name)], fit.z[inside]
             if x.size > 30:
-                slope, cov = np.polyfit(x, y, 1, cov=True)
-                naive.append((name, wet, float(slope[0]), float(np.sqrt(cov[0, 0]))))
-    key = ["setting", "wetness_class"]
-    truths = pl.DataFrame(truth, schema=[*key, "truth"], orient="row")
-    naives = pl.DataFrame(naive, schema=[*key, "naive", "naive_se"], orient="row")
+                naive.append((name, wet, *naive_slope(x, y)))
+    truths = pl.DataFrame(truth, schema=[*KEY, "truth"], orient="row")
+    naives = pl.DataFrame(naive, schema=[*KEY, "naive", "naive_se"], orient="row")
     table = effects(fit, catalogue, 30).filter(pl.col("soil_class").is_null()).drop_nulls("change_pct")
-    table = table.join(truths, on=key, nulls_equal=True).join(naives, on=key, nulls_equal=True)
+    table = table.join(truths, on=KEY, nulls_equal=True).join(naives, on=KEY, nulls_equal=True)
     table = table.with_columns(pl.lit(job).alias("season"), pl.lit(mechanic).alias("mechanic"))
     boosted = None
     if job % BOOSTED_EVERY == 0:
@@ -59,26 +57,6 @@ def cells(job: int) -> tuple[pl.DataFrame, dict[str, object] | None]:
     return table, boosted
 
 
-def judged(table: pl.DataFrame) -> pl.DataFrame:
-    """Add what each cell's interval held, and what it got wrong."""
-    estimate, low, high = ((pl.col(c) / 100).log1p() for c in ("change_pct", "lo95", "hi95"))
-    null = pl.col("truth").abs() < 1e-12
-    return table.with_columns(
-        pl.col("truth").is_between(low, high).alias("held"),
-        ((pl.col("naive") - pl.col("truth")).abs() < 1.96 * pl.col("naive_se")).alias("naive_held"),
-        ((pl.col("q_value") < 0.05) & (estimate * pl.col("truth") < 0)).alias("wrong"),
-        (((pl.col("naive") / pl.col("naive_se")).abs() > 1.96) & (pl.col("naive") * pl.col("truth") < 0)).alias(
-            "naive_wrong"
-        ),
-        (pl.col("q_value") < 0.05).alias("certain"),
-        null.alias("null"),
-        (null & (pl.col("p_value") < 0.05)).alias("false"),
-        (null & ((pl.col("naive") / pl.col("naive_se")).abs() > 1.96)).alias("naive_false"),
-        ((high - low) / 2 / 1.96).alias("se"),
-        (estimate - pl.col("truth")).alias("error"),
-    )
-
-
 def table_rows(table: pl.DataFrame) -> list[list[str]]:
     """Return the rows of the table of RESULTS.md."""
     out = []
@@ -86,7 +64,6 @@ def table_rows(table: pl.DataFrame) -> list[list[str]]:
     for mechanic, wet in groups:
         rows = table if mechanic == "all" else table.filter(pl.col("mechanic") == mechanic)
         rows = rows if wet == "all" else rows.filter(pl.col("wetness_class") == wet)
-        lowest = rows.group_by("setting").agg(pl.col("held").mean()).sort("held").row(0)
         certain, nulls = rows.filter("certain"), rows.filter("null")
         false = ["", ""]
         if nulls.height:
@@ -98,7 +75,6 @@ def table_rows(table: pl.DataFrame) -> list[list[str]]:
                 wet,
                 f"{rows.height}",
                 f"{held:.3f}",
-                f"{lowest[0]} {lowest[1]:.3f}",
                 f"{naive_held:.2f}",
                 f"{certain['wrong'].sum()} of {certain.height}",
                 f"{naive_wrong:.2f}",
@@ -123,21 +99,24 @@ def boosting_sentence(boosted: pl.DataFrame) -> str:
     )
 
 
-def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
+def report(table: pl.DataFrame, boosted: pl.DataFrame, equal: Heterogeneity) -> None:
     """Write the figures of RESULTS.md."""
     head = [
         "mechanic",
         "wetness",
         "cells",
         "covered",
-        "lowest setting",
         "naive covered",
         "wrong signs, q < .05",
         "naive wrong",
         "false among nulls",
         "naive, false among nulls",
     ]
-    lines = [*markdown_table(head, table_rows(table)), "", boosting_sentence(boosted)]
+    alike = (
+        f"Test that all {equal.df + 1} cells (mechanic x setting x wetness) are covered equally often: chi-square"
+        f" {equal.chi_square:.1f}, p = {equal.p_value:.4f} by permutation within seasons."
+    )
+    lines = [*markdown_table(head, table_rows(table)), "", alike, "", boosting_sentence(boosted)]
     seasons, loads = table["season"].n_unique(), to_float(table["n"].mean())
     measured = f"{seasons} seasons, {loads:.0f} loads per cell"
     write_figures(VALIDATION, "recovery of effects", lines, measured, only_print=SEASONS != PAGE_SEASONS)
@@ -150,10 +129,10 @@ def test_effects_are_recovered():
     table = judged(pl.concat([t for t, _ in done]))
     table = table.drop_nulls("wetness_class")
     boosted = pl.DataFrame([b for _, b in done if b is not None])
-    report(table, boosted)
-    by_cell = table.group_by("setting", "wetness_class").agg(pl.col("held").mean(), pl.len())
+    equal = coverage_heterogeneity(table, ["mechanic", *KEY])
+    report(table, boosted, equal)
     assert 0.93 <= table["held"].mean() <= 0.97
-    assert by_cell["held"].min() >= 0.90
+    assert equal.p_value > 0.001
     assert table.filter("certain")["wrong"].mean() < 0.01
     assert table.filter("null")["false"].mean() <= 0.07
     assert boosted["ratio"].mean() <= 1.02

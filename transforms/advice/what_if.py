@@ -41,7 +41,7 @@ class Answer:
     Attributes:
         dirt_pct: dirt tare.
         root_loss_t_ha: root loss; None if it is not fitted.
-        top_tare_pct: top tare; None if it is not fitted, also if stalks replace it in the cost.
+        top_tare_pct: top tare; None if it is not fitted, also if the cost uses counted stalks.
         over_topped_pct: share of roots topped too deep; None if it is not fitted.
         damaged_pct: roots with damaged skin; None if they are not fitted.
         cost_per_t: cost per tonne of clean beet.

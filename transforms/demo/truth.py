@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.config.response_catalogue import DIRT, ROOT_LOSS
-from transforms.config.settings_catalogue import Catalogue
-from transforms.demo import mechanics
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS, UNDER_TOPPED
+from transforms.config.settings_catalogue import Catalogue, Setting
+from transforms.demo import mechanics, topping
 from transforms.demo.cleaning_parts import FittedParts, tines_by_day
 from transforms.demo.district import MACHINE_TYPES, District
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects
@@ -18,6 +18,7 @@ from transforms.demo.haulage import TruckLoad
 from transforms.demo.operation import BIN_S, WORKING
 
 Array = NDArray[np.float64]
+Law = Callable[[dict[str, Array], mechanics.Ground], Array]
 FILL_OF_DROP = 0.7
 """Part of the drop that a full tank takes away."""
 
@@ -114,32 +115,32 @@ class _ReadSettings(dict[str, Array]):
         return super().get(name, default)
 
 
-class _Formula:
-    """A formula of the simulation at given settings; settings that it does not read are not evaluated again."""
-
-    def __init__(
-        self,
-        label: str,
-        function: Callable[[dict[str, Array], mechanics.Ground], Array],
-        settings: dict[str, Array],
-        ground: mechanics.Ground,
-    ) -> None:
-        self.label, self._function, self._ground = label, function, ground
-        watched = _ReadSettings(settings)
-        self._usual, self._read = function(watched, ground), watched.read
-
-    def values(self, name: str, moved: dict[str, Array]) -> Array:
-        """Return the values with the setting `name` moved."""
-        return self._function(moved, self._ground) if name in self._read else self._usual
+def _read_by(law: Law, settings: dict[str, Array], ground: mechanics.Ground) -> set[str]:
+    """Return the settings that a formula of the simulation reads: the others change nothing."""
+    watched = _ReadSettings(settings)
+    law(watched, ground)
+    return watched.read
 
 
-FORMULAS = {"dirt": mechanics.dirt_ratio, "loss": mechanics.root_loss_t_ha}
+FORMULAS: dict[str, Law] = {
+    DIRT: mechanics.dirt_ratio,
+    ROOT_LOSS: mechanics.root_loss_t_ha,
+    TOPS: lambda settings, ground: topping.top_tare_pct(settings, ground) / 100,
+    UNDER_TOPPED: topping.under_topped_share,
+    OVER_TOPPED: topping.over_topped_share,
+    DAMAGED: topping.damaged_share,
+}
+"""Response -> formula: dirt over clean mass, t/ha, or a share, 0..1."""
+SHARES = (TOPS, UNDER_TOPPED, OVER_TOPPED, DAMAGED)
 
 
 def true_effects(
     settings: dict[str, Array], ground: mechanics.Ground, catalogue: Catalogue, bins: pl.DataFrame, trace: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return the log change of dirt and root loss per load and setting for one practical step up, all else equal.
+    """Return the change of each priced response per load and setting for one practical step up, all else equal.
+
+    Dirt and root loss change on the log scale, shares on the scale of log odds, as they are fitted. A direction changes
+    from off to on.
 
     Args:
         settings: the true settings of each bin.
@@ -147,32 +148,38 @@ def true_effects(
         catalogue: the settings catalogue, with the practical steps.
         bins: the true bins.
         trace: the true share of each bin in each load.
+
+    Returns:
+        `load_id`, `setting` and a column per response of `FORMULAS`.
     """
     weights = trace.select("load_id", "bin", "delivered_t")
-    formulas = [_Formula(label, f, settings, ground) for label, f in FORMULAS.items()]
+    read_by = {response: _read_by(law, settings, ground) for response, law in FORMULAS.items()}
     frames = []
     for name, value in settings.items():
-        half = catalogue[name].step / 2
-        up, down = ({**settings, name: value + s} for s in (half, -half))
+        up, down = ({**settings, name: moved} for moved in _moved(value, catalogue[name]))
+        laws = {response: law for response, law in FORMULAS.items() if name in read_by[response]}
         table = bins.select("bin").with_columns(
-            *(
-                pl.Series(f"{formula.label}_{side}", formula.values(name, moved))
-                for formula in formulas
-                for side, moved in (("up", up), ("down", down))
-            )
+            pl.Series(f"{response} {side}", law(moved, ground))
+            for response, law in laws.items()
+            for side, moved in (("up", up), ("down", down))
         )
         table = table.filter(~pl.Series(np.isnan(value)))
-        per_load = (
-            weights.join(table, on="bin")
-            .group_by("load_id", maintain_order=True)
-            .agg((pl.col(f"{a}_{s}") * pl.col("delivered_t")).sum() for a in ("dirt", "loss") for s in ("up", "down"))
-        )
-        frames.append(
-            per_load.select(
-                "load_id",
-                pl.lit(name).alias("setting"),
-                (pl.col("dirt_up") / pl.col("dirt_down")).log().alias(DIRT),
-                (pl.col("loss_up") / pl.col("loss_down")).log().alias(ROOT_LOSS),
-            )
-        )
+        means = ((pl.col(c) * pl.col("delivered_t")).sum() / pl.col("delivered_t").sum() for c in table.columns[1:])
+        per_load = weights.join(table, on="bin").group_by("load_id", maintain_order=True).agg(means)
+        changes = (_change(r) if r in laws else pl.lit(0.0).alias(r) for r in FORMULAS)
+        frames.append(per_load.select("load_id", pl.lit(name).alias("setting"), *changes))
     return pl.concat(frames)
+
+
+def _moved(value: Array, setting: Setting) -> tuple[Array, Array]:
+    """Return a setting half a step higher and half a step lower, or on and off, shape (n,) each."""
+    if setting.is_flag:
+        return np.ones_like(value), np.zeros_like(value)
+    return value + setting.step / 2, value - setting.step / 2
+
+
+def _change(response: str) -> pl.Expr:
+    """Return the change of a load's mean response on its fitted scale."""
+    up, down = pl.col(f"{response} up"), pl.col(f"{response} down")
+    odds = (1 - down) / (1 - up) if response in SHARES else 1.0
+    return (up / down * odds).log().alias(response)

@@ -23,7 +23,7 @@ def root_check_outcomes(checks: pl.DataFrame) -> pl.DataFrame:
     A class without a count is empty if another class of the same kind has one. The tip loss is the mean fraction of
     root mass that the breaks lose, by the power law of the root loss.
 
-    Without counts of damage, the damaged area is converted: wounds are taken as independent and of one mean area w, so
+    Without counts of damage, the damaged area is used: wounds are taken as independent and of one mean area w, so
     that of n roots with an area a each n (1 - exp(-a / w)) have one. w is that of the season's checks with both.
 
     Args:
@@ -81,7 +81,7 @@ def _wound_cm2(checks: pl.DataFrame) -> float:
     counted = pl.sum_horizontal(DAMAGE_CLASSES) / pl.col("checked_roots_count")
     both = checks.drop_nulls(["slightly_damaged_count", "damaged_area_cm2_per_100_roots"]).select(
         (pl.col("checked_roots_count") * _area_per_root_cm2()).alias("area"),
-        # A check of damaged roots alone says that there are many wounds, not how many: 0.98 is used for it.
+        # A check of damaged roots alone says that there are many wounds, not how many: 0.98 is assumed.
         (-pl.col("checked_roots_count") * (1 - counted.clip(0, 0.98)).log()).alias("wounds"),
     )
     area, wounds = float(both["area"].sum()), float(both["wounds"].sum())

@@ -64,7 +64,7 @@ CHECKS = {
         "without machine {machine_id} the effect of {setting} moves by {standard_errors:.1f} standard errors"
     ),
     "robust_to_model_errors": mark(
-        "standard errors clustered by machine are up to {ratio:.2f} times the model's standard errors"
+        "standard errors clustered by machine and by day are up to {ratio:.2f} times the model's standard errors"
     ),
     "follows_wetness": mark("{setting} follows wetness most from visit to visit (correlation {correlation:.2f})"),
     "no_condition_varies": mark("no condition varies"),

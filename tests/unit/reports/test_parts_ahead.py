@@ -11,7 +11,14 @@ from reports.language.reason_text import row_reason
 from reports.page.model import Prose, Section
 from reports.page.tables import Table
 from reports.sections.part_trials import trials_of_undecided
-from reports.sections.parts_ahead import compared_section, part_command, part_notes, parts_evidence, parts_section
+from reports.sections.parts_ahead import (
+    compared_section,
+    not_a_choice,
+    part_command,
+    part_notes,
+    parts_evidence,
+    parts_section,
+)
 from transforms.advice.part_advice import PART_ADVICE_SCHEMA
 from transforms.contracts.result_tables import schema_of
 from transforms.model.fitted_parts import PART_SCHEMA
@@ -152,11 +159,35 @@ def test_the_comparison_shows_every_class_with_its_n(estimate, catalogue):
         "reason_code": "part_one_machine",
         "reason_args": "{}",
     }
-    section = compared_section(pl.DataFrame([row], schema=PART_SCHEMA), wanted(suggested()), catalogue, SHOWN)
+    # Rows of every response are shown, dirt first.
+    loss = {**row, "response": "root_loss_t_ha", "n": 31, "change_pct": -8.0}
+    section = compared_section(pl.DataFrame([loss, row], schema=PART_SCHEMA), wanted(suggested()), catalogue, SHOWN)
     assert section is not None
     assert [b.id for b in section.blocks if isinstance(b, Table)] == ["parts-compared", "part-trials"]
     without = compared_section(pl.DataFrame([row], schema=PART_SCHEMA), wanted(), catalogue, SHOWN)
     assert without is not None
     assert [type(b) for b in without.blocks] == [Table, Prose, Prose]
-    cells = [cell.text for cell in section.blocks[0].rows[0].cells]
-    assert {"bars", "tines", "77"} <= set(cells)
+    of_dirt, of_loss = ([cell.text for cell in r.cells] for r in section.blocks[0].rows)
+    assert {"bars", "tines", "77"} <= set(of_dirt)
+    assert {"bars", "tines", "31", "−8"} <= set(of_loss)
+    assert of_dirt[0] != of_loss[0]
+
+
+def test_the_reason_why_parts_are_no_choice_is_that_of_their_comparison(catalogue):
+    row = {
+        "response": "dirt_tare_pct",
+        "place": "cleaning",
+        "part": "bars",
+        "compared_with": "tines",
+        "machines": 4,
+        "n": 77,
+    }
+    confounded = {"reason_code": "part_confounded_wetness", "reason_args": '{"gap": 0.31}'}
+    rows = pl.DataFrame([{**row, **confounded}], schema=PART_SCHEMA)
+    assert row_reason(rows.row(0, named=True), catalogue) in not_a_choice(rows, catalogue)
+    assert not_a_choice(rows.head(0), catalogue) != not_a_choice(rows, catalogue)
+    by_lot = rows.with_columns(
+        change_pct=-12.0, lo95=-19.0, hi95=-4.0, pairs=pl.lit(9, pl.Int64), reason_code=pl.lit("part_by_lot")
+    )
+    trial = not_a_choice(by_lot, catalogue)
+    assert all(part in trial for part in ("−12", "−19", "−4", "77", "bars", "tines"))

@@ -9,7 +9,7 @@ from transforms.arrays import to_float
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.model.checks.bootstrap import ALARM, POOR, bootstrap_coverage
-from transforms.model.checks.influence import influence
+from transforms.model.checks.influence import influence, robust_ratio
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.sampling import sampling_rate
 from transforms.model.checks.validation import MAX_RATIO_TO_BOOSTING, Validation, later_week, out_of_field
@@ -27,7 +27,7 @@ PLACEBO_P = 0.01
 MAX_INFLUENCE_SE = 2.0
 """Maximum change of an effect without one field or machine, in standard errors."""
 MAX_ROBUST_RATIO = 2.0
-"""Maximum ratio of cluster-robust to model standard errors."""
+"""Maximum ratio of standard errors clustered by machine and by day to the model's."""
 MAX_BALANCE = 0.8
 """Maximum correlation of a setting with wetness between visits."""
 MAX_SAMPLING_Z = 3.0
@@ -114,7 +114,7 @@ def _influence_of_machine(fit: ResponseFit) -> list[Row]:
         return [_not_run("influence_machine", MAX_INFLUENCE_SE, reason("few_machines"))]
     moved = {"setting": found.setting, "standard_errors": found.worst_se}
     why, fine = reason("influence_of_machine", machine_id=str(found.level), **moved), found.worst_se <= MAX_INFLUENCE_SE
-    ratio = found.robust_ratio
+    ratio = robust_ratio(fit)
     return [
         _row("influence_machine", found.worst_se, MAX_INFLUENCE_SE, why, passed=fine),
         _row(
@@ -258,11 +258,11 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
 }
 """Every check, in the order of its rows."""
 BY_REFITTING = {
+    "coverage": ("coverage",),
     "out_of_field": ("out_of_field", "out_of_field_last_load"),
     "later_week": ("later_week", "later_week_last_load"),
-    "coverage": ("coverage",),
 }
-"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows.
+"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows; longest running first.
 
 They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """
