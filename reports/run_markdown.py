@@ -6,7 +6,7 @@ from urllib.parse import quote
 import polars as pl
 
 from reports.language.display_units import DisplayUnits
-from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.move_phrases import is_increase, move_command, move_step, move_values
 from reports.language.reason_text import format_reason
 from reports.language.translate import say
 from reports.run_markdown_data import load_moves
@@ -54,6 +54,8 @@ def _move_lines(moves: pl.DataFrame, season: Season) -> list[str]:
         before, after = move_values(move, season.catalogue, shown)
         command = move_command(move["setting"], is_up=is_increase(move), catalogue=season.catalogue)
         text = say("{command}: from {before} to {after}", command=command, before=before, after=after)
+        step = move_step(move, season.catalogue, shown)
+        text = say("{move} ({step})", move=text, step=step) if step else text
         lines.append(f"- **{escape_markdown(move['machine_id'])}**: {escape_markdown(text)}")
     heading = say("Setting changes for the next shift")
     return [f"### {heading}", "", *lines, "", f"> {say(CAUTION)}"]

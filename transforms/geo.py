@@ -1,6 +1,7 @@
 """Field outlines: polygons in degrees of WGS 84, with repair, area and point-in-field lookup."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import polars as pl
@@ -140,6 +141,12 @@ def area_ha(outline: shapely.Geometry) -> float:
     return float(outline.area * x * y / 10_000)
 
 
+@lru_cache(maxsize=1)
+def _outline_index(boundaries: tuple[str, ...]) -> shapely.STRtree:
+    """Return the index of outlines given as GeoJSON geometry texts; kept for the next machine-day."""
+    return shapely.STRtree(shapely.from_geojson(np.array(boundaries, dtype=object), on_invalid="ignore"))
+
+
 def fields_of_places(lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64], fields: pl.DataFrame) -> pl.Series:
     """Return the field whose outline contains each place; null if none does.
 
@@ -151,10 +158,9 @@ def fields_of_places(lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64],
     ids = fields.filter(pl.col("boundary").is_not_null()).sort("field_id")
     found = np.full(lat_deg.size, None, dtype=object)
     if ids.height and lat_deg.size:
-        outlines = shapely.from_geojson(ids["boundary"].to_numpy(), on_invalid="ignore")
         known = np.flatnonzero(np.isfinite(lat_deg) & np.isfinite(lon_deg))
         points = shapely.points(lon_deg[known], lat_deg[known])
-        place, field = shapely.STRtree(outlines).query(points, predicate="within")
+        place, field = _outline_index(tuple(ids["boundary"].to_list())).query(points, predicate="within")
         names = ids["field_id"].to_numpy()
         order = np.argsort(-field, kind="stable")
         found[known[place[order]]] = names[field[order]]

@@ -1,7 +1,7 @@
 """Commands for split-run trials: plan, read."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -15,9 +15,11 @@ from reports.language.display_units import number
 from reports.language.translate import mark, say, say_n
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Season, Workspace
+from transforms.errors import WorkspaceError
 from transforms.storage.lock import lock_workspace
 
 if TYPE_CHECKING:
+    from flows.stages.trials import PlannedTrial
     from transforms.trial.plan import Trial
 
 trial_app = CommandLine(help="Plan and analyse split-run trials for questions that the season's loads cannot settle.")
@@ -32,9 +34,9 @@ def _trial_question(trial: "Trial", season: Season) -> str:
     shown = display_units(season)
     old, new = (setting_value(v, season.catalogue[trial.setting], shown) for v in trial.values)
     return say_n(
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
+        "{setting}: {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
         "probability of {power} %.",
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
+        "{setting}: {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
         "probability of {power} %.",
         len(trial.order),
         setting=capital(setting_label(trial.setting, season.catalogue)),
@@ -48,6 +50,9 @@ def _trial_question(trial: "Trial", season: Season) -> str:
     )
 
 
+Topsoil = Literal["dry", "moist", "wet"]
+
+
 @dataclass(frozen=True)
 class TrialOptions:
     """Options of a trial; None means that advice or data decide."""
@@ -57,8 +62,8 @@ class TrialOptions:
         typer.Option(
             metavar=mark("SETTING"),
             autocompletion=complete_setting,
-            help="Choose the setting to test by label, such as depth (default: the best trial that the advice "
-            "suggests).",
+            help="Choose the setting to test by label, such as depth, or the place of a fitted part, such as "
+            "cleaning_elements (default: the best trial that the advice suggests).",
         ),
     ] = None
     machine: Annotated[
@@ -66,7 +71,7 @@ class TrialOptions:
         typer.Option(
             metavar=mark("MACHINE"),
             autocompletion=complete_machine,
-            help="Choose the machine (default: the one in that advice).",
+            help="Choose the machine (default: the one in that advice), or for fitted parts several, joined by commas.",
         ),
     ] = None
     field: Annotated[
@@ -74,7 +79,14 @@ class TrialOptions:
     ] = None
     to: Annotated[
         str | None,
-        typer.Option(metavar=mark("VALUE"), help="Set the value to test, with its unit, such as 8cm or 3.1in."),
+        typer.Option(
+            metavar=mark("VALUE"),
+            help="Set the value to test, with its unit, such as 8cm or 3.1in, or the part to test.",
+        ),
+    ] = None
+    topsoil: Annotated[
+        Topsoil | None,
+        typer.Option(help="Run a trial of fitted parts only on days with this topsoil (default: all days)."),
     ] = None
     day: Annotated[
         str | None,
@@ -86,6 +98,24 @@ class TrialOptions:
     ] = None
 
 
+def _plan_setting(workspace: Workspace, asked: TrialOptions) -> "PlannedTrial":
+    """Plan a trial of a setting.
+
+    Raises:
+        WorkspaceError: an option is of trials of fitted parts only, or the trial cannot be planned.
+    """
+    from flows import stages
+    from flows.cli.tested_setting import tested_setting
+
+    if asked.topsoil is not None:
+        raise WorkspaceError(
+            "only a trial of fitted parts is limited to a topsoil", where="--topsoil", remedy="leave it out"
+        )
+    setting, value = tested_setting(asked.setting, asked.to, workspace.season)
+    request = stages.TrialAsked(setting, asked.machine, asked.field, value, asked.day, asked.detect_pct)
+    return stages.plan_trial(workspace, request)
+
+
 @trial_app.command(name="plan")
 def trial_plan(
     folder: Folder = HERE,
@@ -95,21 +125,29 @@ def trial_plan(
 ) -> None:
     """Plan a trial of alternating loads in random order, sized for the noise of this lab and fleet.
 
-    Writes trials/NAME.toml, where you add the weigh tickets afterwards, and an instruction sheet for the operator.
+    A fitted part is tried in pairs of days instead, because the workshop changes it: one day with each part, by lot.
+
+    Writes trials/NAME.toml, where you add the weigh tickets or dates afterwards, and a sheet for the operator or the
+    workshop.
     """
-    from flows import stages
     from flows.cli.decision_tables import basis_of
-    from flows.cli.tested_setting import tested_setting
+    from flows.cli.part_trial import part_outcome, plan_part
     from flows.pipeline.delivery import deliver_pages
     from reports.language.labels import capital
+    from reports.language.part_labels import find_place
     from reports.language.reason_text import format_reason
     from transforms.storage.product_basis import ADVICE
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
-    setting, value = tested_setting(asked.setting, asked.to, workspace.season)
-    request = stages.TrialAsked(setting, asked.machine, asked.field, value, asked.day, asked.detect_pct)
+    place = None if asked.setting is None else find_place(asked.setting)
+    if place is not None:
+        with lock_workspace(folder, "trial plan", wait):
+            part_trial = plan_part(workspace, place, asked)
+            report_publication(deliver_pages(workspace, reporter), reporter)
+        finish(as_json, *part_outcome(part_trial, folder))
+        return
     with lock_workspace(folder, "trial plan", wait):
-        planned = stages.plan_trial(workspace, request)
+        planned = _plan_setting(workspace, asked)
         report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     season = Workspace(folder).season
@@ -119,7 +157,7 @@ def trial_plan(
         as_json,
         outcome,
         [
-            *(earlier if setting is None or asked.machine is None else ()),
+            *(earlier if asked.setting is None or asked.machine is None else ()),
             _trial_question(trial, season),
             capital(format_reason(planned.duration)) + ".",
             say("Sheet for the operator: {file}", file=sheet),
@@ -145,7 +183,8 @@ def trial_read(
 
     It may be called on any day: the evidence for stopping early allows for that, all other figures count at the end.
 
-    The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings.
+    The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings. Once a
+    trial of fitted parts is over, its effect takes the place of the comparison between days as they came.
     """
     from flows import stages
     from flows.cli.trial_lines import result_lines
@@ -154,7 +193,8 @@ def trial_read(
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id, wait_s=wait)
     catalogue = Workspace(folder).season.catalogue
-    rows: list[dict[str, Any]] = [result.columns for result in analysed.results]
+    parts = {"part_a": analysed.parts[0], "part_b": analysed.parts[1]}
+    rows: list[dict[str, Any]] = [{**parts, **result.columns} for result in analysed.results]
     responses = [
         {
             **row,
@@ -170,4 +210,4 @@ def trial_read(
         "responses": responses,
         "loads": analysed.loads.to_dicts(),
     }
-    finish(as_json, outcome, result_lines(rows, len(analysed.trial.order) // 2, catalogue))
+    finish(as_json, outcome, result_lines(rows, analysed.trial.pairs, catalogue))

@@ -26,13 +26,23 @@ def result_lines(rows: list[dict[str, Any]], planned: int, catalogue: Catalogue)
     if first["pairs"] < planned:
         lines.append(say(NOT_FINISHED))
     if first["strayed"]:
-        strayed = say_n(
-            "{n} load ran closer to the other value than to its own.",
-            "{n} loads ran closer to the other value than to their own.",
-            first["strayed"],
+        strayed = (
+            _strayed_days(first["strayed"])
+            if first["part_a"] is not None
+            else say_n(
+                "{n} load ran closer to the other value than to its own.",
+                "{n} loads ran closer to the other value than to their own.",
+                first["strayed"],
+            )
         )
         lines.append(strayed)
     return lines
+
+
+def _strayed_days(n: int) -> str:
+    return say_n(
+        "{n} day had the other part by the machine list.", "{n} days had the other part by the machine list.", n
+    )
 
 
 def _response_lines(row: dict[str, Any], planned: int, catalogue: Catalogue) -> list[str]:
@@ -47,15 +57,29 @@ def _response_lines(row: dict[str, Any], planned: int, catalogue: Catalogue) -> 
         p=number(row["p_value"], 3),
     )
     result = say("Result: {message}.", message=message)
-    return [f"{measured} {change} {result}", _traced_line(row, catalogue)]
+    return [f"{measured} {change} {result}", _anytime_line(row), _traced_line(row, catalogue)]
 
 
 def _traced_line(row: dict[str, Any], catalogue: Catalogue) -> str:
-    message = say("Traced settings: {message}.", message=traced_reason(row, catalogue))
+    """Return the reading by traced settings, or by the parts that the machine list names."""
+    why = traced_reason(row, catalogue)
+    if row["part_a"] is None:
+        message = say("Traced settings: {message}.", message=why)
+    else:
+        message = say("Parts by the machine list: {message}.", message=why)
     if row["traced_effect_pct"] is None:
         return INDENT + message
     change = say("By traced settings: {effect} % ({low} to {high}, 95 %).", **_change(row, "traced_"))
     return f"{INDENT}{change} {message}"
+
+
+def _anytime_line(row: dict[str, Any]) -> str:
+    """Return the interval that may be looked at on any day."""
+    ends = {"low": row["anytime_lo95"], "high": row["anytime_hi95"]}
+    if None in ends.values():
+        return INDENT + say("Interval on any day: too few pairs yet.")
+    shown = {name: number(value, 1, sign=True) for name, value in ends.items()}
+    return INDENT + say("Interval on any day: {low} to {high} % (95 %).", **shown)
 
 
 def _change(row: dict[str, Any], prefix: str) -> dict[str, str]:

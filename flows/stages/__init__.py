@@ -1,7 +1,7 @@
 """Stages of a run as plain functions that read tables, call transforms and write tables; they do not use Prefect."""
 
 from flows.stages.advise import advise_machines, assess_storability, compute_guide
-from flows.stages.context import open_warehouse, require_facts, run_checks
+from flows.stages.context import open_warehouse, priced_season, require_facts, run_checks
 from flows.stages.fit import (
     Fits,
     check_fits,
@@ -22,12 +22,13 @@ from flows.stages.trace import (
     compute_shift_timeline,
     trace_loads,
 )
-from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
+from flows.stages.trials import PartsAsked, TrialAsked, plan_part_trial, plan_trial, read_trial_loads
 from flows.stages.variation import plan_variation, read_varied_loads
 
 __all__ = [
     "Examined",
     "Fits",
+    "PartsAsked",
     "TrialAsked",
     "advise_machines",
     "assess_missing_data",
@@ -49,8 +50,10 @@ __all__ = [
     "kept_fits",
     "monitor_joins",
     "open_warehouse",
+    "plan_part_trial",
     "plan_trial",
     "plan_variation",
+    "priced_season",
     "read_trial_loads",
     "read_varied_loads",
     "receive_files",

@@ -1,8 +1,10 @@
 """Shared context of the stages: opening the warehouse, required facts, consistency checks."""
 
 import datetime as dt
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+from transforms.advice.severe_damage import counted_damage_prices
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.ready import require_workspace
@@ -20,6 +22,19 @@ def open_warehouse(workspace: Workspace) -> Warehouse:
     _ = workspace.season
     require_workspace(workspace)
     return Warehouse(workspace.warehouse, threads=workspace.season.place.threads)
+
+
+def priced_season(warehouse: Warehouse, season: Season) -> Season:
+    """Return the season with the price of damaged skin that follows from the severe damage counted in root checks.
+
+    Args:
+        warehouse: the warehouse, for the root checks.
+        season: settings of the season.
+    """
+    if not warehouse.has("root_check_fact"):
+        return season
+    checks = warehouse.table("root_check_fact")
+    return replace(season, prices=counted_damage_prices(season.prices, checks, season.assumed))
 
 
 def run_checks(warehouse: Warehouse) -> None:

@@ -26,11 +26,15 @@ from transforms.jobs.night_fits import load_night_fit, store_night_fits
 from transforms.jobs.product_cache import ProductCache
 from transforms.jobs.stored_fits import fits_key, load_fits, store_fits
 from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of, sampling_check
+from transforms.model.checks.loss_parts import loss_parts_check
+from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fitted_parts import part_effects
+from transforms.model.fitted_parts import PART_SCHEMA, part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.part_by_lot import part_effects_by_lot, replace_by_lot
+from transforms.trial.part_reading import dirt_given_conditions
 
 NightFitUse = Literal["ignore", "store", "use"]
 """Use of the night fits by a fit: none, keep it as one, or fit by day at their variances."""
@@ -113,7 +117,8 @@ def fit_responses(
         with reporter.stage(mark("Computing effects and curves")):
             tables = _compute_result_tables(fits, season, executor)
             setups = warehouse.table("machine_setup")
-            tables["part_effect"] = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
+            effects = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
+            tables["part_effect"] = [_with_part_trials(warehouse, effects, fits.dirt, tables["expected_load"])]
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
@@ -122,6 +127,18 @@ def fit_responses(
     if night_fits == "store":
         store_night_fits(workspace.night_fits, key, fitted)
     return fits
+
+
+def _with_part_trials(
+    warehouse: Warehouse, effects: list[pl.DataFrame], dirt: ResponseFit | None, expected: list[pl.DataFrame]
+) -> pl.DataFrame:
+    """Return the effects of fitted parts, those by the lot of part trials in place of the same ones between days."""
+    table = pl.concat([pl.DataFrame(schema=PART_SCHEMA), *effects])
+    if dirt is None:
+        return table
+    loads = dirt.rows.select("load_id", "machine_id").hstack(classes_of(dirt.rows).select("wetness_class"))
+    z = dirt_given_conditions(pl.concat(expected)).join(loads, on="load_id")
+    return replace_by_lot(table, part_effects_by_lot(warehouse.table("trial_result"), warehouse.table("trial_load"), z))
 
 
 def keep_fits(workspace: Workspace, fits: Fits) -> None:
@@ -176,12 +193,15 @@ def check_fits(
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
+        due.sort(key=lambda i: (*BY_REFITTING, jobs[i].name).index(jobs[i].name))  # those that take longest first
         with reporter.stage(mark("Checking the fits"), len(due)) as advance:
             for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
         if (dirt := fits.shared.get(DIRT)) is not None:
             results.append(check_rows(dirt.value, sampling_check(dirt.value, warehouse.table("load_fact"))))
+        if fits.loss is not None:
+            results.append(check_rows(fits.loss, loss_parts_check(fits.by_response)))
         checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)

@@ -8,6 +8,7 @@ from flows.runtime.progress import Reporter
 from reports.language.reason_text import format_reason
 from reports.language.translate import mark, mark_n
 from reports.page.formats import HTML, OutputFormats
+from reports.page.html import start_script_bundle
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.followed import write_followed
@@ -41,10 +42,11 @@ MIN_PARALLEL_SHEETS = 8
 
 def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift, and write the shift page and the page on advice that it links to."""
+    start_script_bundle()
     with reporter.stage(mark("Writing the shift page")):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
-            season, out = workspace.season, workspace.out
+            season, out = stages.priced_season(warehouse, workspace.season), workspace.out
             data = load_shift_page(warehouse, season)
             return [*write_shift_page(data, season, out, formats), *_linked_followed_page(warehouse, season, out)]
 
@@ -57,6 +59,7 @@ def _linked_followed_page(warehouse: Warehouse, season: Season, out: Path) -> li
 
 def publish_followed_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the page on the advice of the season and what became of it."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the page on the advice followed")):
         stages.require_facts(warehouse, workspace)
         return write_followed(load_followed_page(warehouse), workspace.season, workspace.out, formats)
@@ -64,6 +67,7 @@ def publish_followed_page(workspace: Workspace, reporter: Reporter, formats: Out
 
 def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the setting guide")):
         if not warehouse.table("guide_class").height:
             too_few = product_status(warehouse, GUIDE).code is BasisCode.TOO_FEW_LOADS
@@ -74,11 +78,13 @@ def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputForma
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
-        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, formats)
+        season = stages.priced_season(warehouse, workspace.season)
+        return write_guide(load_guide_page(warehouse), season, workspace.out, formats)
 
 
 def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the fleet page")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
@@ -88,9 +94,10 @@ def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: Output
 
 def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the season report and the pages it links to: its loads, the outcome of advice, the guide."""
+    start_script_bundle()
     with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the season report")):
         stages.require_facts(warehouse, workspace, *MARTS)
-        season, out = workspace.season, workspace.out
+        season, out = stages.priced_season(warehouse, workspace.season), workspace.out
         paths = write_season(load_season_page(warehouse, season), season, out, formats)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
         paths += _linked_followed_page(warehouse, season, out)
@@ -137,7 +144,8 @@ def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
     with reporter.stage(mark("Writing the what-if page")), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         stages.require_facts(warehouse, workspace)
-        return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
+        season = stages.priced_season(warehouse, workspace.season)
+        return write_what_if(load_what_if_page(warehouse, workspace.what_if), season, workspace.out)
 
 
 def publish_load_page(

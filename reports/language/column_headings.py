@@ -30,6 +30,7 @@ HEADINGS = {
     "cleaner_1_elements": mark("Elements of the first cleaner"),
     "cleaner_2_elements": mark("Elements of the second cleaner"),
     "cleaner_3_elements": mark("Elements of the third cleaner"),
+    "cleaner_4_elements": mark("Elements of the fourth cleaner"),
     "damaged_area_cm2_per_100_roots": mark("Damaged area of 100 roots"),
     "day_at": mark("Day"),
     "delivered_t": mark("Delivered weight (with soil)"),

@@ -30,6 +30,7 @@ CONDITION_LABELS = {
     "topsoil_wetness": mark("topsoil wetness"),
     "clay_pct": mark("clay"),
     "air_temp_c": mark("air temperature"),
+    "air_temp_10d_c": mark("air temperature of the ten days before"),
     "yield_t_ha": mark("yield"),
     "root_mass_kg": mark("mean root mass"),
     "campaign_day": mark("day of campaign"),
@@ -64,6 +65,7 @@ CHECK_LABELS = {
     "sensor_noise": mark("noise of sensors"),
     "rounding": mark("rounding of laboratory values"),
     "last_season": mark("agreement with last season"),
+    "loss_parts": mark("root loss and the sum of its parts"),
 }
 """Check of a fit -> label."""
 SETTING_GROUPS = {
@@ -176,8 +178,10 @@ def join_names(names: list[str], max_names: int = 6) -> str:
 
 
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
+    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`; of a flag, both states."""
     setting = catalogue[name]
+    if setting.is_flag:
+        return f"{setting_label(name, catalogue)}: {step_value(setting, shown)}"
     return f"{setting_label(name, catalogue)} {step_value(setting, shown)} {translated(setting.up)}"
 
 

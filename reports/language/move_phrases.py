@@ -4,7 +4,7 @@ from typing import Any
 
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import capital, setting_label
-from reports.language.precision import setting_value
+from reports.language.precision import setting_change, setting_value
 from reports.language.translate import mark, say, translated
 from transforms.config.settings_catalogue import Catalogue
 
@@ -51,3 +51,11 @@ def move_values(move: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits)
     setting = catalogue[move["setting"]]
     before = setting_value(move["from_value"], setting, shown, unit=False)
     return before, setting_value(move["to_value"], setting, shown)
+
+
+def move_step(move: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return the step of a move from the value of the last shift; empty for a flag, whose new state says it all."""
+    setting = catalogue[move["setting"]]
+    step = setting_change(move["from_value"], move["to_value"], setting, shown)
+    way = translated(setting.up if is_increase(move) else setting.down)
+    return say("{step} {way} than in its last shift", step=step, way=way) if step else ""

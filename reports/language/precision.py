@@ -112,6 +112,20 @@ def rounded_setting(value: float, setting: Setting, shown: DisplayUnits) -> tupl
     return round(converted, digits), max(digits, 0)
 
 
+def setting_change(before: float, after: float, setting: Setting, shown: DisplayUnits) -> str:
+    """Return the difference of two values of a setting as displayed, without sign; empty for a flag and for none."""
+    if setting.is_flag:
+        return ""
+    (first, digits), (last, _) = (rounded_setting(v, setting, shown) for v in (before, after))
+    gap = round(abs(last - first), digits)
+    if not gap:
+        return ""
+    if setting.unit == "pct":
+        return say("{n} points", n=number(gap, digits))
+    text = _eighths(gap) if setting_digits(setting.step, setting.unit, shown) is None else number(gap, digits)
+    return f"{text} {shown.sign(setting.unit)}".strip()
+
+
 def step_value(setting: Setting, shown: DisplayUnits) -> str:
     """Return the practical step of a setting with its unit: fractions of an inch, points of percent.
 

@@ -87,6 +87,7 @@ PRICES = (
     mark("temperature in the pile"),
     mark("more sugar lost per point of dirt tare"),
     mark("more sugar lost per point of top tare"),
+    mark("top tare of a root with stalks over 2 cm, if none is measured"),
     mark("more sugar lost per point of roots with damaged skin"),
     mark("workshop hours for fitting other cleaning parts"),
     mark("days"),

@@ -1,7 +1,8 @@
 """HTML output: one self-contained file with sections, charts, style and script; PDF and workbook on request."""
 
 import json
-from functools import lru_cache
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -30,11 +31,27 @@ def own_file(name: str) -> str:
     return files("reports").joinpath("templates").joinpath(name).read_text("utf-8")
 
 
-@lru_cache(maxsize=1)
-def script_bundle() -> str:
-    """Return the chart library and the code that draws every chart of a page, as one script."""
+@cache
+def start_script_bundle() -> "Future[str]":
+    """Start to make the script of `script_bundle` in the background, while the data of a page are read.
+
+    It takes a second of one processor, in which the library does not hold the interpreter.
+    """
+    background = ThreadPoolExecutor(1)
+    try:
+        return background.submit(_make_script_bundle)
+    finally:
+        background.shutdown(wait=False)
+
+
+def _make_script_bundle() -> str:
     bundle: str = vl_convert.javascript_bundle(own_file("charts.js"))
     return bundle.replace("</script", "<\\/script")
+
+
+def script_bundle() -> str:
+    """Return the chart library and the code that draws every chart of a page, as one script."""
+    return start_script_bundle().result()
 
 
 def embedded(value: Any) -> Markup:

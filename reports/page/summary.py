@@ -181,13 +181,13 @@ class CabCard:
     Attributes:
         machine: the machine.
         where: field and conditions.
-        moves: (setting, present value, value to set) of each move; empty to leave everything as it is.
+        moves: (setting, present value, value to set, step between them) of each; empty to leave everything as it is.
         note: sentence below the moves; large if there are none.
         caution: the usual cautions.
     """
 
     machine: str
     where: str
-    moves: tuple[tuple[str, str, str], ...]
+    moves: tuple[tuple[str, str, str, str], ...]
     note: str
     caution: str

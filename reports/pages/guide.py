@@ -99,7 +99,7 @@ def guide_page(data: GuidePageData, season: Season) -> Page:
             for g in _generations(data.settings)
         )
     )
-    parts = compared_section(data.parts, season.catalogue)
+    parts = compared_section(data.parts, data.suggested_trials, season.catalogue, shown)
     return Page(
         guide_title(data.settings, season.catalogue, shown),
         season.name,

@@ -18,6 +18,7 @@ class GuidePageData:
         settings: start value and ranges of each setting in each class, rows of `guide`.
         curves: extra cost of other values, rows of `guide_curve`.
         parts: comparisons of fitted parts, rows of `part_effect`.
+        suggested_trials: rows of `trial_wanted`.
         status: state of the guide compared with the last fit.
         health: data received and its quality.
         footer: fits and row counts.
@@ -27,6 +28,7 @@ class GuidePageData:
     settings: pl.DataFrame
     curves: pl.DataFrame
     parts: pl.DataFrame
+    suggested_trials: pl.DataFrame
     status: ProductStatus
     health: HealthData
     footer: FooterData
@@ -39,6 +41,7 @@ def load_guide_page(warehouse: Warehouse) -> GuidePageData:
         settings=warehouse.table("guide"),
         curves=warehouse.table("guide_curve"),
         parts=warehouse.table("part_effect"),
+        suggested_trials=warehouse.table("trial_wanted"),
         status=product_status(warehouse, GUIDE),
         health=load_health(warehouse),
         footer=load_footer(warehouse),

@@ -46,7 +46,7 @@ def season_appendix(data: SeasonPageData, season: Season) -> Page:
     """Return the appendix of the season report."""
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     checks = data.causes.effects.fit_checks
-    parts = compared_section(data.parts, catalogue)
+    parts = compared_section(data.parts, data.open_questions.suggested_trials, catalogue, shown)
     missing = missing_data_table(data.missing)
     return Page(
         say("Everything behind the season report"),

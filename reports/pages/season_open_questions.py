@@ -7,7 +7,8 @@ import polars as pl
 from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, describe_step
+from reports.language.labels import capital
+from reports.language.part_labels import plan_command, tested_change
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
@@ -92,23 +93,38 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Display
     if not feasible.height:
         return say("No open question could be answered by a trial.")
     first = feasible.row(0, named=True)
-    command = (
-        f"taretrace trial plan --setting {first['setting']} --machine {first['machine_id']} "
-        f"--detect-pct {first['detect_pct']:.0f}"
-    )
+    if first["part"] is not None:
+        return _part_finding(first, suggested.height, catalogue, shown)
     return say_n(
         "{n} question is open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} would "
         "detect {detect} %: {command}",
         "{n} questions are open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} "
         "would detect {detect} %: {command}",
         suggested.height,
-        step=describe_step(first["setting"], catalogue, shown),
+        step=tested_change(first, catalogue, shown),
         wetness=translated(first["wetness_class"]),
         why=row_reason(first, catalogue),
         pairs=first["pairs"],
         machine=first["machine_id"],
         detect=number(first["detect_pct"], 0),
-        command=command,
+        command=plan_command(first),
+    )
+
+
+def _part_finding(first: dict[str, Any], n: int, catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return the sentence on open questions of which the first is on a fitted part."""
+    return say_n(
+        "{n} question is open. First: {part}, {why}; {pairs} pairs of days by lot on {machine} would detect "
+        "{detect} %: {command}",
+        "{n} questions are open. First: {part}, {why}; {pairs} pairs of days by lot on {machine} would detect "
+        "{detect} %: {command}",
+        n,
+        part=tested_change(first, catalogue, shown),
+        why=row_reason(first, catalogue),
+        pairs=first["pairs"],
+        machine=first["machine_id"],
+        detect=number(first["detect_pct"], 0),
+        command=plan_command(first),
     )
 
 
@@ -118,16 +134,14 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
         "trials-table",
         say("suggested trials"),
         (
-            Column(
-                say("Setting, one step"), lambda r: text_cell(capital(describe_step(r["setting"], catalogue, shown)))
-            ),
-            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
+            Column(say("Setting, one step, or part"), lambda r: text_cell(capital(tested_change(r, catalogue, shown)))),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
             Column(say("Reason"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False),
             Column(say("Change so far, %"), lambda r: number_cell(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
             Column("n", lambda r: number_cell(r["n"], 0)),
             Column(say("Detectable change, %"), lambda r: number_cell(r["detect_pct"], 0)),
-            Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
-            Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
+            Column(say("Pairs"), lambda r: number_cell(r["pairs"], 0)),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False, wrap=True),
             Column(say("Days needed"), lambda r: number_cell(r["machine_days"], 0)),
             Column(
                 say("Worth knowing, {currency}", currency=shown.currency), lambda r: text_cell(trial_worth(r["worth"]))
@@ -137,7 +151,7 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Tab
         caption=say(
             "Split-run trials of alternate loads that detect the given change with a chance of {power} in 100; a dash "
             "means more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
-            "conditions.",
+            "conditions. Fitted parts are tried in pairs of days, on all machines that have the part to be compared.",
             power=number(100 * season.trial_power, 0),
         )
         + " "

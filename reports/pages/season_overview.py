@@ -14,10 +14,18 @@ from reports.page.tables import Cell, Column, Table, build_table, mean_cell, num
 from reports.page.theme import FEW
 from reports.pages.season_data import OverviewData
 from reports.sections.season_cost import PARTS
-from transforms.advice.season_worth import PILE
+from transforms.advice.cost import OVER_TOPPED_LOSS
+from transforms.advice.season_cost import CUT, LEAF, PILE, ROOTS, SOIL
 from transforms.config.response_catalogue import ROOT_LOSS
 
-COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": mark("loads measured")}
+COUNTED = {
+    SOIL: mark("loads measured"),
+    ROOTS: mark("plots dug"),
+    LEAF: mark("loads with top tare"),
+    CUT: mark("quality checks"),
+    PILE: mark("loads measured"),
+}
+"""Part of the cost -> the measurements that its n counts."""
 
 
 def _sugar(total: dict[str, Any]) -> str:
@@ -61,8 +69,10 @@ def _cost_table(costs: pl.DataFrame, shown: DisplayUnits) -> Table:
         ),
         costs.sort("money", descending=True).iter_rows(named=True),
         caption=say(
-            "Brackets are 95 % intervals of the measured values; loads not measured are assigned the mean dirt. Sugar "
-            "lost in piles depends on assumed days and temperatures and has no interval."
+            "Brackets are 95 % intervals of the measured values; loads not measured are assigned the mean dirt and top "
+            "tare. A root topped too deep is counted as losing {share} % of its mass, a published figure. Sugar lost "
+            "in piles depends on assumed days and temperatures and has no interval.",
+            share=number(100 * OVER_TOPPED_LOSS, 0),
         ),
     )
 

@@ -57,7 +57,7 @@ def _outcome(data: ShiftPageData, shown: DisplayUnits) -> Section:
 
 def _machines(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: ShiftPages) -> list[Section]:
     """Return the advice of each machine with its evidence, and the machines compared."""
-    advice = machine_advice(data.advice, data.advice_worth, data.sites)
+    advice = machine_advice(data.advice, data.advice_worth, data.sites, data.summary.offsets)
     sections = [moves_section(advice, data.advice_status, season, shown, pages)]
     if data.loads.height:
         sections.insert(0, Section("filters", "", (filters(data.loads, advice),)))

@@ -13,6 +13,7 @@ from reports.page.html import embedded, own_file, render
 from reports.pages.what_if_data import WhatIfPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer
+from reports.sections.parts_ahead import not_a_choice
 from reports.sections.prices import assumption_words, price_table
 from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY, OVER_TOPPED_LOSS
@@ -73,6 +74,7 @@ def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, An
                 "step": step,
                 "usual": round(table["at"][name] / step) * step,
                 "kind": "condition",
+                "is_flag": False,
                 "factor": factor,
                 "offset": offset,
                 "digits": digits,
@@ -83,11 +85,11 @@ def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, An
 
 
 def _settings(table: dict[str, Any], order: list[str], season: Season, shown: DisplayUnits) -> list[dict[str, Any]]:
-    """Return the sliders of settings; each moves in half steps and has the text of every position."""
+    """Return the controls of settings, in half steps, of flags in two states, with the text of every position."""
     out = []
     for name in (n for n in order if n in season.catalogue):
         s, setting = table["settings"][name], season.catalogue[name]
-        step, usual = s["step"] / 2, table["usual"][name]
+        step, usual = s["step"] / (1 if setting.is_flag else 2), table["usual"][name]
         below, above = (round((v - usual) / step) for v in s["range"])
         values = [usual + k * step for k in range(below, above + 1)]
         out.append(
@@ -101,7 +103,8 @@ def _settings(table: dict[str, Any], order: list[str], season: Season, shown: Di
                 "usual": usual,
                 "kind": "setting",
                 "texts": [setting_value(v, setting, shown, unit=False) for v in values],
-                "unit": shown.sign(s["unit"]),
+                "unit": "" if setting.is_flag else shown.sign(s["unit"]),
+                "is_flag": setting.is_flag,
             }
         )
     return out
@@ -159,6 +162,7 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files
             assumptions=assumption_words(season),
             prices=price_table(season),
+            parts=not_a_choice(data.parts, season.catalogue),
             footer=footer(data.footer),
             earlier=earlier_note(GUIDE, data.status),
         )

@@ -21,12 +21,14 @@ class WhatIfPageData:
         table: coefficients of the fits with ranges of conditions and settings, for the page's script.
         cost_effects: setting -> effect of one step on the cost per tonne, in descending order.
         status: state of the guide, computed together with the table, compared with the last fit.
+        parts: comparisons of fitted parts, rows of `part_effect`.
         footer: fits that the page rests on, and row counts.
     """
 
     table: dict[str, Any]
     cost_effects: dict[str, float]
     status: ProductStatus
+    parts: pl.DataFrame
     footer: FooterData
 
 
@@ -45,5 +47,6 @@ def load_what_if_page(warehouse: Warehouse, table: Path) -> WhatIfPageData:
         table=stored,
         cost_effects=cost_effects(warehouse.table("effect"), stored),
         status=product_status(warehouse, GUIDE),
+        parts=warehouse.table("part_effect"),
         footer=replace(footer, fits=footer.fits.filter(pl.col("response").is_in(list(stored["responses"])))),
     )

@@ -4,12 +4,12 @@ import polars as pl
 
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import capital, conditions_label
-from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.move_phrases import is_increase, move_command, move_step, move_values
 from reports.language.translate import say
 from reports.page.summary import CabCard
 from reports.sections.cautions import CAUTION
 from reports.sections.parts_ahead import part_notes
-from reports.sections.set_points import dialled, offset_words
+from reports.sections.set_points import dialled, offset_words, sides_note
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -36,8 +36,11 @@ def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits)
                 offsets.append(
                     say("{difference}: the values on this card are those to set.", difference=capital(words))
                 )
+            if sides := sides_note(r, data.offsets, catalogue, shown):
+                offsets.append(sides)
             before, after = move_values(to_set, catalogue, shown)
-            moves.append((move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue), before, after))
+            command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
+            moves.append((command, before, after, move_step(to_set, catalogue, shown)))
         parts = part_notes(data.parts, str(outcome["machine_id"]), shown)
         settings = _instructions() if moves else say("Leave everything as it is.")
         note = " ".join([settings, *offsets, *parts])

@@ -129,6 +129,21 @@ def _rejected(rejections: pl.DataFrame, catalogue: Catalogue) -> Table:
     )
 
 
+def _audits(findings: pl.DataFrame, catalogue: Catalogue) -> Table:
+    return build_table(
+        "audit-findings",
+        say("audits that cannot be of their plots"),
+        (
+            Column(say("File"), lambda r: text_cell(r["file"])),
+            Column(say("Finding"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
+        ),
+        findings.iter_rows(named=True),
+        caption=say(
+            "A finding removes no audit: check the plot, the counts and their units in the mapping of the file."
+        ),
+    )
+
+
 def _arrived(arrivals: pl.DataFrame) -> Table:
     counts = {
         "files": say("Files"),
@@ -183,6 +198,7 @@ def health_section(data: HealthData, catalogue: Catalogue, shown: DisplayUnits) 
         inside.append(Prose(say("Faulty sensors and clocks: {faults}.", faults=wrong)))
     inside += [Prose(text) for text in offset_lines(data.clock_offsets)]
     tables = (
+        _audits(data.audit_findings, catalogue),
         _arrived(data.arrivals),
         _rejected(data.rejections, catalogue),
         _closure(data.mass_closure, shown),
@@ -192,6 +208,8 @@ def health_section(data: HealthData, catalogue: Catalogue, shown: DisplayUnits) 
         Fold(say_n("{what}: {n} row", "{what}: {n} rows", len(t.rows), what=t.name), (t,)) for t in tables if t.rows
     ]
     summary = health_line(data.counts)
+    if questioned := data.audit_findings.height:
+        summary += " " + say_n("{n} finding on root loss audits.", "{n} findings on root loss audits.", questioned)
     return Section("arrived", say("Data received and its quality"), (Fold(summary, tuple(inside)),))
 
 

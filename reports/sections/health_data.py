@@ -33,6 +33,7 @@ class HealthData:
         sensors: flagged readings by sensor, rows of `sensor_health`.
         machine_faults: persistent faults of machines, rows of `machine_fault`.
         clock_offsets: rows of `clock_finding`.
+        audit_findings: audits whose numbers cannot be of their plots, rows of `audit_finding`.
     """
 
     counts: dict[str, Any]
@@ -42,6 +43,7 @@ class HealthData:
     sensors: pl.DataFrame
     machine_faults: pl.DataFrame
     clock_offsets: pl.DataFrame
+    audit_findings: pl.DataFrame
 
 
 def load_footer(warehouse: Warehouse) -> FooterData:
@@ -62,4 +64,5 @@ def load_health(warehouse: Warehouse) -> HealthData:
         sensors=warehouse.query("sensor_health"),
         machine_faults=warehouse.query("machine_fault"),
         clock_offsets=warehouse.query("clock_finding"),
+        audit_findings=warehouse.table("audit_finding").sort("file", "reason_code"),
     )

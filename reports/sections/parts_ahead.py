@@ -5,41 +5,36 @@ from typing import Any
 import polars as pl
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import capital, format_probability, interval
+from reports.language.labels import (
+    RESPONSES,
+    capital,
+    counted_label,
+    format_probability,
+    interval,
+    response_label,
+)
+from reports.language.part_labels import part_label, place_label
 from reports.language.precision import about_money, money_range
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, translated
+from reports.language.translate import say, translated
 from reports.page.model import Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
+from reports.sections.part_trials import part_trials_table, trials_of_undecided
 from transforms.advice.part_advice import ADVISED
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 
-PLACES = {
-    "cleaning": mark("all cleaning stages"),
-    "cleaner_1": mark("first cleaner"),
-    "cleaner_2": mark("second cleaner"),
-    "cleaner_3": mark("third cleaner"),
-}
-"""Place of a part -> label."""
-KNOWN_PARTS = {"smooth bars": mark("smooth bars"), "mixed": mark("mixed"), "tines": mark("tines")}
-"""Part as usual in machine lists -> label; others are shown as the list names them."""
-
 MAX_FIRST = 3
 """Maximum changes of parts on the first page."""
-
-
-def _part(name: str) -> str:
-    return say(KNOWN_PARTS[name]) if name in KNOWN_PARTS else name
 
 
 def part_command(r: dict[str, Any], shown: DisplayUnits) -> str:
     """Return a change of parts, a row of `part_advice`, as a short command."""
     return say(
         "fit {part} instead of {now} ({place}) from {day} on",
-        part=_part(r["part"]),
-        now=_part(r["part_now"]),
-        place=say(PLACES[r["place"]]),
+        part=part_label(r["part"]),
+        now=part_label(r["part_now"]),
+        place=place_label(r["place"]),
         day=shown.short_day(r["from_date"]),
     )
 
@@ -122,7 +117,8 @@ def parts_evidence(advised: pl.DataFrame, catalogue: Catalogue, shown: DisplayUn
             "Not advice: the days with the two parts do not show which is better. A trial that draws the part of each "
             "day by lot would."
         )
-        blocks += [Prose(about), _undecided(undecided, catalogue)]
+        trials = part_trials_table(trials_of_undecided(undecided), shown)
+        blocks += [Prose(about), _undecided(undecided, catalogue), trials]
     return Section("parts", say("Fitted parts, by the forecast"), tuple(blocks))
 
 
@@ -132,13 +128,12 @@ def _undecided(rows: pl.DataFrame, catalogue: Catalogue) -> Table:
         say("fitted parts that may pay"),
         (
             Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
-            Column(say("Part"), lambda r: text_cell(_part(r["part"])), numeric=False),
-            Column(say("Instead of"), lambda r: text_cell(_part(r["part_now"])), numeric=False),
-            Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
+            Column(say("Part"), lambda r: text_cell(part_label(r["part"])), numeric=False),
+            Column(say("Instead of"), lambda r: text_cell(part_label(r["part_now"])), numeric=False),
+            Column(say("Place"), lambda r: text_cell(place_label(r["place"])), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
             Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0, r["lo95"], r["hi95"], sign=True)),
             Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
-            Column(say("Trial, machine-days with each"), lambda r: number_cell(r["trial_days"], 0)),
             Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         rows.iter_rows(named=True),
@@ -156,34 +151,85 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
         "parts-compared",
         say("fitted parts compared"),
         (
-            Column(say("Part"), lambda r: text_cell(_part(r["part"])), numeric=False),
-            Column(say("Instead of"), lambda r: text_cell(_part(r["compared_with"])), numeric=False),
-            Column(say("Place"), lambda r: text_cell(say(PLACES[r["place"]])), numeric=False),
+            Column(say("Response"), lambda r: text_cell(capital(response_label(r["response"])))),
+            Column(say("Part"), lambda r: text_cell(part_label(r["part"])), numeric=False),
+            Column(say("Instead of"), lambda r: text_cell(part_label(r["compared_with"])), numeric=False),
+            Column(say("Place"), lambda r: text_cell(place_label(r["place"])), numeric=False),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
-            Column(say("Dirt, %"), lambda r: number_cell(r["change_pct"], 0)),
+            Column(say("Change, %"), lambda r: number_cell(r["change_pct"], 0)),
             Column(say("95 % from"), lambda r: number_cell(r["lo95"], 0)),
             Column(say("to"), lambda r: number_cell(r["hi95"], 0)),
             Column(say("n machines"), lambda r: number_cell(r["machines"], 0)),
-            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("n counts"), lambda r: text_cell(counted_label(r["response"])), numeric=False),
             Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         effects.iter_rows(named=True),
-        caption=say("Change of the dirt ratio with one part instead of the other, on the machines that ran with both."),
+        caption=say(
+            "Change with one part instead of the other, on the machines that ran with both: of dirt, top tare and "
+            "shares of roots relative to the rest, of losses relative to themselves."
+        ),
     )
 
 
-def compared_section(effects: pl.DataFrame, catalogue: Catalogue) -> Section | None:
-    """Return the section that compares fitted parts by the dirt of the season; None if no machine changed parts.
+def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
+    """Return a sentence on the reason why the parts fitted cannot be chosen where settings can.
+
+    A trial compares parts by their dirt alone, so that it cannot give the cost either; its effect is named instead.
+
+    Args:
+        effects: rows of `part_effect`; without a trial, no comparison of them separates parts from weather and crop.
+        catalogue: the settings known.
+    """
+    of_dirt = effects.filter((pl.col("response") == DIRT) & pl.col("wetness_class").is_null())
+    if not of_dirt.height:
+        return say("Fitted parts cannot be chosen here: no machine changed them this season.")
+    by_lot = of_dirt.drop_nulls("pairs")
+    if by_lot.height:
+        r = by_lot.row(0, named=True)
+        return say(
+            "Fitted parts cannot be chosen here: trials compare their dirt alone, which {part} instead of {other} "
+            "({place}) change by {change} % ({span}; n = {n} loads).",
+            part=part_label(r["part"]),
+            other=part_label(r["compared_with"]),
+            place=place_label(r["place"]),
+            change=number(r["change_pct"], 0, sign=True),
+            span=interval(r["lo95"], r["hi95"], 0),
+            n=number(r["n"], 0),
+        )
+    return say(
+        "Fitted parts cannot be chosen here ({reason}).", reason=row_reason(of_dirt.row(0, named=True), catalogue)
+    )
+
+
+def compared_section(
+    effects: pl.DataFrame, suggested: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
+) -> Section | None:
+    """Return the section that compares fitted parts by all that is fitted; None if no machine changed parts.
+
+    Comparisons between days as they came have the trials that would settle them.
 
     Args:
         effects: rows of `part_effect`.
+        suggested: rows of `trial_wanted`.
         catalogue: the settings known.
+        shown: units of the page.
     """
-    of_dirt = effects.filter(pl.col("response") == DIRT)
-    if not of_dirt.height:
+    if not effects.height:
         return None
+    order = {r: k for k, r in enumerate(RESPONSES)}
+    place = pl.col("response").replace_strict(order, default=len(order), return_dtype=pl.Int64)
+    rows = effects.sort(place, maintain_order=True)
     about = say(
         "Parts are changed in the workshop, so days with one part are compared with days with the other, not loads of "
         "the same field. Only a trial with both parts by lot separates them from weather and crop."
     )
-    return Section("parts", say("Fitted parts"), (_comparisons(of_dirt, catalogue), Prose(about)))
+    trials, is_open = suggested.drop_nulls("part"), rows.filter(response=DIRT)["pairs"].is_null().any()
+    blocks: list[Prose | Table] = [_comparisons(rows, catalogue), Prose(about)]
+    if trials.height:
+        blocks.append(part_trials_table(trials, shown))
+    elif is_open:
+        blocks.append(
+            Prose(say("No machine of a kind that had both parts has one of them now: no trial can be planned."))
+        )
+    return Section("parts", say("Fitted parts"), tuple(blocks))

@@ -1,5 +1,6 @@
-"""First page of the season report: cost of the season in three parts, three tiles, and savings with better settings."""
+"""First page of the season report: cost of the season by cause, three tiles, and savings with better settings."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import polars as pl
@@ -16,7 +17,8 @@ from reports.pages.season_data import OverviewData
 from reports.sections.prices import assumption_words
 from reports.sections.season_worth import share_words, worth_finding
 from reports.sections.season_worth_data import SeasonGuideData
-from transforms.advice.season_worth import PILE, ROOTS, SOIL
+from transforms.advice.cost import OVER_TOPPED_LOSS
+from transforms.advice.season_cost import CUT, LEAF, PILE, ROOTS, SOIL
 from transforms.config.workspace import Prices, Season
 from transforms.storage.product_basis import GUIDE
 
@@ -26,14 +28,42 @@ MASS_DIGITS = 3
 PARTS = {
     SOIL: mark("soil hauled"),
     ROOTS: mark("roots left in the fields"),
+    LEAF: mark("leaf and crown delivered"),
+    CUT: mark("beet topped too deep"),
     PILE: mark("sugar lost in piles (assumed)"),
 }
+"""Part of the cost -> label, in the order shown."""
+TOPPING = "topping"
 HEADINGS = {
+    frozenset({SOIL, ROOTS, TOPPING, PILE}): mark("The season cost {money} in soil, lost roots, topping and storage"),
+    frozenset({SOIL, ROOTS, TOPPING}): mark("The season cost {money} in soil, lost roots and topping"),
     frozenset({SOIL, ROOTS, PILE}): mark("The season cost {money} in soil, lost roots and storage"),
     frozenset({SOIL, ROOTS}): mark("The season cost {money} in soil and lost roots"),
+    frozenset({SOIL, TOPPING, PILE}): mark("The season cost {money} in soil, topping and storage"),
+    frozenset({SOIL, TOPPING}): mark("The season cost {money} in soil and topping"),
     frozenset({SOIL, PILE}): mark("The season cost {money} in soil and storage"),
     frozenset({SOIL}): mark("The season cost {money} in soil"),
 }
+MEASURED = {
+    frozenset({SOIL, ROOTS, TOPPING}): mark("Soil, lost roots and topping, which are measured, cost {money}."),
+    frozenset({SOIL, ROOTS}): mark("Soil and lost roots, which are measured, cost {money}."),
+    frozenset({SOIL, TOPPING}): mark("Soil and topping, which are measured, cost {money}."),
+    frozenset({SOIL}): mark("Soil, which is measured, cost {money}."),
+}
+FILLED_BY = {
+    ROOTS: mark("roots left in the fields (plots dug behind the machines would show it)"),
+    LEAF: mark("leaf and crown delivered (top tare from the laboratory would show it)"),
+    CUT: mark("beet topped too deep (quality checks that count such roots would show it)"),
+    PILE: mark("sugar lost in piles (weather on the days of the measured loads would show it)"),
+}
+"""Part of the cost -> the part and the data that would fill it, if it has none."""
+COUNTED = {
+    SOIL: mark("{mass}, {n} loads measured"),
+    ROOTS: mark("{mass}, {n} plots dug"),
+    LEAF: mark("{mass}, {n} loads with top tare"),
+    CUT: mark("{mass}, {n} quality checks; a root topped too deep loses {share} % (published)"),
+}
+"""Measured part of the cost -> its mass and the measurements that it rests on."""
 
 Costs = dict[str, dict[str, Any]]
 
@@ -41,6 +71,17 @@ Costs = dict[str, dict[str, Any]]
 def costs_by_part(costs: pl.DataFrame) -> Costs:
     """Return the rows of `season_cost` by part."""
     return {r["part"]: r for r in costs.iter_rows(named=True)}
+
+
+def unmeasured_parts(costs: pl.DataFrame) -> list[str]:
+    """Return the parts of the cost for which the season has no data."""
+    by = costs_by_part(costs)
+    return [part for part in FILLED_BY if part not in by]
+
+
+def _causes(parts: Iterable[str]) -> frozenset[str]:
+    """Return the causes named in a sentence: both parts of topping are one."""
+    return frozenset(TOPPING if part in {LEAF, CUT} else part for part in parts)
 
 
 def about_amount(value: float, shown: DisplayUnits) -> str:
@@ -56,7 +97,7 @@ def season_heading(costs: pl.DataFrame, shown: DisplayUnits) -> str:
     by = costs_by_part(costs)
     if SOIL not in by:
         return say("No load of the season is measured yet")
-    return say(HEADINGS[frozenset(by)], money=about_amount(sum(r["money"] for r in by.values()), shown))
+    return say(HEADINGS[_causes(by)], money=about_amount(sum(r["money"] for r in by.values()), shown))
 
 
 def season_when(name: str, total: dict[str, Any], shown: DisplayUnits) -> str:
@@ -87,13 +128,10 @@ def storage_sentence(pile: dict[str, Any], prices: Prices, shown: DisplayUnits) 
 def season_lead(costs: pl.DataFrame, prices: Prices, shown: DisplayUnits) -> str:
     """Return sentences on the measured part of the cost and on the assumed one."""
     by = costs_by_part(costs)
-    measured = [r["money"] for part, r in by.items() if part != PILE]
+    measured = {part: r["money"] for part, r in by.items() if part != PILE}
     if not measured:
         return ""
-    if ROOTS in by:
-        first = say("Soil and lost roots, which are measured, cost {money}.", money=about_amount(sum(measured), shown))
-    else:
-        first = say("Soil, which is measured, cost {money}.", money=about_amount(sum(measured), shown))
+    first = say(MEASURED[_causes(measured)], money=about_amount(sum(measured.values()), shown))
     return " ".join([first, *([storage_sentence(by[PILE], prices, shown)] if PILE in by else [])])
 
 
@@ -106,8 +144,12 @@ def _about_part(r: dict[str, Any], prices: Prices, shown: DisplayUnits) -> str:
             days=number(prices.storage_days, 0),
             temp=shown.quantity(prices.storage_temp_c, "degC"),
         )
-    counted = {SOIL: mark("{mass}, {n} loads measured"), ROOTS: mark("{mass}, {n} plots dug")}
-    text = say(counted[r["part"]], mass=mass_words(r["mass_t"], shown, MASS_DIGITS), n=number(r["n"], 0))
+    text = say(
+        COUNTED[r["part"]],
+        mass=mass_words(r["mass_t"], shown, MASS_DIGITS),
+        n=number(r["n"], 0),
+        share=number(100 * OVER_TOPPED_LOSS, 0),
+    )
     if r["money_lo95"] is None or r["money_hi95"] is None:
         return text
     span = money_range(r["money_lo95"], r["money_hi95"])
@@ -173,11 +215,13 @@ def _tiles(total: dict[str, Any], by: Costs, lifted_t: float, shown: DisplayUnit
 
 
 def cost_section(overview: OverviewData, lifted_t: float, season: Season, shown: DisplayUnits) -> Section:
-    """Return the section with the cost in three parts and the three tiles."""
+    """Return the section with the cost by cause and the three tiles."""
     by = costs_by_part(overview.costs)
     if SOIL not in by:
         return Section("cost", "", (Prose(say("No load is measured yet.")),))
     prices_link = (say("Prices to agree"), "#agree")
+    unmeasured = [say(FILLED_BY[part]) for part in unmeasured_parts(overview.costs)]
+    missing = say("Not in this sum, because not measured: {parts}.", parts="; ".join(unmeasured))
     reading = say(
         "Hatched: assumed, not measured. Ranges are 95 % intervals of what was measured; amounts are rounded."
     )
@@ -186,6 +230,7 @@ def cost_section(overview: OverviewData, lifted_t: float, season: Season, shown:
         "",
         (
             _bar(by, season.prices, shown),
+            *((Prose(missing, note=True),) if unmeasured else ()),
             Prose(f"{reading} {assumption_words(season)}", prices_link),
             _tiles(overview.total, by, lifted_t, shown),
         ),

@@ -25,6 +25,7 @@ from reports.page.model import Figure, Fold, Prose, Section, SmallMultiples
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.effects import add_setting_labels, effects_blocks
 from reports.sections.season_effects_data import SeasonEffectsData
+from reports.sections.setting_pairs import pairs_blocks
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
 
@@ -281,6 +282,7 @@ def effect_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: Displa
         blocks += effects_blocks(data.effects, response, KEYS[response], catalogue, shown)
         if (readings := _readings(data.comparisons, response, catalogue)) is not None:
             blocks.append(readings)
+        blocks += pairs_blocks(data.pairs, response, KEYS[response], catalogue, shown)
         blocks += _curves(data.curves, response, catalogue, shown)
         out.append(Section(f"drivers-{KEYS[response]}", title, tuple(blocks)))
     return out

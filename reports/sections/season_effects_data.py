@@ -20,6 +20,7 @@ class SeasonEffectsData:
         curves: rows of `curve`.
         certain: certain effects over all conditions, rows of `fit_effects`.
         usual: usual value of each setting, rows of `setting_usual`.
+        pairs: tests of pairs of settings, rows of `setting_pair`.
     """
 
     effects: EffectsData
@@ -29,6 +30,7 @@ class SeasonEffectsData:
     curves: pl.DataFrame
     certain: pl.DataFrame
     usual: pl.DataFrame
+    pairs: pl.DataFrame
 
 
 def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
@@ -41,4 +43,5 @@ def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
         curves=warehouse.table("curve"),
         certain=warehouse.query("fit_effects"),
         usual=warehouse.query("setting_usual"),
+        pairs=warehouse.table("setting_pair"),
     )

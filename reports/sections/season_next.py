@@ -7,7 +7,8 @@ import polars as pl
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import capital, conditions_label, describe_step
+from reports.language.labels import capital, conditions_label
+from reports.language.part_labels import tested_change
 from reports.language.precision import about_money, money_range, plain_money, setting_value
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
@@ -24,6 +25,9 @@ MAX_ACTIONS, MAX_TRIALS = 5, 3
 MAX_TRIAL_DAYS = 10
 """Days of one machine within which a trial ends in a season: a campaign of about 100 days has about 30 with topsoil of
 one class, and the weather and the fields leave the machine a third of them (common practice, no source)."""
+MAX_PART_DAYS = 30
+"""Days of each machine within which a trial of fitted parts ends in a season: all days of a class of topsoil count, and
+the machine works as usual (common practice, no source)."""
 CLASS = ("generation", "wetness_class", "soil_class")
 
 Move = tuple[str, str, str, str]
@@ -100,8 +104,14 @@ def actions_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayU
 
 
 def first_trials(suggested: pl.DataFrame) -> pl.DataFrame:
-    """Return the trials to run first: those that a season can finish, in the order suggested."""
-    return suggested.filter(pl.col("pairs").is_not_null() & (pl.col("machine_days") <= MAX_TRIAL_DAYS)).head(MAX_TRIALS)
+    """Return the trials to run first: those that a season can finish, in the order suggested.
+
+    A trial of fitted parts is shown only if its answer is worth the changes in the workshop.
+    """
+    is_of_setting = pl.col("part").is_null()
+    limit = pl.when(is_of_setting).then(MAX_TRIAL_DAYS).otherwise(MAX_PART_DAYS)
+    ends = pl.col("pairs").is_not_null() & (pl.col("machine_days") <= limit)
+    return suggested.filter(ends & (is_of_setting | (pl.col("worth") > 0))).head(MAX_TRIALS)
 
 
 def trial_worth(worth: float | None) -> str:
@@ -124,10 +134,10 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
         "first-trials",
         say("first trials"),
         (
-            Column(say("One step"), lambda r: text_cell(capital(describe_step(r["setting"], catalogue, shown)))),
-            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
-            Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
-            Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
+            Column(say("One step, or part"), lambda r: text_cell(capital(tested_change(r, catalogue, shown)))),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or say("all"))), numeric=False),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False, wrap=True),
+            Column(say("Pairs"), lambda r: number_cell(r["pairs"], 0)),
             Column(say("Machine-days"), lambda r: number_cell(r["machine_days"], 0)),
             Column(
                 say("Worth knowing, {currency}", currency=shown.currency), lambda r: text_cell(trial_worth(r["worth"]))
@@ -142,7 +152,11 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
             days=MAX_TRIAL_DAYS,
         ),
     )
-    return Section("trials", title, (table, Prose(say("Split-run trials: two values in turn, load by load."), link)))
+    return Section(
+        "trials",
+        title,
+        (table, Prose(say("Split-run trials: two values in turn, load by load."), link)),
+    )
 
 
 def _assumed_prices(season: Season) -> Table:

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import setting_label
+from reports.language.labels import capital, setting_label
 from reports.language.precision import setting_value
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
@@ -36,6 +36,47 @@ def lasting(offsets: pl.DataFrame) -> pl.DataFrame:
     return offsets.filter(pl.col("reason_code") == "offset_lasts") if offsets.height else offsets
 
 
+def _of_move(move: dict[str, Any], offsets: pl.DataFrame, kind: str) -> dict[str, Any] | None:
+    """Return the lasting difference of one kind of the setting that a move changes; None if there is none."""
+    own = lasting(offsets).filter(
+        (pl.col("machine_id") == move["machine_id"]) & (pl.col("setting") == move["setting"]) & (pl.col("kind") == kind)
+    )
+    return own.row(0, named=True) if own.height else None
+
+
+def sides_note(move: dict[str, Any], offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return a sentence on a lasting difference between the sides of the setting moved; empty if there is none.
+
+    Args:
+        move: row of `advice`, whose values are the means of both sides.
+        offsets: rows of `set_point_offset`.
+        catalogue: the settings known.
+        shown: units of the page.
+    """
+    offset = _of_move(move, offsets, OF_SIDES)
+    if offset is None:
+        return ""
+    words = capital(offset_words(offset, catalogue, shown))
+    return say("{difference}: the values are the means of both sides; change both by the same step.", difference=words)
+
+
+def reached_note(move: dict[str, Any], offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return a sentence on the value to set if it lasts to differ from the reached one; empty if it does not.
+
+    Args:
+        move: row of `advice`, whose values are reached ones.
+        offsets: rows of `set_point_offset`.
+        catalogue: the settings known.
+        shown: units of the page.
+    """
+    to_set, offset = dialled(move, offsets)
+    if offset is None:
+        return ""
+    words, setting = capital(offset_words(offset, catalogue, shown)), catalogue[move["setting"]]
+    value = setting_value(to_set["to_value"], setting, shown)
+    return say("{difference}: set {value} to reach the value above.", difference=words, value=value)
+
+
 def dialled(move: dict[str, Any], offsets: pl.DataFrame) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """Return a move with the values to set instead of those to reach, and their difference; None if none lasts.
 
@@ -43,14 +84,9 @@ def dialled(move: dict[str, Any], offsets: pl.DataFrame) -> tuple[dict[str, Any]
         move: row of `advice`; its values are reached ones.
         offsets: rows of `set_point_offset`.
     """
-    own = lasting(offsets).filter(
-        (pl.col("machine_id") == move["machine_id"])
-        & (pl.col("setting") == move["setting"])
-        & (pl.col("kind") == OF_SET_POINT)
-    )
-    if not own.height:
+    offset = _of_move(move, offsets, OF_SET_POINT)
+    if offset is None:
         return move, None
-    offset = own.row(0, named=True)
     values = {key: move[key] - offset["gap"] for key in ("from_value", "to_value")}
     return {**move, **values}, offset
 

@@ -8,13 +8,14 @@ import polars as pl
 from reports.language.basis_messages import advice_words, basis_line
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, conditions_label, format_probability, interval
-from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.move_phrases import is_increase, move_command, move_step, move_values
 from reports.language.precision import about_money, money_range, plain_money
 from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, translated
 from reports.page.links import ShiftPages, machine_anchor
 from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
 from reports.sections.prices import assumption_words
+from reports.sections.set_points import reached_note, sides_note
 from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.config.response_catalogue import DAMAGED, ROOT_LOSS
@@ -33,12 +34,14 @@ class MachineAdvice:
         rows: its rows of `advice`.
         worth: its row of `advice_worth`: gain of all its moves together; None if missing.
         sites: factories that receive its loads, separated by `|`.
+        offsets: rows of `set_point_offset`, of all machines.
     """
 
     machine: str
     rows: tuple[dict[str, Any], ...]
     worth: dict[str, Any] | None
     sites: str
+    offsets: pl.DataFrame
 
     @property
     def head(self) -> dict[str, Any]:
@@ -62,12 +65,21 @@ class MachineAdvice:
         return {k: v for k, v in marks.items() if v}
 
 
-def machine_advice(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) -> list[MachineAdvice]:
-    """Return the advice of each machine, largest gain first."""
+def machine_advice(
+    advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str], offsets: pl.DataFrame
+) -> list[MachineAdvice]:
+    """Return the advice of each machine, largest gain first.
+
+    Args:
+        advice: rows of `advice`.
+        worth: rows of `advice_worth`.
+        sites: machine -> factories that receive its loads, separated by `|`.
+        offsets: rows of `set_point_offset`.
+    """
     by_machine = {r["machine_id"]: r for r in worth.iter_rows(named=True)}
     order = {m: i for i, m in enumerate(by_machine)}
     found = [
-        MachineAdvice(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""))
+        MachineAdvice(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""), offsets)
         for (m,), rows in advice.group_by("machine_id", maintain_order=True)
     ]
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
@@ -154,12 +166,12 @@ def _loss_change(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -
 
 
 def _topping_change(r: dict[str, Any]) -> list[str]:
-    """Return top tare before and after a move, and the share of roots topped too deep where roots are checked."""
+    """Return top tare and roots topped too deep before and after a move, those that it changes."""
     lines = []
-    if r["tops_before_pct"] is not None:
+    if r["tops_change_pct"] is not None:
         before, after = (number(r[f"tops_{k}_pct"], 1) for k in ("before", "after"))
         lines.append(say("top tare {before} → {after} %", before=before, after=after))
-    if r["over_topped_before_pct"] is not None:
+    if r["over_topped_change_pct"] is not None:
         before, after = (number(r[f"over_topped_{k}_pct"], 0) for k in ("before", "after"))
         lines.append(say("topped too deep: {before} → {after} % of the roots", before=before, after=after))
     return lines
@@ -174,16 +186,21 @@ def _damage_change(r: dict[str, Any], catalogue: Catalogue) -> list[str]:
 
 
 def _changes(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
-    """Return what a move changes: topping for a part of the topper, dirt, roots left and damage for all others."""
-    if catalogue[r["setting"]].stage == "topping":
-        return _topping_change(r)
-    return [_dirt_change(r), _loss_change(r, catalogue, shown), *_damage_change(r, catalogue)]
+    """Return all that a move changes; a setting of the lifter also states if it does not act on dirt or roots left."""
+    setting, lines = catalogue[r["setting"]], []
+    is_topper = setting.stage == "topping"
+    if r["dirt_change_pct"] or not is_topper:
+        lines.append(_dirt_change(r))
+    if r["root_loss_change_pct"] or not is_topper:
+        lines.append(_loss_change(r, catalogue, shown))
+    return [*lines, *_topping_change(r), *_damage_change(r, catalogue)]
 
 
-def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
+def _move(r: dict[str, Any], offsets: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
     before, after = move_values(r, catalogue, shown)
     command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
     words = say("{command}: {before} → {after}", command=command, before=before, after=after)
+    step = move_step(r, catalogue, shown)
     t = shown.per_tonne
     gain = say(
         "worth about {gain} {unit}, likely {span} · pays in {sure} · n = {n} loads",
@@ -194,9 +211,10 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveC
         n=number(r["n"], 0),
     )
     trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
-    return MoveCard(
-        words, (*_changes(r, catalogue, shown), gain, *(reason_text(code, None, catalogue) for code in trade_offs))
-    )
+    traded = (reason_text(code, None, catalogue) for code in trade_offs)
+    settings = [note(r, offsets, catalogue, shown) for note in (reached_note, sides_note)]
+    lines = (step, *settings, *_changes(r, catalogue, shown), gain, *traded)
+    return MoveCard(words, tuple(line for line in lines if line))
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
@@ -230,7 +248,7 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
         lines.append(
             say("Not certain enough for advice. Try a split-run trial with alternate loads in the same field:")
         )
-    moves = tuple(_move(r, catalogue, shown) for r in a.moves)
+    moves = tuple(_move(r, a.offsets, catalogue, shown) for r in a.moves)
     return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
 
 

@@ -8,9 +8,10 @@ import polars as pl
 
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, response_label, setting_label
+from reports.language.part_labels import PLACE_OF, part_label, place_label
 from reports.language.precision import setting_value
 from reports.language.reason_text import reason_text, row_reason
-from reports.language.translate import mark, say
+from reports.language.translate import mark, say, translated
 from reports.page.model import Prose
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.config.response_catalogue import RESPONSES
@@ -52,30 +53,50 @@ def traced_reason(row: dict[str, Any], catalogue: Catalogue) -> str:
 
 def _summary(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return the sentences on a trial, from the row of the response that decides it."""
+    if row["part_a"] is not None:
+        return " ".join((_parts_sentence(row), *_result_sentences(row, catalogue)))
     label = setting_label(row["setting"], catalogue)
     if row["setting"] in catalogue:
         a, b = (setting_value(row[k], catalogue[row["setting"]], shown) for k in ("value_a", "value_b"))
         label = say("{setting}, A {a}, B {b}", setting=label, a=a, b=b)
-    sentences = [
-        say(
-            "Trial {name}, {machine}, {field}: {setting}.",
-            name=row["trial_id"],
-            machine=row["machine_id"],
-            field=row["field_id"],
-            setting=label,
-        ),
-        say(
-            "{response}: {message}.",
-            response=capital(response_label(row["response"])),
-            message=row_reason(row, catalogue),
-        ),
-    ]
+    head = say(
+        "Trial {name}, {machine}, {field}: {setting}.",
+        name=row["trial_id"],
+        machine=row["machine_id"],
+        field=row["field_id"],
+        setting=label,
+    )
+    return " ".join((head, *_result_sentences(row, catalogue)))
+
+
+def _parts_sentence(row: dict[str, Any]) -> str:
+    """Return what a trial of fitted parts compares."""
+    return say(
+        "Trial {name}, {machine}: {place}, A {a}, B {b}; pairs of days, {topsoil} topsoil.",
+        name=row["trial_id"],
+        machine=row["machine_id"],
+        place=place_label(PLACE_OF[row["setting"]]),
+        a=part_label(row["part_a"]),
+        b=part_label(row["part_b"]),
+        topsoil=translated(row["wetness_class"] or say("all")),
+    )
+
+
+def _result_sentences(row: dict[str, Any], catalogue: Catalogue) -> Iterator[str]:
+    """Yield the sentences on the result of the deciding response."""
+    yield say(
+        "{response}: {message}.",
+        response=capital(response_label(row["response"])),
+        message=row_reason(row, catalogue),
+    )
     if row["stop_code"] is not None:
-        sentences.append(stopping_sentence(row, catalogue))
-        sentences.append(say("Traced settings: {message}.", message=traced_reason(row, catalogue)))
+        yield stopping_sentence(row, catalogue)
+        if row["part_a"] is None:
+            yield say("Traced settings: {message}.", message=traced_reason(row, catalogue))
+        else:
+            yield say("Parts by the machine list: {message}.", message=traced_reason(row, catalogue))
         if row["stop_code"] != ENDED.code:
-            sentences.append(say(NOT_FINISHED))
-    return " ".join(sentences)
+            yield say(NOT_FINISHED)
 
 
 def _table(rows: pl.DataFrame, trial_id: str, catalogue: Catalogue) -> Table:
@@ -93,6 +114,16 @@ def _table(rows: pl.DataFrame, trial_id: str, catalogue: Catalogue) -> Table:
             Column(
                 say("By traced settings, %"),
                 lambda r: number_cell(r["traced_effect_pct"], 1, r["traced_lo95"], r["traced_hi95"], sign=True),
+            ),
+            Column(
+                say("On any day, %"),
+                lambda r: number_cell(
+                    None if r["anytime_lo95"] is None else r["effect_pct"],
+                    1,
+                    r["anytime_lo95"],
+                    r["anytime_hi95"],
+                    sign=True,
+                ),
             ),
             Column(say("Evidence"), lambda r: text_cell(evidence_text(r["e_value"]))),
             Column(say("Result"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
@@ -114,8 +145,8 @@ def trial_results(results: pl.DataFrame, catalogue: Catalogue, shown: DisplayUni
             "Trials of this season; 95 % intervals by randomisation. As planned: each load counts for its planned "
             "value. By traced settings: the change for the whole planned difference, because a load with beets from "
             "elsewhere shows only part of it. The evidence for stopping early may be looked at on any day: {enough} is "
-            "enough, and without an effect at most 1 trial in {enough} gets there. All other figures count when all "
-            "planned pairs are measured.",
+            "enough, and without an effect at most 1 trial in {enough} gets there. The same holds for the intervals on "
+            "any day. All other figures count when all planned pairs are measured.",
             enough=number(STOP_FROM, 0),
         )
     )

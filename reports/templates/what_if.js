@@ -84,12 +84,13 @@
     for (const given of [{}, settings]) {
       ratio = levels("dirt_tare_pct", q, given).map(Math.exp);
       lost = table.responses.root_loss_t_ha ? levels("root_loss_t_ha", q, given).map((z) => Math.max(Math.exp(z) - table.small_loss, 0)) : null;
-      const tops = has("top_tare_pct") && shares("top_tare_pct", given), over = has("over_topped_pct") && shares("over_topped_pct", given);
+      const tops = has("top_tare_pct") ? shares("top_tare_pct", given) : has("under_topped_pct") && shares("under_topped_pct", given).map((u) => table.prices.stalks_tops_pct * u / 100);
+      const over = has("over_topped_pct") && shares("over_topped_pct", given);
       top = tops && tops.map((t, d) => ({ tops: t, over: over ? over[d] : 0 }));
       const skin = has("damaged_pct") && shares("damaged_pct", given), speed = given.ground_speed_kmh ?? usual;
       both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, top ? top[d] : null, skin ? skin[d] : 0, speed, usual, q)));
     }
-    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), tops: top && summarise(top.map((t) => t.tops)), over: top && has("over_topped_pct") && summarise(top.map((t) => t.over)), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
+    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), tops: top && has("top_tare_pct") && summarise(top.map((t) => t.tops)), over: top && has("over_topped_pct") && summarise(top.map((t) => t.over)), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
   const { number, money, digitsOf, known, end } = taretraceNumbers(say), POINTS = 25;
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
@@ -101,14 +102,17 @@
   };
   const showMoney = (id, found, sign) => show(id, found, digitsOf(Math.max(...found.slice(1).map((v) => Math.abs(v * say.tonne_factor)))), say.tonne_factor, sign);
   const perTonne = (v) => `${money(v * say.tonne_factor)} ${say.money}`;
-  const sliders = [...document.querySelectorAll("input[type=range]")];
+  const sliders = [...document.querySelectorAll(".slider input")];
+  const lowest = (s) => Number(s.dataset.low), highest = (s) => Number(s.dataset.high), isFlag = (s) => s.type === "checkbox";
+  const valueOf = (s) => isFlag(s) ? (s.checked ? highest(s) : lowest(s)) : Number(s.value);
+  const setUsual = (s) => { s[isFlag(s) ? "checked" : "value"] = isFlag(s) ? Number(s.dataset.usual) === highest(s) : s.dataset.usual; };
   // A setting has the text of every position of its slider, rounded to what an operator can set.
-  const bareValue = (s, stored) => (s.dataset.kind === "setting" ? say.texts[s.name][Math.round((stored - Number(s.min)) / Number(s.step))]
+  const bareValue = (s, stored) => (s.dataset.kind === "setting" ? say.texts[s.name][Math.round((stored - lowest(s)) / Number(s.dataset.step))]
     : number(stored * Number(s.dataset.factor) + Number(s.dataset.offset), Number(s.dataset.digits)));
   const shownValue = (s, stored) => `${bareValue(s, stored)} ${s.dataset.unit}`.trim();
   const asked = () => {
     const q = {}, settings = {};
-    for (const s of sliders) (s.dataset.kind === "condition" ? q : settings)[s.name] = Number(s.value);
+    for (const s of sliders) (s.dataset.kind === "condition" ? q : settings)[s.name] = valueOf(s);
     return [q, settings];
   };
   const isTried = (s, value, q) => {
@@ -125,9 +129,12 @@
     return { value, mean, ...band, tried: here && (!isSetting || isTried(s, value, q)) };
   };
   let last = sliders.find((s) => s.dataset.kind === "setting") || sliders[0];
-  const curve = () => Array.from({ length: POINTS }, (_, i) => costAt(last, Number(last.min) + (Number(last.max) - Number(last.min)) * i / (POINTS - 1)));
+  const curve = () => {
+    const size = isFlag(last) ? 2 : POINTS;
+    return Array.from({ length: size }, (_, i) => costAt(last, lowest(last) + (highest(last) - lowest(last)) * i / (size - 1)));
+  };
   const drawCurve = () => {
-    const points = curve(), now = costAt(last, Number(last.value)), ends = [points[0], points[POINTS - 1]];
+    const points = curve(), now = costAt(last, valueOf(last)), ends = [points[0], points[points.length - 1]];
     const best = [...points, now].filter((p) => p.tried).reduce((a, b) => (a && a.mean <= b.mean ? a : b), null);
     const at = (p) => shownValue(last, p.value), { label, unit } = last.dataset;
     const finding = best ? fill(say.lowest, { label, at: at(best), cost: perTonne(best.mean) }) : fill(say.untried_all, { label });
@@ -151,13 +158,13 @@
   };
   const draw = () => {
     const [q, settings] = asked(), found = answer(q, settings), [wet, soil] = names(q), cell = table.tried[wet + "|" + soil], reasons = [];
-    for (const s of sliders) byId(s.id + "-value").textContent = shownValue(s, Number(s.value));
+    for (const s of sliders) byId(s.id + "-value").textContent = shownValue(s, valueOf(s));
     const here = Object.keys(cell.settings).length > 0, words = { n: number(cell.n, 0), soil: say.classes[soil], wet: say.classes[wet] };
     if (!here) reasons.push(fill(say.nobody, words));
     const outside = [];
     let isUsual = true;
     for (const s of sliders.filter((e) => e.dataset.kind === "setting")) {
-      const value = Number(s.value), out = here && !isTried(s, value, q);
+      const value = valueOf(s), out = here && !isTried(s, value, q);
       isUsual = isUsual && Math.abs(value - table.usual[s.name]) < 1e-9;
       s.closest(".slider").classList.toggle("untried", out);
       if (out) outside.push(s.dataset.label);
@@ -176,7 +183,7 @@
     drawCurve();
   };
   for (const s of sliders) s.addEventListener("input", () => { last = s; draw(); });
-  byId("usual").addEventListener("click", () => { for (const s of sliders) s.value = s.dataset.usual; draw(); });
+  byId("usual").addEventListener("click", () => { sliders.forEach(setUsual); draw(); });
   window.addEventListener("resize", drawCurve);
   window.taretraceAnswer = answer;
   window.taretraceCost = curve;

@@ -39,6 +39,7 @@ select
     t.recoverable_sugar_pct,
     h.topsoil_wetness,
     h.air_temp_c,
+    h.air_temp_10d_c,
     h.rain_24h_mm,
     h.rain_72h_mm,
     f.clay_pct,
@@ -52,7 +53,8 @@ select
     r.trial_block,
     r.trial_setting,
     r.trial_value,
-    case when r.trial_block is null then v.varied_settings end as varied_settings,
+    -- The lot of a part trial is by day: settings may vary by plan within it.
+    case when r.trial_block is null or ends_with(r.trial_setting, '_elements') then v.varied_settings end as varied_settings,
     coalesce(g.trace_quality, 0) as trace_quality,
     coalesce(g.claimed_quality, 0) as claimed_quality,
     coalesce(g.machine_chance, 0) as machine_chance

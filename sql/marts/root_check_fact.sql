@@ -29,6 +29,7 @@ select
     p.* exclude (check_id, load_id, machine_id, field_id, place, load_date, checked_at, checked_roots_count),
     h.topsoil_wetness,
     h.air_temp_c,
+    h.air_temp_10d_c,
     h.rain_24h_mm,
     h.rain_72h_mm,
     f.clay_pct,

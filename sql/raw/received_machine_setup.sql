@@ -14,5 +14,6 @@ create table if not exists received_machine_setup (
     cleaning_elements varchar,
     cleaner_1_elements varchar,
     cleaner_2_elements varchar,
-    cleaner_3_elements varchar
+    cleaner_3_elements varchar,
+    cleaner_4_elements varchar
 );

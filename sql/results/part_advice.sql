@@ -1,6 +1,7 @@
 -- A row is a change of fitted parts that may pay in the days ahead with a forecast. verdict: fit, or trial if the
--- comparison is not enough for advice; trial_days: machine-days with each part that would settle it; gain: of all days
--- from from_date to to_date, less the workshop.
+-- comparison is not enough for advice; trial_pairs: pairs of machine-days by lot, one day with each part, that would detect
+-- trial_detect_pct, null if more than 200 are needed; trial_cost: their expected cost in the workshop; gain: of all days from
+-- from_date to to_date, less the workshop.
 -- Key: machine_id, place. Written by advice.
 create table if not exists part_advice (
     machine_id varchar not null,
@@ -22,7 +23,9 @@ create table if not exists part_advice (
     gain_lo95 double not null,
     gain_hi95 double not null,
     probability_better double not null,
-    trial_days bigint not null,
+    trial_pairs bigint,
+    trial_detect_pct double not null,
+    trial_cost double,
     verdict varchar not null,
     reason_code varchar not null,
     reason_args varchar not null

@@ -1,5 +1,6 @@
--- A row is a part of what the season's dirt and losses cost: soil hauled, roots left or broken, sugar lost in piles.
--- Intervals take visits for clusters, null with fewer than two. Key: part. Written by advice.
+-- A row is a part of what the season's dirt, losses and topping cost: soil, roots (left or broken), tops (leaf and crown
+-- delivered), over_topped (beet cut off too deep), pile (sugar lost). A part that is not measured has no row. Intervals
+-- take visits for clusters, null with fewer than two. Key: part. Written by advice.
 create table if not exists season_cost (
     part varchar not null,
     mass_t double not null,

@@ -49,14 +49,27 @@ def test_the_default_demo_has_thirty_days(default_tables):
     assert default_tables["machine_day"]["day"].n_unique() == 30
 
 
-def test_each_open_question_on_a_number_has_a_trial(tables, catalogue: Catalogue):
+def test_each_open_question_has_a_trial(tables):
     dirt = tables["effect"].filter(pl.col("soil_class").is_null(), pl.col("wetness_class").is_not_null())
     wide = (pl.col("lo95") < 0) & (pl.col("hi95") > 0) & (pl.col("hi95") - pl.col("lo95") > WIDE_PCT)
     open_to = pl.col("change_pct").is_null() | (pl.col("reason_code") == CONFOUNDED_EFFECT) | wide
-    numbers = [name for name, setting in catalogue.items() if setting.nature == "numeric"]
-    asked = dirt.filter(pl.col("response") == DIRT, pl.col("setting").is_in(numbers), open_to)
-    key = ["setting", "wetness_class"]
-    assert set(tables["trial_wanted"].select(key).rows()) == set(asked.select(key).rows())
+    asked = dirt.filter(pl.col("response") == DIRT, open_to)
+    key, wanted = ["setting", "wetness_class"], tables["trial_wanted"]
+    assert set(wanted.filter(pl.col("part").is_null()).select(key).rows()) == set(asked.select(key).rows())
+
+
+def test_each_comparison_of_parts_that_a_machine_has_now_has_a_trial(tables):
+    compared = tables["part_effect"].filter(response=DIRT)
+    now = tables["machine_setup"].sort("valid_from_at").group_by("machine_id").last()["cleaning_elements"]
+    in_class = compared.filter(pl.col("wetness_class").is_not_null())
+    open_to = in_class.filter(pl.col("part").is_in(now.implode()) | pl.col("compared_with").is_in(now.implode()))
+    wanted = tables["trial_wanted"].drop_nulls("part")
+    parts = wanted.select(
+        pl.min_horizontal("part", "part_now"), pl.max_horizontal("part", "part_now").alias("with"), "wetness_class"
+    )
+    asked = set(open_to.select("part", "compared_with", "wetness_class").rows())
+    assert asked <= set(parts.rows())
+    assert wanted["workshop_cost"].null_count() == wanted["pairs"].null_count()
 
 
 def test_every_row_of_every_file_is_accounted_for(demo, tables):

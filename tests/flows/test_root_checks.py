@@ -97,6 +97,7 @@ def test_a_check_of_a_known_load_has_its_settings_time_and_quality(checked, cata
         "rain_24h_mm",
         "rain_72h_mm",
         "air_temp_c",
+        "air_temp_10d_c",
         "clay_pct",
         "yield_t_ha",
         "row_spacing_cm",

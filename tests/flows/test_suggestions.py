@@ -52,7 +52,7 @@ def test_a_label_and_another_unit_ask_the_same_question(demo):
 
 
 def test_a_setting_that_is_not_in_the_fit_is_an_error_that_lists_those_that_are(demo):
-    ran = ask(demo, "--set", "rear_roller_reversed=1")
+    ran = ask(demo, "--set", "separator_4_height_mm=40")
     assert ran.code == 2
     assert "share_depth_cm" in ran.err
 

@@ -235,6 +235,7 @@ def advised(world: World) -> Moves:
             "field_id",
             "topsoil_wetness",
             "air_temp_c",
+            pl.col("air_temp_c").alias("air_temp_10d_c"),
             pl.lit(0.0).alias("rain_mm"),
             pl.lit(PERSISTENCE).alias("outlook"),
         )

@@ -27,9 +27,8 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.seasons import QUIET, ingest
 from tests.validation.soak_season import deliveries
 from transforms.advice import advice_rows
-from transforms.advice.move_effects import PRICED
 from transforms.advice.moves import AdvisedMove, allowed_steps, choose_moves, predict_outcome
-from transforms.config.response_catalogue import DIRT, RESPONSES
+from transforms.config.response_catalogue import DIRT, RESPONSES, priced_responses
 from transforms.config.workspace import Workspace
 from transforms.jobs.fit_jobs import ResponseJob, fit_response_job
 from transforms.jobs.night_fits import load_night_fit, store_night_fits
@@ -127,7 +126,7 @@ def facts_at(warehouse: Warehouse, day: dt.date, arrives: pl.DataFrame) -> dict[
 def fit_all(workspace: Workspace, facts: dict[str, pl.DataFrame], cache: ProductCache, *, by_day: bool) -> stages.Fits:
     """Fit the responses that advice prices, by day from the stored night fits, or exactly from a warm start."""
     season, out = workspace.season, {}
-    for name in (r for r in PRICED if RESPONSES[r].facts in facts):
+    for name in (r for r in priced_responses(RESPONSES) if RESPONSES[r].facts in facts):
         night = load_night_fit(workspace.night_fits, KEY, name) if by_day else None
         loads = facts[RESPONSES[name].facts]
         fit, _ = fit_response_job(

@@ -122,7 +122,7 @@ def suggested(facts: pl.DataFrame, known: Believed, at: Season, season_end: dt.d
     level = CostLevels({DIRT: to_float(facts[DIRT].mean())}, 6.0, CropAndHaul(75.0, HAUL_KM, 3.0))
     money = TrialPrices(level, at.prices, scale, LOAD_T)
     noise = TrialNoise(known.residual_sd, at.lab_cv_at_25_kg)
-    rows = suggest_trials(known.table, ground, noise, at.trial_power, at.catalogue, money)
+    rows = suggest_trials(known.table, ground, noise, at.trial_power, money)
     lot = np.random.default_rng(facts.height).random(rows.height)
     ordered = rows.with_columns(lot=lot).drop_nulls("worth").sort("worth", "lot", descending=[True, False])
     return ordered.unique("setting", keep="first", maintain_order=True)

@@ -81,7 +81,7 @@ def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str
 def _quality_levels(outcome: Outcome) -> dict[str, Array | float]:
     """Return draws of top tare, of over-topped and of damaged roots, those that are fitted."""
     topping, damaged = outcome.topping, outcome.damaged_pct
-    levels = {} if topping is None else {"tops": topping.tops_pct, "over_topped": topping.over_topped_share}
+    levels = {} if topping is None else {"tops": topping.measured_tops_pct, "over_topped": topping.over_topped_share}
     return {name: level for name, level in {**levels, "damaged": damaged}.items() if level is not None}
 
 

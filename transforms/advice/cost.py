@@ -87,10 +87,18 @@ class Topping:
     Attributes:
         tops_pct: top tare, % of the delivered weight.
         over_topped_share: share of roots that are topped too deep; None if no roots are inspected.
+        stalks_tops_pct: top tare of a root with leaf stalks over 2 cm, from whose share the top tare is inferred; None
+            if top tare is measured.
     """
 
     tops_pct: Array | float
     over_topped_share: Array | float | None = None
+    stalks_tops_pct: float | None = None
+
+    @property
+    def measured_tops_pct(self) -> Array | float | None:
+        """Top tare; None if it is inferred."""
+        return self.tops_pct if self.stalks_tops_pct is None else None
 
 
 def topping_cost_per_t(topping: Topping, at: CropAndHaul, prices: Prices) -> Array:

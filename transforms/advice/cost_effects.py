@@ -52,7 +52,11 @@ class CostLevels:
         at, speed = self.at, self.speed_kmh + steps * step_kmh
         if DAMAGED in moved:
             at = replace(at, skin_damaged_pct=value_from_scale(DAMAGED, moved[DAMAGED]))
-        return float(cost_per_t(ratio, lost, speed, self.speed_kmh, at, prices, topping_from_scale(moved)))
+        return float(
+            cost_per_t(
+                ratio, lost, speed, self.speed_kmh, at, prices, topping_from_scale(moved, prices.stalks_tops_pct)
+            )
+        )
 
 
 def season_levels(total: Mapping[str, Any], usual: Mapping[str, float], prices: Prices) -> CostLevels:
@@ -63,7 +67,7 @@ def season_levels(total: Mapping[str, Any], usual: Mapping[str, float], prices: 
         usual: setting -> usual value.
         prices: the usual road distance.
     """
-    measured = {DIRT: total["dirt_pct"], **{r: total[r] for r in (ROOT_LOSS, *TOPPING, DAMAGED)}}
+    measured = {DIRT: total["dirt_pct"], **{r: total.get(r) for r in (ROOT_LOSS, *TOPPING, DAMAGED)}}
     crop = CropAndHaul(total["yield_t_ha"] or USUAL_YIELD_T_HA, prices.haul_km, USUAL_WIDTH_M, total["sugar_pct"])
     of = {r: level for r, level in measured.items() if level is not None}
     return CostLevels(of, usual.get(SPEED, USUAL_SPEED_KMH), crop)

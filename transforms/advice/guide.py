@@ -53,6 +53,14 @@ def _best(c: GuideClass, movable: list[str], prices: Prices) -> dict[str, int]:
     return chosen
 
 
+def _saves(c: GuideClass, moved: dict[str, int], prices: Prices) -> bool:
+    """Return True if the moves save on average.
+
+    They may not: values are round, and the usual one of a flat setting is not the one beside which they were chosen.
+    """
+    return bool((c.cost({}, prices) - c.cost(moved, prices)).mean() > 0)
+
+
 def _alike(c: GuideClass, chosen: dict[str, int], name: str, prices: Prices) -> NDArray[np.bool_]:
     """Return True for values of a setting whose cost is not clearly above that of the chosen one, shape (values,)."""
     cost = c.cost(chosen, prices, name)
@@ -147,6 +155,8 @@ def _class_result(
     movable = [n for n in c.values if not unweighed[n]]
     chosen = _best(c, movable, prices)
     flat = {n for n in movable if _alike(c, chosen, n, prices).mean() >= FLAT_SHARE}
+    if not _saves(c, {n: i for n, i in chosen.items() if n not in flat}, prices):
+        flat = set(movable)
     # A setting that stays as usual moves by nothing, not even to the nearest round value that the guide shows.
     moved = {n: i for n, i in chosen.items() if n not in flat}
     chosen |= {n: _nearest(c, n) for n in flat}

@@ -153,7 +153,8 @@ class GuideClass:
         elif "ground_speed_kmh" in chosen:
             speed = float(self.values["ground_speed_kmh"][chosen["ground_speed_kmh"]])
         lost, at = self.root_loss(chosen, name), self.crop(chosen, name)
-        topping = topping_from_scale({r: z[:, None] + self.change(r, chosen, name) for r, z in self.topping.items()})
+        levels = {r: z[:, None] + self.change(r, chosen, name) for r, z in self.topping.items()}
+        topping = topping_from_scale(levels, prices.stalks_tops_pct)
         return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, at, prices, topping))
 
 

@@ -5,13 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from transforms.advice.posterior import Slopes
-from transforms.advice.topping import TOPPING, unweighed_responses
+from transforms.advice.topping import unweighed_responses
 from transforms.arrays import Array
-from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Setting
-
-PRICED = (DIRT, ROOT_LOSS, *TOPPING, DAMAGED)
-"""Responses that have a price."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import CostParts, CropAndHaul, Topping, cost_parts
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.reliance import Reliance
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS, UNDER_TOPPED
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 
@@ -94,9 +94,9 @@ class Outcome:
         damaged = None if self.damaged_pct is None else float(np.mean(self.damaged_pct))
         if self.topping is None:
             return {"tops": None, "over_topped": None, "damaged": damaged}
-        share = self.topping.over_topped_share
+        share, tops = self.topping.over_topped_share, self.topping.measured_tops_pct
         return {
-            "tops": float(np.mean(self.topping.tops_pct)),
+            "tops": None if tops is None else float(np.mean(tops)),
             "over_topped": None if share is None else 100 * float(np.mean(share)),
             "damaged": damaged,
         }
@@ -189,10 +189,17 @@ def _topping_after(topping: Topping | None, steps: dict[str, float], effects: Mo
     """Return the result of topping after a move."""
     if topping is None:
         return None
-    tops = moved_share(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
-    if topping.over_topped_share is None:
-        return Topping(tops)
-    return Topping(tops, moved_share(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
+    over, per_root = topping.over_topped_share, topping.stalks_tops_pct
+    if over is not None:
+        over = moved_share(over, effects.change(OVER_TOPPED, steps), is_pct=False)
+    if not per_root:
+        return replace(
+            topping,
+            tops_pct=moved_share(topping.tops_pct, effects.change(TOPS, steps), is_pct=True),
+            over_topped_share=over,
+        )
+    stalks = moved_share(np.asarray(topping.tops_pct) / per_root, effects.change(UNDER_TOPPED, steps), is_pct=False)
+    return Topping(per_root * stalks, over, per_root)
 
 
 def predict_outcome(

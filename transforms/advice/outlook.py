@@ -27,6 +27,8 @@ scale, compared with .020 with the rain of the last days and .028 with the last 
 """
 DAYS_AHEAD = 7
 """At most this number of shifts ahead is looked at (common practice, no source)."""
+WEATHER = ("topsoil_wetness", "air_temp_c", "air_temp_10d_c")
+"""Conditions of a field that change with the weather."""
 MIN_FORECAST = 0.5
 """An outlook is called a forecast if it covers at least this share of the working hours (assumption)."""
 
@@ -61,7 +63,7 @@ class Outlook:
     """Expected conditions of the next shift.
 
     Attributes:
-        fields: `field_id, topsoil_wetness, air_temp_c, rain_mm, outlook, shift_date`, one row per field.
+        fields: `field_id`, the means `WEATHER`, `rain_mm, outlook, shift_date`, one row per field.
     """
 
     fields: pl.DataFrame
@@ -90,7 +92,7 @@ class WeatherAhead:
     """Known and expected hours, from which the conditions of any shift up to `until` follow.
 
     Attributes:
-        last_known: last known conditions of each field: `field_id, topsoil_wetness, air_temp_c`.
+        last_known: last known conditions of each field: `field_id` and `WEATHER`.
         future: conditions of each field and hour, observed, forecast and persistent.
         covered: `station_id, known_to, reaches`: last observed hour and, with a forecast, its last hour.
         stations: `field_id, station_id`.
@@ -118,7 +120,7 @@ class WeatherAhead:
             .join(self.covered, on="station_id", maintain_order="left")
             .group_by("field_id", maintain_order=True)
             .agg(
-                pl.col("topsoil_wetness", "air_temp_c").mean(),
+                pl.col(WEATHER).mean(),
                 pl.col("rain_24h_mm").sort_by("hour_at").last().alias("rain_mm"),
                 foreseen.fill_null(value=False).mean().alias("foreseen"),
             )
@@ -126,8 +128,7 @@ class WeatherAhead:
         is_forecast = pl.col("foreseen") >= MIN_FORECAST
         expected = at_work.select(
             "field_id",
-            "topsoil_wetness",
-            "air_temp_c",
+            *WEATHER,
             pl.when(is_forecast).then("rain_mm").alias("rain_mm"),
             pl.when(is_forecast).then(pl.lit(FORECAST)).otherwise(pl.lit(PERSISTENCE)).alias("outlook"),
             pl.lit(shift.date).alias("shift_date"),
@@ -148,14 +149,14 @@ def weather_ahead(
     """Return the conditions of each field in the hours to come.
 
     Args:
-        field_hour: known conditions: `field_id, hour_at, topsoil_wetness, air_temp_c`.
+        field_hour: known conditions: `field_id, hour_at` and `WEATHER`.
         weather: complete observed hours, `weather_filled`.
         forecast: `forecast_hour`, with the columns of the weather; hours observed in the meantime are ignored.
         fields: the field list.
         until: last hour that is needed; beyond the forecast, weather persists until then.
     """
     latest = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
-    last_known = latest.select("field_id", "topsoil_wetness", "air_temp_c")
+    last_known = latest.select("field_id", *WEATHER)
     stations = fields.select("field_id", "station_id")
     if not weather.height:
         return WeatherAhead(last_known, None, pl.DataFrame(), stations)
@@ -174,7 +175,7 @@ def next_outlook(
     """Return the mean conditions of each field over the working hours of a shift.
 
     Args:
-        field_hour: known conditions: `field_id, hour_at, topsoil_wetness, air_temp_c`.
+        field_hour: known conditions: `field_id, hour_at` and `WEATHER`.
         weather: complete observed hours, `weather_filled`.
         forecast: `forecast_hour`, with the columns of the weather.
         fields: the field list.

@@ -6,17 +6,25 @@ not on wet days against dry ones. Else a change that may pay is shown with the t
 """
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from scipy.stats import norm, t
+from scipy.stats import t
 
 from transforms.advice.cost import cost_parts
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.moves import TRY_PROBABILITY, USUAL_SPEED_KMH, Situation, moved_share
-from transforms.advice.outlook import FORECAST, Outlook
-from transforms.advice.part_evidence import Change, FleetParts, Row, possible_changes
+from transforms.advice.outlook import FORECAST, WEATHER, Outlook
+from transforms.advice.part_evidence import (
+    Change,
+    FleetParts,
+    Row,
+    degrees_of_freedom,
+    is_by_lot,
+    possible_changes,
+)
 from transforms.advice.shrinkage import DRAWS
 from transforms.arrays import Array
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
@@ -31,7 +39,21 @@ from transforms.model.prediction import PredictionPoint, expected_scale
 PART_ADVICE_SCHEMA = schema_of("part_advice")
 ADVISED, TRIAL = "fit", "trial"
 """Verdicts: fit the part, or settle by a trial if it pays."""
-MAX_TRIAL_DAYS = 10_000.0
+
+
+@dataclass(frozen=True)
+class PartTrialSize:
+    """Size of the trial that settles a comparison; pairs and cost are None if more than 200 pairs are needed.
+
+    Attributes:
+        detect_pct: change of dirt that it detects, percent.
+        pairs: pairs of machine-days, one day with each part.
+        cost: expected cost of the changes in the workshop, in the season's currency.
+    """
+
+    detect_pct: float
+    pairs: int | None
+    cost: float | None
 
 
 @dataclass(frozen=True)
@@ -41,21 +63,14 @@ class PartRules:
     Attributes:
         prices: prices of the season; `parts_change` is the cost of a change in the workshop.
         advice: limits on advice.
-        day_sd: standard deviation of the log dirt of a machine's day.
-        power: probability with which a trial shall detect the effect.
+        trial_size: function that returns the size of a trial for an estimated change of dirt, percent.
         seed: seed of the random draws.
     """
 
     prices: Prices
     advice: AdviceRules
-    day_sd: float
-    power: float
+    trial_size: Callable[[float], PartTrialSize]
     seed: int
-
-    def trial_days(self, effect: float) -> int:
-        """Return the machine-days with each part that detect an effect on the log scale (two-sided test at 5 %)."""
-        needed = 2 * ((norm.ppf(0.975) + norm.ppf(self.power)) * self.day_sd / max(abs(effect), 1e-9)) ** 2
-        return int(np.ceil(min(needed, MAX_TRIAL_DAYS)))
 
     def objection(self, rows: list[Row], p_better: float, *, is_loss_known: bool) -> Reason | None:
         """Return the reason for a trial instead of advice; None if the change is advised.
@@ -97,18 +112,12 @@ def days_of(situation: Situation, place: PredictionPoint, outlooks: list[Outlook
         ahead = outlook.field_conditions(situation.field_id)
         if ahead["outlook"] != FORECAST:
             break
-        conditions = {**place.conditions, **{n: float(ahead[n]) for n in ("topsoil_wetness", "air_temp_c")}}
+        conditions = {**place.conditions, **{n: float(ahead[n]) for n in WEATHER}}
         conditions["campaign_day"] += k
         z = expected_scale(dirt, replace(place, conditions=conditions), situation.field_id, situation.settings)
         wetness_class = classes_at(conditions["topsoil_wetness"], conditions["clay_pct"])[0]
         days.append(PartDay(situation.shift_date + dt.timedelta(days=k), wetness_class, float(np.exp(z - level))))
     return days
-
-
-def day_sd(dirt: ResponseFit) -> float:
-    """Return the standard deviation of the log dirt of a machine's day, given its field and conditions."""
-    loads = dirt.rows.height / dirt.rows.select("machine_id", "shift_date").n_unique()
-    return float(np.sqrt(dirt.reml.variances.get("machine_day", 0.0) + dirt.reml.residual / loads))
 
 
 def _draws(
@@ -125,7 +134,7 @@ def _draws(
     if row is None:
         return None
     estimate, error = change.log_change(row)
-    return estimate + error * rng.standard_t(row["machines"] - 1, DRAWS)
+    return estimate + error * rng.standard_t(degrees_of_freedom(row), DRAWS)
 
 
 @dataclass(frozen=True)
@@ -219,13 +228,13 @@ def _advised(change: Change, situation: Situation, fleet: FleetParts, start: _St
     p_better, first = float((net > 0).mean()), start.days[0]
     classes = dict.fromkeys(day.wetness_class for day in start.days)
     found = [fleet.comparison(DIRT, change.place, (change.now, change.part), c) for c in classes]
-    rows = [r for r in found if r is not None and r["machines"] >= MIN_MACHINES]
+    rows = [r for r in found if r is not None and (is_by_lot(r) or r["machines"] >= MIN_MACHINES)]
     if p_better < TRY_PROBABILITY or net.mean() <= 0 or len(rows) < len(classes):
         return None
     estimate, error = change.log_change(rows[0])
-    half = float(t.ppf(0.975, rows[0]["machines"] - 1)) * error
+    half = float(t.ppf(0.975, degrees_of_freedom(rows[0]))) * error
     against = rules.objection(rows, p_better, is_loss_known=start.is_loss_known)
-    gain = mean_interval(net)
+    gain, size = mean_interval(net), rules.trial_size(100 * float(np.expm1(estimate)))
     return {
         "machine_id": situation.machine_id,
         "field_id": situation.field_id,
@@ -246,7 +255,17 @@ def _advised(change: Change, situation: Situation, fleet: FleetParts, start: _St
         "gain_lo95": gain.lo95,
         "gain_hi95": gain.hi95,
         "probability_better": p_better,
-        "trial_days": rules.trial_days(estimate),
+        "trial_pairs": size.pairs,
+        "trial_detect_pct": size.detect_pct,
+        "trial_cost": size.cost,
         "verdict": ADVISED if against is None else TRIAL,
-        **(against or reason("part_between_visits", machines=rows[0]["machines"])).columns,
+        **(against or _evidence(rows)).columns,
     }
+
+
+def _evidence(rows: list[Row]) -> Reason:
+    """Return what an advised change rests on: pairs of days by lot, or days as they came, in any of its classes."""
+    as_they_came = [r for r in rows if not is_by_lot(r)]
+    if as_they_came:
+        return reason("part_between_visits", machines=as_they_came[0]["machines"])
+    return reason("part_by_lot", pairs=min(r["pairs"] for r in rows))

@@ -74,6 +74,16 @@ class FleetParts:
         return found.row(0, named=True) if found.height else None
 
 
+def degrees_of_freedom(row: Row) -> int:
+    """Return the degrees of freedom of a comparison: pairs of days by lot, else machines that changed, less one."""
+    return int(row["pairs"] or row["machines"]) - 1
+
+
+def is_by_lot(row: Row) -> bool:
+    """Return True if the days of a comparison were drawn by lot, in part trials."""
+    return row["pairs"] is not None
+
+
 @dataclass(frozen=True)
 class Change:
     """A part that could be fitted to a place of a machine instead of the present one."""
@@ -85,7 +95,7 @@ class Change:
     def log_change(self, row: Row) -> tuple[float, float]:
         """Return the change of the response on its log scale by the new part, and its standard error."""
         low, middle, high = (float(np.log1p(row[c] / 100)) for c in ("lo95", "change_pct", "hi95"))
-        error = (high - low) / 2 / float(t.ppf(0.975, row["machines"] - 1))
+        error = (high - low) / 2 / float(t.ppf(0.975, degrees_of_freedom(row)))
         return (middle if row["part"] == self.part else -middle), error
 
 

@@ -9,13 +9,13 @@ import polars as pl
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, Topping
+from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
-from transforms.advice.outlook import Outlook
+from transforms.advice.outlook import WEATHER, Outlook
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.topping import TOPPING, topping_from_scale
 from transforms.arrays import Mask, narrow, to_float
-from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS, TOPS, UNDER_TOPPED
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
@@ -99,6 +99,7 @@ class FleetData:
         machines: `machine`, for working widths.
         sites: site -> latitude and longitude of the factory, degrees.
         haul_km: road distance if the site of a field is unknown.
+        stalks_tops_pct: top tare of a root with leaf stalks over 2 cm, used if no top tare is fitted.
     """
 
     facts: pl.DataFrame
@@ -106,6 +107,7 @@ class FleetData:
     machines: pl.DataFrame
     sites: dict[str, tuple[float, float]]
     haul_km: float
+    stalks_tops_pct: float = 0.0
 
 
 def next_situations(
@@ -160,7 +162,7 @@ def next_situations(
             _crop_and_haul(fleet, field, str(machine_id), str(last_shift["site_id"][-1])),
             wetness,
             str(expected["outlook"]),
-            _topping(fits, place, field_id, run_at, rng),
+            topping_from_scale(_topping_levels(fits, place, field_id, run_at, rng), fleet.stalks_tops_pct),
             _damaged(fits, place, field_id, run_at, rng),
             ran_range(dirt, *classes, min_loads),
         )
@@ -173,21 +175,24 @@ def tried_ranges(
 ) -> dict[str, tuple[float, float, int]]:
     """Return the tried ranges of `tried_range` over the loads of dirt, and of top tare for settings that act on it.
 
+    Without top tare, those of the quality checks of stalks count.
+
     Args:
         fits: response -> its fit; that of dirt is among them.
         wetness: wetness class, one of `WETNESS_CLASSES`.
         soil: soil class, one of `SOIL_CLASSES`.
         min_loads: smallest number of loads of a setting in the class.
     """
-    of_tops = tried_range(fits[TOPS], wetness, soil, min_loads) if TOPS in fits else {}
-    return {**of_tops, **tried_range(fits[DIRT], wetness, soil, min_loads)}
+    leaf = next((r for r in (TOPS, UNDER_TOPPED) if r in fits), None)
+    of_leaf = {} if leaf is None else tried_range(fits[leaf], wetness, soil, min_loads)
+    return {**of_leaf, **tried_range(fits[DIRT], wetness, soil, min_loads)}
 
 
-def _topping(
+def _topping_levels(
     fits: dict[str, ResponseFit], place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
-) -> Topping | None:
-    """Return draws of the result of topping expected with current settings; None if top tare is not fitted."""
-    return topping_from_scale({r: _level(fits[r], place, field_id, settings, rng) for r in TOPPING if r in fits})
+) -> dict[str, Array]:
+    """Return draws of the level of each response of topping expected with current settings, on the fitted scale."""
+    return {r: _level(fits[r], place, field_id, settings, rng) for r in TOPPING if r in fits}
 
 
 def _damaged(
@@ -256,9 +261,8 @@ def _conditions_next(
     """Return the conditions of a field in the next shift."""
     first_day = fit.frame.season_starts[-1]
     return {
-        "topsoil_wetness": float(expected["topsoil_wetness"]),
+        **{n: float(expected[n]) for n in WEATHER},
         "clay_pct": float(field["clay_pct"]),
-        "air_temp_c": float(expected["air_temp_c"]),
         "yield_t_ha": float(field["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
         **({} if root_kg is None else {ROOT_MASS_KG: root_kg}),

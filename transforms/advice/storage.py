@@ -10,7 +10,8 @@ severely damaged roots, which respire fourfold (Zandstra and Squire, University 
 the damage included in the published losses: 1.5 % of yield broken off (assumption; 150 Dutch fields lost 1.7 t/ha on
 average, 0.1 to 5.0: IRS, Teelthandleiding 8.3, Table 8.3.1).
 skin is the share of roots with damaged skin. f_dirt, f_tops and f_skin are assumptions of `season.toml` (common
-practice, no source). f_skin, 0.6 % a point, is that of one severely damaged root in five damaged (assumption).
+practice, no source). f_skin, 0.6 % a point, is that of one severely damaged root in five damaged (assumption), and
+proportional to their share where it is counted (severe_damage.py).
 """
 
 import numpy as np

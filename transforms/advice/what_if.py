@@ -41,7 +41,7 @@ class Answer:
     Attributes:
         dirt_pct: dirt tare.
         root_loss_t_ha: root loss; None if it is not fitted.
-        top_tare_pct: top tare; None if it is not fitted.
+        top_tare_pct: top tare; None if it is not fitted, also if the cost uses counted stalks.
         over_topped_pct: share of roots topped too deep; None if it is not fitted.
         damaged_pct: roots with damaged skin; None if they are not fitted.
         cost_per_t: cost per tonne of clean beet.
@@ -244,15 +244,16 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
         if ROOT_LOSS in table["responses"]:
             lost = np.maximum(np.exp(_z(table, ROOT_LOSS, q, settings)) - table["small_loss"], 0.0)
         speed = settings.get("ground_speed_kmh", usual_kmh)
-        topping = topping_from_scale({r: _z(table, r, q, settings) for r in TOPPING if r in table["responses"]})
+        levels = {r: _z(table, r, q, settings) for r in TOPPING if r in table["responses"]}
+        topping = topping_from_scale(levels, prices.stalks_tops_pct)
         left = UNKNOWN_LOSS_T_HA if lost is None else lost
         costs.append(cost_parts(ratio, left, speed, usual_kmh, crop, prices, topping))
     untried, n = _untried(table, q)
-    after = costs[1]
+    after, tops = costs[1], None if topping is None else topping.measured_tops_pct
     return Answer(
         mean_interval(100 * ratio / (1 + ratio)),
         None if lost is None else mean_interval(lost),
-        None if topping is None else mean_interval(np.asarray(topping.tops_pct)),
+        None if tops is None else mean_interval(np.asarray(tops)),
         None if topping is None or topping.over_topped_share is None else _pct(topping.over_topped_share),
         None if damaged is None else mean_interval(damaged),
         mean_interval(after.total),

@@ -21,7 +21,7 @@ from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import USUAL_WIDTH_M, tried_ranges
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
-from transforms.config.settings_catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import (
     DRY_BELOW,
@@ -153,8 +153,21 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
     return [float(v) for v in np.linspace(low, high, size)]
 
 
+def _usual(values: pl.Series, setting: Setting) -> float:
+    """Return the median to the half step; of a flag, the state it is in for most of the time."""
+    median = to_float(values.median())
+    if setting.is_flag:
+        return setting.high if median > (setting.low + setting.high) / 2 else setting.low
+    return round(median / setting.step * 2) * setting.step / 2
+
+
+def _positions(values: pl.Series, setting: Setting) -> list[float]:
+    """Return the values at which a setting is tabulated: evenly over those tried, of a flag its two states."""
+    return [setting.low, setting.high] if setting.is_flag else _even_values(values, (0.01, 0.99), VALUES)
+
+
 def _sliders(names: list[str], values: dict[str, list[float]], catalogue: Catalogue) -> dict[str, dict[str, Any]]:
-    """Return what a slider of each setting needs: label, unit, step, origin and range."""
+    """Return what the control of each setting needs: label, unit, step, origin and range."""
     return {
         n: {
             "label": catalogue[n].label,
@@ -192,14 +205,13 @@ def tabulate(
     """
     dirt = fits[DIRT]
     rows = dirt.rows
-    # A slider has no place for what is either on or off.
     acting = dict.fromkeys(n for f in (dirt, *fits.values()) for n in f.settings if n in rows.columns)
-    names = [n for n in acting if rows[n].count() >= min_loads and not catalogue[n].is_flag]
-    usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
+    names = [n for n in acting if rows[n].count() >= min_loads]
+    usual = {n: _usual(rows[n], catalogue[n]) for n in names}
     conditions = dict.fromkeys(n for f in fits.values() for n in f.frame.terms.conditions)
     at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in conditions}
     sides = {n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES) for n in (MODIFYING[by] for by in PLAIN_BY) if n in at}
-    values = {n: _even_values(rows[n], (0.01, 0.99), VALUES) for n in names}
+    values = {n: _positions(rows[n], catalogue[n]) for n in names}
     return {
         "wetness": list(WETNESS),
         "clay": list(CLAY),

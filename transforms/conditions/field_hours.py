@@ -18,6 +18,8 @@ CROP_HEIGHT_M = 0.4
 WIND_10_TO_2_M = 0.748
 """Ratio of wind speed at 2 m to that at 10 m, FAO-56 equation 47."""
 ALTITUDE_M = 200.0
+RECENT_HOURS = 240
+"""Hours whose mean temperature is that of recent growth: ten days (assumption)."""
 
 
 def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
@@ -90,7 +92,10 @@ def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
 
 
 def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
-    """Return `field_id, hour_at, topsoil_wetness, air_temp_c, rain_24h_mm, rain_72h_mm`, one row per field and hour.
+    """Return `field_id, hour_at, topsoil_wetness` and the weather up to each hour, one row per field and hour.
+
+    The weather is `air_temp_c`, `air_temp_10d_c` (mean of the last 240 hours, or of those known), `rain_24h_mm` and
+    `rain_72h_mm`.
 
     Args:
         weather: complete hourly weather of all stations.
@@ -113,6 +118,7 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         hours = hourly.select(
             "hour_at",
             "air_temp_c",
+            pl.col("air_temp_c").rolling_mean(RECENT_HOURS, min_samples=1).alias("air_temp_10d_c"),
             pl.col("rain_mm").rolling_sum(24, min_samples=1).clip(0).alias("rain_24h_mm"),
             pl.col("rain_mm").rolling_sum(72, min_samples=1).clip(0).alias("rain_72h_mm"),
         )

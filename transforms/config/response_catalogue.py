@@ -1,6 +1,7 @@
 """Catalogue of responses: what the model explains, on which scale, from which facts and with which terms."""
 
 import tomllib
+from collections.abc import Collection
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, Literal
@@ -40,6 +41,8 @@ class Response:
             another.
         place_sd: standard deviation of a setting's effect from place to place, relative to the effect that the fit
             expects there.
+        prices: keys of `[prices]` that a change of it costs by; empty if it changes no cost.
+        source: source of the relation between the response and its cost; empty if it changes no cost.
     """
 
     name: str
@@ -57,6 +60,8 @@ class Response:
     slopes: bool = False
     shared_bend: bool = False
     place_sd: float = 0.0
+    prices: tuple[str, ...] = ()
+    source: str = ""
 
 
 def _read() -> dict[str, Response]:
@@ -70,3 +75,14 @@ def _read() -> dict[str, Response]:
 
 RESPONSES = _read()
 """Name -> response, in the order in which pages show them."""
+PRICED = tuple(r.name for r in RESPONSES.values() if r.prices)
+"""Responses that change the cost."""
+
+
+def priced_responses(fitted: Collection[str]) -> list[str]:
+    """Return the fitted responses that change the cost; stalks do only if no top tare, which contains them, is fitted.
+
+    Args:
+        fitted: names of the fitted responses.
+    """
+    return [r for r in PRICED if r in fitted and not (r == UNDER_TOPPED and TOPS in fitted)]

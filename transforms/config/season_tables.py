@@ -119,6 +119,7 @@ class PricesTable(Table):
     soil_handling_per_t: Money = 0.0
     soil_disposal_per_t: Money = 0.0
     tops_per_t: Money = 0.0
+    stalks_tops_pct: Percent = 0.0
     machine_hour: Money = 0.0
     sugar_per_t: Money = 0.0
     storage_days: float = Field(0.0, ge=0, le=1000, description="a number of days, 0 or more")

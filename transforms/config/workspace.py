@@ -35,9 +35,20 @@ SEASON_SCHEMA, MAPPING_SCHEMA = "season.schema.json", "mapping.schema.json"
 """Names of the schemas for editors, beside `season.toml`."""
 
 
-def _price(default: float, unit: str, words: str) -> float:
-    """Return a dataclass field for a price or assumption; CUR in its unit means the season currency."""
-    return field(default=default, metadata={"unit": unit, "words": words})
+ASSUMPTION, PRACTICE = "assumption", "common_practice"
+"""Origins of defaults and fixed figures without a published source."""
+
+
+def _price(default: float, unit: str, words: str, origin: str = ASSUMPTION) -> float:
+    """Return a dataclass field for a price or assumption; CUR in its unit means the season currency.
+
+    Args:
+        default: value unless the workspace sets it.
+        unit: its unit.
+        words: its name, in English.
+        origin: code of the origin of the default.
+    """
+    return field(default=default, metadata={"unit": unit, "words": words, "origin": origin})
 
 
 @dataclass(frozen=True)
@@ -52,12 +63,13 @@ class Prices:
     soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
     soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
     tops_per_t: float = _price(15.0, "CUR/t", "washing out leaf and crown, disposal and lost sugar")
+    stalks_tops_pct: float = _price(8.0, "%", "top tare of a root with stalks over 2 cm, if none is measured")
     machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
     sugar_per_t: float = _price(550.0, "CUR/t", "worth of white sugar, for what is lost in the pile")
     storage_days: float = _price(30.0, "days", "days in the pile, on average")
     storage_temp_c: float = _price(6.0, "°C", "temperature in the pile")
-    storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare")
-    storage_tops_pct: float = _price(1.5, "%", "more sugar lost per point of top tare")
+    storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare", PRACTICE)
+    storage_tops_pct: float = _price(1.5, "%", "more sugar lost per point of top tare", PRACTICE)
     storage_damage_pct: float = _price(0.6, "%", "more sugar lost per point of roots with damaged skin")
     parts_change: float = _price(150.0, "CUR", "workshop hours for fitting other cleaning parts")
 

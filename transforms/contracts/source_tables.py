@@ -248,6 +248,7 @@ class MachineSetup(dy.Schema):
     cleaner_1_elements = dy.String(nullable=True)
     cleaner_2_elements = dy.String(nullable=True)
     cleaner_3_elements = dy.String(nullable=True)
+    cleaner_4_elements = dy.String(nullable=True)
 
 
 CONTRACTS: dict[str, type[dy.Schema]] = {

@@ -25,11 +25,10 @@ BIN_VERSION = "8"
 
 def _setup_on(setups: pl.DataFrame, machine_id: str, at: dt.datetime) -> dict[str, float] | None:
     own_setups = setups.filter(pl.col("machine_id") == machine_id).sort("valid_from_at")
-    before = own_setups.filter(pl.col("valid_from_at") <= at)
-    chosen = before.tail(1) if before.height else own_setups.head(1)
-    return (
-        chosen.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(0, named=True) if chosen.height else None
-    )
+    if not own_setups.height:
+        return None
+    number = int((own_setups["valid_from_at"] <= at).sum())
+    return own_setups.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(max(number - 1, 0), named=True)
 
 
 def _last_instant(records: pl.DataFrame) -> dt.datetime:

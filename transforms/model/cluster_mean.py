@@ -33,22 +33,27 @@ class ClusterMean:
     clusters: int
 
 
-def cluster_mean(rows: pl.DataFrame, column: str, cluster: tuple[str, ...] = VISIT) -> ClusterMean:
+def cluster_mean(
+    rows: pl.DataFrame, column: str, cluster: tuple[str, ...] = VISIT, weight: str | None = None
+) -> ClusterMean:
     """Return the mean of a column over its non-null rows; rows alike in `cluster` are one cluster.
 
     Args:
         rows: one row per value, with the columns named.
         column: numeric column to average; the mean and the interval have its unit.
         cluster: columns that identify a cluster.
+        weight: column of positive weights, such as the number of roots behind a share; None for equal ones.
     """
     known = rows.drop_nulls(column)
     n = known.height
     if not n:
         return ClusterMean(None, None, 0, 0)
-    mean = to_float(known[column].mean())
-    left = known.group_by(cluster, maintain_order=True).agg((pl.col(column) - mean).sum().alias("left"))["left"]
+    w = known[weight].cast(pl.Float64) if weight else pl.repeat(1.0, n, eager=True)
+    mean = to_float((known[column] * w).sum()) / float(w.sum())
+    known = known.with_columns(((pl.col(column) - mean) * w).alias("left"))
+    left = known.group_by(cluster, maintain_order=True).agg(pl.col("left").sum())["left"]
     groups = left.len()
     if groups < 2:
         return ClusterMean(mean, None, n, groups)
-    error = float(np.sqrt(groups / (groups - 1) * float((left**2).sum()))) / n
+    error = float(np.sqrt(groups / (groups - 1) * float((left**2).sum()))) / float(w.sum())
     return ClusterMean(mean, float(student.ppf(0.975, groups - 1)) * error, n, groups)

@@ -41,6 +41,7 @@ CONDITIONS = {
     "topsoil_wetness": Condition(0.5, 0.25, PSpline(0.0, 1.0, 6, (0.1, 0.9))),
     "clay_pct": Condition(22.0, 12.0, PSpline(0.0, 70.0, 7, (5.0, 50.0))),
     "air_temp_c": Condition(9.0, 5.0, PSpline(-12.0, 30.0, 7, (0.0, 18.0))),
+    "air_temp_10d_c": Condition(9.0, 4.0, PSpline(-10.0, 26.0, 6, (2.0, 16.0))),
     "yield_t_ha": Condition(75.0, 15.0, PSpline(25.0, 140.0, 6, (50.0, 100.0))),
     "root_mass_kg": Condition(0.8, 0.15, PSpline(0.2, 1.6, 6, (0.5, 1.1))),
     "campaign_day": Condition(45.0, 30.0, PSpline(0.0, 180.0, 12, (0.0, 90.0))),

@@ -16,6 +16,7 @@ from transforms.model.campaign_days import add_campaign_day, seasons_of
 from transforms.model.design_matrix import DesignSpec, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
 from transforms.model.planned_variation import has_enough_by_lot, is_varied
+from transforms.model.recent_temp import fill_recent_temp
 from transforms.model.response_scale import SMALL_LOSS_T_HA, counts_of, is_measured, measured_columns, ratio_scale
 from transforms.model.root_mass import ROOT_MASS_KG, fill_root_mass, terms_with_known_root_mass
 from transforms.model.specification import FACTORS, MIN_TRACE_QUALITY, TERMS
@@ -76,7 +77,7 @@ def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> p
     """Return the rows that have all but perhaps the response, by day and key, with `season_start` and `campaign_day`.
 
     A complete row has machine, field, day and all conditions, at least one setting, and a sufficient trace
-    quality. An unknown root mass is filled.
+    quality. An unknown root mass or ten-day temperature is filled.
 
     Args:
         facts: one row per load or audit.
@@ -87,7 +88,9 @@ def complete_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> p
     if not known:
         return facts.clear()
     conditions = [c for c in RESPONSES[response].conditions if c not in {"campaign_day", ROOT_MASS_KG}]
-    rows = fill_root_mass(facts).drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
+    rows = fill_recent_temp(fill_root_mass(facts)).drop_nulls(
+        ["machine_id", "field_id", "shift_date", "clay_pct", *conditions]
+    )
     rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
         # A check or plot without a load was observed where the machine worked: nothing was traced.

@@ -34,6 +34,7 @@ PLACES = {
     "cleaner_1": "cleaner_1_elements",
     "cleaner_2": "cleaner_2_elements",
     "cleaner_3": "cleaner_3_elements",
+    "cleaner_4": "cleaner_4_elements",
 }
 """Place of a part, all cleaning stages or one of them -> its column in the machine list."""
 

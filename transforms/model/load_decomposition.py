@@ -21,6 +21,7 @@ CONDITION_SOURCES = {
     "topsoil_wetness": "topsoil wetness",
     "clay_pct": "soil",
     "air_temp_c": "temperature, crop and date",
+    "air_temp_10d_c": "temperature, crop and date",
     "yield_t_ha": "temperature, crop and date",
     "root_mass_kg": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",

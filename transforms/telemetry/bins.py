@@ -96,7 +96,7 @@ def _nearest_field(lat: NDArray[np.float64], lon: NDArray[np.float64], fields: p
 def _unique_instants(records: pl.DataFrame) -> pl.DataFrame:
     """Keep one record per instant: the first by values, so that the result is independent of arrival order."""
     if records.select((pl.col("logged_at").diff() > pl.duration()).all()).item():
-        return records
+        return records.with_columns(pl.col("logged_at").set_sorted())  # later sorts cost nothing
     if not records["logged_at"].is_duplicated().any():
         return records.sort("logged_at")
     return records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
@@ -151,7 +151,7 @@ def make_bins(
     continuous, steps = remove_clock_jumps(add_reached_values(records, catalogue))
     unique = _unique_instants(continuous.drop("file", "line", "part", strict=False))
     stated = mask_invalid_positions(add_state(unique))
-    readings = working_readings(stated.filter("working"), catalogue)
+    readings = working_readings(stated, catalogue)
     flagged = flag_faults(stated, catalogue, others, readings)
     names = logged_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
@@ -159,14 +159,15 @@ def make_bins(
     working = pl.col("working")
 
     def valid_readings(name: str) -> pl.Expr:
-        fault = pl.col(f"fault_{name}").is_null() if f"fault_{name}" in flagged.columns else pl.lit(True)
-        return pl.col(name).filter(working & fault)
+        is_valid = working & pl.col(f"fault_{name}").is_null() if f"fault_{name}" in flagged.columns else working
+        return pl.when(is_valid).then(pl.col(name)).alias(name)
 
     bins = (
         flagged.with_columns(
             pl.col("logged_at").dt.truncate(BIN).alias("bin_at"),
             new_ground_fraction(flagged, width_m),
             _distance_m(flagged),
+            *(valid_readings(n) for n in names),  # once here is twice as fast as in every group
         )
         .group_by("machine_id", "bin_at", maintain_order=True)
         .agg(
@@ -176,8 +177,8 @@ def make_bins(
             (pl.col("driven_m") * sections * pl.col("new_ground")).filter(working).sum().alias("swept_m"),
             pl.col("lat_deg", "lon_deg").mean(),
             (pl.col("tank_t") if "tank_t" in flagged.columns else pl.lit(None)).cast(pl.Float64).mean().alias("tank_t"),
-            *(valid_readings(n).mean().alias(n) for n in names),
-            *(valid_readings(n).std().alias(f"{n}_sd") for n in names),
+            pl.col(names).mean(),
+            pl.col(names).std().name.suffix("_sd"),
             *(pl.col(c).filter(working).mean() for c in companions_in(flagged, catalogue)),
         )
         .with_columns((pl.col("swept_m") * width_m / 10_000).alias("area_ha"))

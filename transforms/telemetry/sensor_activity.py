@@ -29,7 +29,7 @@ def sensor_activity(
         catalogue: the settings known.
         readings: readings over working time, if they are computed already.
     """
-    read = readings or working_readings(records.filter("working"), catalogue)
+    read = readings or working_readings(records, catalogue)
     alive, drifting, stuck = read.fluctuating, read.drifting, read.stuck()
     rows = [(n, n in alive, n in stuck, n in drifting) for n in read.by_setting]
     return pl.DataFrame(rows, schema=ACTIVITY, orient="row")

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.result_tables import schema_of
 from transforms.geo import METRES_PER_DEG
-from transforms.telemetry.stuck import Mask, is_fluctuating, run_seconds, stuck_records
+from transforms.telemetry.stuck import MIN_RECORDS, Mask, is_fluctuating, run_seconds, stuck_records, windows_of
 
 Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
@@ -94,11 +94,13 @@ class WorkingReadings:
     """Readings of one machine-day over its working time of n records.
 
     Attributes:
+        records: the working records of the numeric settings, positions and times.
         by_setting: readings of each setting, NaN if missing, shape (n,).
         steps: practical step of each setting.
         seconds: working seconds since the start, shape (n,).
     """
 
+    records: pl.DataFrame
     by_setting: dict[str, Array]
     steps: dict[str, float]
     seconds: Array
@@ -117,7 +119,8 @@ class WorkingReadings:
     @cached_property
     def fluctuating(self) -> frozenset[str]:
         """The settings that fluctuate."""
-        return frozenset(n for n, v in self.by_setting.items() if is_fluctuating(v, self.seconds, self.runs[n]))
+        every = windows_of(self.seconds) if self.seconds.size >= MIN_RECORDS else None
+        return frozenset(n for n, v in self.by_setting.items() if is_fluctuating(v, self.seconds, self.runs[n], every))
 
     def stuck(self, silent: frozenset[str] = frozenset()) -> dict[str, Mask]:
         """Return masks of the records in which a sensor is stuck, by setting; settings without any are left out.
@@ -128,16 +131,21 @@ class WorkingReadings:
         return stuck_records(self.by_setting, self.runs, self.fluctuating | silent)
 
 
-def working_readings(working: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
-    """Return the readings of one machine-day's working records.
+def working_readings(records: pl.DataFrame, catalogue: Catalogue) -> WorkingReadings:
+    """Return the readings of one machine-day over its working time.
 
     Args:
-        working: working records in order of time, with `dt_s`, the seconds to the next record.
+        records: records in order of time, with `working` and `dt_s`, the seconds to the next record.
         catalogue: the settings known.
     """
+    kept = [c for c in records.columns if c in catalogue or c in {"logged_at", "dt_s", "lat_deg", "lon_deg"}]
+    working = records.select(*kept, "working").filter("working")
     names = numeric_settings(working, catalogue)
-    by_setting = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
-    return WorkingReadings(by_setting, {n: catalogue[n].step for n in names}, working["dt_s"].cum_sum().to_numpy())
+    by_setting = working.select(pl.col(names).cast(pl.Float64).fill_null(np.nan))
+    seconds = working["dt_s"].cum_sum().to_numpy()
+    return WorkingReadings(
+        working, {n: by_setting[n].to_numpy() for n in names}, {n: catalogue[n].step for n in names}, seconds
+    )
 
 
 @dataclass(frozen=True)
@@ -175,11 +183,10 @@ def flag_faults(
         The records with a column `fault_<setting>` per setting: null if valid, else `out_of_range`, `spike`, `stuck`,
         `drift` or, for the ground speed, `off_position`.
     """
-    known = others or OtherDays()
-    working = records.filter("working")
-    if not numeric_settings(records, catalogue) or not working.height:
+    known, read = others or OtherDays(), readings or working_readings(records, catalogue)
+    working = read.records
+    if not working.height or not numeric_settings(records, catalogue):
         return records
-    read = readings or working_readings(working, catalogue)
     stuck = {n: v for n, v in read.stuck(known.silent).items() if (n, "stuck") not in known.questioned}
     always = {n: "drift" for n in read.drifting if (n, "drift") not in known.questioned}
     if "ground_speed_kmh" not in always and "ground_speed_kmh" in read.by_setting and _is_speed_off(working):
@@ -257,29 +264,24 @@ FAULT = schema_of("sensor_fault", without=("machine", "day"))
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     """Return the faults by setting and code: `machine_id, setting, fault_code, from_at, to_at, records, size`."""
     columns = [c for c in records.columns if c.startswith("fault_") and records[c].count()]
+    if not columns:
+        return pl.DataFrame(schema=FAULT)
     frames = [
-        records.filter(pl.col(c).is_not_null())
-        .group_by("machine_id", pl.col(c).alias("fault_code"), maintain_order=True)
+        records.lazy()
+        .select("machine_id", "logged_at", fault_code=c)
+        .drop_nulls("fault_code")
+        .group_by("machine_id", "fault_code", maintain_order=True)
         .agg(
+            pl.lit(c.removeprefix("fault_")).alias("setting"),
             pl.col("logged_at").min().alias("from_at"),
             pl.col("logged_at").max().alias("to_at"),
-            pl.len().alias("records"),
+            pl.len().cast(pl.Int64).alias("records"),
+            pl.lit(None, dtype=pl.Float64).alias("size"),
         )
-        .with_columns(pl.lit(c.removeprefix("fault_")).alias("setting"))
+        .select(*FAULT)
         for c in columns
     ]
-    if not frames:
-        return pl.DataFrame(schema=FAULT)
-    out = pl.concat(frames).select(
-        "machine_id",
-        "setting",
-        "fault_code",
-        "from_at",
-        "to_at",
-        pl.col("records").cast(pl.Int64),
-        pl.lit(None, dtype=pl.Float64).alias("size"),
-    )
-    return out.sort("setting", "fault_code")
+    return pl.concat(pl.collect_all(frames)).sort("setting", "fault_code")
 
 
 def mask_invalid_positions(records: pl.DataFrame) -> pl.DataFrame:

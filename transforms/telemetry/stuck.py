@@ -4,6 +4,8 @@ A set point is a command and is constant for hours, so its constancy is neither 
 sensors that fluctuate can be stuck, and only they are compared.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,28 +38,49 @@ def run_seconds(values: Array, seconds: Array) -> Array:
     return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
 
 
-def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
+class Windows(NamedTuple):
+    """Windows of time in which records are compared.
+
+    Attributes:
+        of_record: window of each record, numbered from 0 in the order of time, shape (n,).
+        starts: first record of each window.
+        is_full: windows with enough records, shape (windows,).
+    """
+
+    of_record: NDArray[np.int64]
+    starts: NDArray[np.int64]
+    is_full: Mask
+
+
+def windows_of(seconds: Array) -> Windows:
+    """Return the windows of records at given working seconds, ascending, shape (n,), n >= 2."""
+    width = max(WINDOW_MINUTES * 60, MIN_RECORDS * float(np.median(np.diff(seconds))))
+    is_first = np.append(True, np.diff(seconds // width) != 0)
+    of_record = np.cumsum(is_first) - 1
+    return Windows(of_record, np.flatnonzero(is_first), np.bincount(of_record) >= MIN_RECORDS // 2)
+
+
+def is_fluctuating(values: Array, seconds: Array, run: Array, every: Windows | None = None) -> bool:
     """Return True if a sensor fluctuates outside its long runs of equal values.
 
     Args:
         values: its readings over working time, NaN if missing, shape (n,).
         seconds: working seconds since the start, ascending, shape (n,).
         run: `run_seconds` of the readings, shape (n,).
+        every: `windows_of` all seconds, which sensors without missing readings and long runs share; None to compute it.
     """
     use = np.isfinite(values) & (run < STUCK_MINUTES * 60)
     if use.sum() < MIN_RECORDS:
         return False
-    kept, at = values[use], seconds[use]
-    width = max(WINDOW_MINUTES * 60, MIN_RECORDS * float(np.median(np.diff(at))))
-    # Time ascends, so windows are numbered in their order. The third value is neither the least nor the greatest.
-    window = np.r_[0, np.cumsum(np.diff(at // width) != 0)]
-    starts = np.flatnonzero(np.r_[True, np.diff(window) != 0])
+    is_whole = bool(use.all())
+    kept = values if is_whole else values[use]
+    window, starts, full = every if every is not None and is_whole else windows_of(seconds[use])
+    # The third value is neither the least nor the greatest.
     low, high = (extreme.reduceat(kept, starts)[window] for extreme in (np.minimum, np.maximum))
     has_third = np.logical_or.reduceat((kept != low) & (kept != high), starts)
     moves = np.flatnonzero(np.diff(kept)) + 1
     turned = moves[1:][np.diff(np.sign(kept[moves] - kept[moves - 1])) != 0]
     reversals = np.bincount(window[turned], minlength=window[-1] + 1)
-    full = np.bincount(window) >= MIN_RECORDS // 2
     alive = has_third & (reversals >= MIN_REVERSALS)
     return bool(full.any() and np.mean(alive[full]) > 0.5)
 

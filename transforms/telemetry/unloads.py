@@ -44,8 +44,8 @@ def _join_events(times: pl.DataFrame, found_by: str) -> pl.DataFrame:
 
 
 def _marked(records: pl.DataFrame, mark: pl.Expr, found_by: str) -> pl.DataFrame:
-    marked = records.filter(mark).select("machine_id", "logged_at", pl.lit(MIN_UNLOAD_T).alias("fall_t"))
-    return _join_events(marked, found_by)
+    marked = records.select("machine_id", "logged_at", mark.alias("is_marked")).filter("is_marked")
+    return _join_events(marked.with_columns(pl.lit(MIN_UNLOAD_T).alias("fall_t")), found_by)
 
 
 def _by_counter(records: pl.DataFrame) -> pl.DataFrame:
@@ -66,7 +66,8 @@ def _by_counter(records: pl.DataFrame) -> pl.DataFrame:
 
 def _by_level(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
     level = (
-        records.filter(pl.col("tank_t").is_not_null())
+        records.select("machine_id", "logged_at", "tank_t")
+        .filter(pl.col("tank_t").is_not_null())
         .group_by("machine_id", pl.col("logged_at").dt.truncate(f"{WINDOW_S}s"), maintain_order=True)
         .agg(pl.col("tank_t").mean())
         .with_columns((pl.col("tank_t") - pl.col("tank_t").shift(-1)).alias("fall_t"))
@@ -132,7 +133,7 @@ def _by_stops(records: pl.DataFrame) -> pl.DataFrame:
 
 def _reports(records: pl.DataFrame) -> pl.DataFrame:
     """Return the masses that the machine reports: `logged_at, unloaded_t, is_new`, new if they differ from the last."""
-    reported = records.filter(pl.col("unloaded_t") > 0).sort("logged_at").select("logged_at", "unloaded_t")
+    reported = records.select("logged_at", "unloaded_t").filter(pl.col("unloaded_t") > 0).sort("logged_at")
     return reported.with_columns((pl.col("unloaded_t") != pl.col("unloaded_t").shift(1)).alias("is_new"))
 
 

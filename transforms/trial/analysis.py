@@ -14,7 +14,7 @@ import polars as pl
 from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
-from transforms.trial.anytime import e_process, stopping_reason
+from transforms.trial.anytime import anytime_interval, e_process, stopping_reason
 from transforms.trial.plan import ARMS, Trial
 from transforms.trial.power import ALPHA, MIN_PAIRS
 from transforms.trial.randomisation import interval, p_value, signs
@@ -59,6 +59,8 @@ class TrialEstimate:
         lo95: lower end of its 95 % interval.
         hi95: upper end of its 95 % interval.
         p_value: two-sided p-value of no effect.
+        anytime: ends of the 95 % interval by planned arm that may be looked at after any pair, percent; None if it
+            does not exclude anything yet.
         strayed: number of loads run closer to the other arm's value than to their own.
         traced: the same by the traced settings.
         e_value: evidence against no effect that may be looked at after any pair; None without a pair.
@@ -72,6 +74,7 @@ class TrialEstimate:
     lo95: float | None
     hi95: float | None
     p_value: float | None
+    anytime: tuple[float, float] | None
     strayed: int
     traced: TracedEstimate
     e_value: float | None
@@ -91,6 +94,8 @@ class TrialEstimate:
         return {
             **{name: self.__dict__[name] for name in plain},
             **{f"traced_{name}": value for name, value in traced.items()},
+            "anytime_lo95": None if self.anytime is None else self.anytime[0],
+            "anytime_hi95": None if self.anytime is None else self.anytime[1],
             "reading_code": self.reading_code,
             "stop_code": None if self.stopping is None else self.stopping.code,
             **self.reason.columns,
@@ -155,27 +160,55 @@ def analyse_trial(
     placed = loads.join(facts.select("load_id", "shift_date", "field_id"), on="load_id", maintain_order="left")
     names = [deciding, *(n for n in measured["response"].unique(maintain_order=True) if n != deciding)]
     of_response = {n: placed.join(measured.filter(response=n), on="load_id", maintain_order="left") for n in names}
-    first, *others = (_estimate(trial, rows, n) for n, rows in of_response.items())
-    return [replace(first, stopping=stopping_reason(first.e_value, first.pairs, len(trial.order) // 2)), *others]
+    arms = Arms(trial.values, len(trial.order) // 2)
+    return with_stopping([estimate(arms, rows, n) for n, rows in of_response.items()], arms.pairs)
 
 
-def _estimate(trial: Trial, loads: pl.DataFrame, response: str) -> TrialEstimate:
-    """Return the difference between the arms in one response, from `z` of the loads that have it."""
-    pairs, planned, strayed = _complete_pairs(loads), len(trial.order) // 2, _strayed(trial, loads)
+@dataclass(frozen=True)
+class Arms:
+    """Values of the arms A and B of a trial, and the number of pairs planned."""
+
+    values: tuple[float, float]
+    pairs: int
+
+
+def with_stopping(estimates: list[TrialEstimate], planned: int) -> list[TrialEstimate]:
+    """Return the estimates of a trial, the first with the decision on stopping early.
+
+    Args:
+        estimates: estimate of each response, the deciding one first.
+        planned: number of pairs planned.
+    """
+    first, *others = estimates
+    return [replace(first, stopping=stopping_reason(first.e_value, first.pairs, planned)), *others]
+
+
+def estimate(arms: Arms, units: pl.DataFrame, response: str) -> TrialEstimate:
+    """Return the difference between the arms in one response.
+
+    Args:
+        arms: values and planned pairs.
+        units: loads, or days of a part trial, with `trial_block, arm, trial_value, traced_value` and `z`, null if the
+            response was not measured; two loads form a pair only if they agree in `shift_date` and `field_id`, which
+            days do not have.
+        response: name of the response.
+    """
+    pairs, planned, strayed = complete_pairs(units), arms.pairs, _strayed(arms, units)
     d = pairs["difference"].to_numpy()
     e_value = float(e_process(d)[-1]) if d.size else None
-    traced = _by_traced_settings(trial, pairs)
+    traced = _by_traced_settings(arms, pairs)
     if d.size < MIN_PAIRS:
         why_not = reason("trial_too_few_pairs", measured=d.size, planned=planned, needed=MIN_PAIRS)
-        return TrialEstimate(response, d.size, None, None, None, None, strayed, traced, e_value, None, why_not)
+        return TrialEstimate(response, d.size, None, None, None, None, None, strayed, traced, e_value, None, why_not)
     patterns = signs(d.size)
     effect, lo, hi = map(_percent, (float(d.mean()), *interval(d, patterns)))
     p = p_value(d, patterns)
     shown = _direction(response, effect) if p <= ALPHA else reason("no_difference_shown")
-    return TrialEstimate(response, d.size, effect, lo, hi, p, strayed, traced, e_value, None, shown)
+    ends = _percent_ends(anytime_interval(d))
+    return TrialEstimate(response, d.size, effect, lo, hi, p, ends, strayed, traced, e_value, None, shown)
 
 
-def _by_traced_settings(trial: Trial, pairs: pl.DataFrame) -> TracedEstimate:
+def _by_traced_settings(arms: Arms, pairs: pl.DataFrame) -> TracedEstimate:
     """Return the effect of the planned difference of the setting, from the traced differences of the pairs.
 
     The dose of a pair is its traced difference over the planned one. The estimate is the mean difference over the mean
@@ -184,7 +217,7 @@ def _by_traced_settings(trial: Trial, pairs: pl.DataFrame) -> TracedEstimate:
     """
     known = pairs.drop_nulls("traced")
     needed = max(MIN_PAIRS, math.ceil(MIN_TRACED_PAIRS * pairs.height))
-    step = trial.values[1] - trial.values[0]
+    step = arms.values[1] - arms.values[0]
     doses = known["traced"].to_numpy() / step if step else np.zeros(known.height)
     share = float(doses.mean()) if known.height else None
     if share is None or known.height < needed:
@@ -212,20 +245,25 @@ def _percent(log_change: float) -> float:
     return 100 * float(np.expm1(log_change))
 
 
-def _complete_pairs(loads: pl.DataFrame) -> pl.DataFrame:
-    """Return complete pairs in the order of lifting: `difference` of z and `traced` of the setting, B less A."""
-    key = ["trial_block", "shift_date", "field_id"]
-    measured = loads.drop_nulls("z")
+def _percent_ends(ends: tuple[float, float]) -> tuple[float, float] | None:
+    return (_percent(ends[0]), _percent(ends[1])) if np.isfinite(ends).all() else None
+
+
+def complete_pairs(units: pl.DataFrame) -> pl.DataFrame:
+    """Return complete pairs in their order: `trial_block`, `difference` of z and `traced` of the setting, B less A."""
+    key = [c for c in ("trial_block", "shift_date", "field_id") if c in units.columns]
+    measured = units.drop_nulls("z")
     of_arm = {arm: measured.filter(arm=arm).select(*key, "z", "traced_value") for arm in ARMS}
     both = of_arm["A"].join(of_arm["B"], on=key, maintain_order="left")
     return both.select(
+        "trial_block",
         (pl.col("z_right") - pl.col("z")).alias("difference"),
         (pl.col("traced_value_right") - pl.col("traced_value")).alias("traced"),
     )
 
 
-def _strayed(trial: Trial, loads: pl.DataFrame) -> int:
-    """Return the number of loads run closer to the other arm's value than to their own."""
-    other = pl.lit(sum(trial.values)) - pl.col("trial_value")
+def _strayed(arms: Arms, units: pl.DataFrame) -> int:
+    """Return the number of loads, or days, run closer to the other arm's value than to their own."""
+    other = pl.lit(sum(arms.values)) - pl.col("trial_value")
     away = (pl.col("traced_value") - pl.col("trial_value")).abs() > (pl.col("traced_value") - other).abs()
-    return int(loads.select(away.sum()).item() or 0)
+    return int(units.select(away.sum()).item() or 0)

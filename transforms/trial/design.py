@@ -9,6 +9,7 @@ import polars as pl
 
 from transforms.arrays import narrow
 from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.similar_name import use_one_of
@@ -57,6 +58,8 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
             hint=use_one_of(found["machine_id"], known),
         )
     last = own_rows.filter(pl.col("shift_date") == pl.col("shift_date").max())
+    if setting.is_flag:
+        return _states(float(last[name].mean()), setting, requested)
     current = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
     low, high = (float(facts[name].quantile(q)) for q in TRIED)
     proposed = requested if requested is not None else found["to_value"]
@@ -75,6 +78,23 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
             high=high,
         )
     return current, proposed
+
+
+def _states(mean: float, setting: Setting, requested: float | None) -> tuple[float, float]:
+    """Return the current state of a flag, in which it was for most of the last shift, and the other one.
+
+    The other state needs no load of the fleet: it is built into the machine, unlike a number outside what was tried.
+    """
+    on, off = float(setting.high), float(setting.low)
+    current, other = (on, off) if mean >= (on + off) / 2 else (off, on)
+    if requested is not None and requested != other:
+        raise WorkspaceError(
+            "'{name}' is in this state now",
+            where="--to",
+            remedy="leave --to out: the trial compares both states",
+            name=setting.name,
+        )
+    return current, other
 
 
 def design_trial(
@@ -122,7 +142,7 @@ def design_trial(
         )
     own_rows = facts.filter(pl.col("machine_id") == basis["machine_id"]).sort("lifted_at")
     field_id = asked["field"] or basis["field_id"] or str(own_rows["field_id"][-1])
-    day = _day(asked["day"], facts)
+    day = first_day(asked["day"], facts)
     name = next(n for i in range(1, 10_000) if (n := f"T{i:03d}") not in taken)
     seed = int(hashlib.sha256(f"{name}|{basis['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
     return Trial(
@@ -139,8 +159,16 @@ def design_trial(
     )
 
 
-def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
-    """Return the date given, or the day after the last shift."""
+def first_day(text: str | None, facts: pl.DataFrame) -> dt.date:
+    """Return the date given, or the day after the last shift.
+
+    Args:
+        text: the date as YYYY-MM-DD; None for the day after the last shift.
+        facts: `load_fact`.
+
+    Raises:
+        WorkspaceError: the text is not a date.
+    """
     if text is None:
         return narrow(facts["shift_date"].max(), dt.date) + dt.timedelta(days=1)
     try:
@@ -151,16 +179,19 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
         ) from problem
 
 
-def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> Reason:
+def describe_trial_days(trial: Trial, facts: pl.DataFrame, *, is_flag: bool = False) -> Reason:
     """Return the days that a trial takes and the smallest change that one day's loads would detect, as a reason.
 
     Args:
         trial: the trial.
         facts: `load_fact`, for the machine's loads per day.
+        is_flag: True if the setting is a flag, which has no larger step.
     """
     loads = loads_per_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), required_days(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < MIN_PAIRS:
         return reason("trial_within_a_day", loads=loads)
     detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
+    if is_flag:
+        return reason("trial_flag_over_days", loads=loads, days=days, detectable_pct=detectable_pct)
     return reason("trial_over_days", loads=loads, days=days, detectable_pct=detectable_pct)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from transforms.config.settings_catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.toml_text import toml_comment, toml_string
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.similar_name import use_one_of
@@ -48,6 +48,11 @@ class Trial:
     pair_sd: float
     tickets: tuple[str, ...] = ()
 
+    @property
+    def pairs(self) -> int:
+        """Number of pairs of loads."""
+        return len(self.order) // 2
+
     def value(self, position: int) -> float:
         """Return the planned value of the setting for the load at a position in the order."""
         return self.values[ARMS.index(self.order[position])]
@@ -77,9 +82,10 @@ def trial_toml(trial: Trial, catalogue: Catalogue, sentence_of: Callable[[Reason
         catalogue: the settings known, for the unit of the setting.
         sentence_of: function that returns the sentence of a reason, for the comments.
     """
-    unit = catalogue[trial.setting].unit
+    setting = catalogue[trial.setting]
     order = "\n".join(
-        f'    "{a}",   {toml_comment(sentence_of(_load_reason(i + 1, trial, unit)))}' for i, a in enumerate(trial.order)
+        f'    "{a}",   {toml_comment(sentence_of(_load_reason(i + 1, trial, setting)))}'
+        for i, a in enumerate(trial.order)
     )
     tickets = ", ".join(f'"{t}"' for t in trial.tickets)
     return f"""{toml_comment(sentence_of(reason("trial_file_tickets")))}
@@ -100,8 +106,12 @@ tickets = [{tickets}]
 """
 
 
-def _load_reason(n: int, trial: Trial, unit: str) -> Reason:
-    return reason("trial_file_load", n=n, setting=trial.setting, value=f"{trial.value(n - 1):g}", unit=unit)
+def _load_reason(n: int, trial: Trial, setting: Setting) -> Reason:
+    value = trial.value(n - 1)
+    if setting.is_flag:
+        state = setting.up if value >= (setting.low + setting.high) / 2 else setting.down
+        return reason("trial_file_flag", n=n, setting=trial.setting, state=state)
+    return reason("trial_file_load", n=n, setting=trial.setting, value=f"{value:g}", unit=setting.unit)
 
 
 def read_trial(path: Path, catalogue: Catalogue) -> Trial:

@@ -9,7 +9,6 @@ from transforms.advice.cost_effects import CostLevels
 from transforms.advice.shrinkage import USUAL_SD
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT
-from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
@@ -48,6 +47,12 @@ class TrialPrices:
     scale: SeasonScale
     load_t: float
 
+    @property
+    def per_log(self) -> float:
+        """Change of the saving per tonne with the log change of dirt."""
+        dirtier = self.levels.cost({DIRT: float(np.expm1(SMALL_LOG))}, 1, self.prices)
+        return (self.levels.cost({}, 0, self.prices) - dirtier) / SMALL_LOG
+
 
 def _why(r: dict[str, object]) -> Reason | None:
     """Return the reason why an effect is an open question; None if it is not."""
@@ -85,8 +90,7 @@ def _belief(row: dict[str, object], changes: dict[str, float], money: TrialPrice
         return money.levels.cost(changes, steps, money.prices, step_kmh)
 
     up, down = (cost(0) - cost(k) for k in (1, -1))
-    dirtier = money.levels.cost({DIRT: float(np.expm1(SMALL_LOG))}, 1, money.prices)
-    per_log = (money.levels.cost({}, 0, money.prices) - dirtier) / SMALL_LOG
+    per_log = money.per_log
     low, high = row["lo95"], row["hi95"]
     is_tried = row["change_pct"] is not None and low is not None and high is not None
     ends = [np.log1p(to_float(v) / 100) for v in (low, high)] if is_tried else []
@@ -110,7 +114,6 @@ def suggest_trials(
     facts: pl.DataFrame,
     noise: TrialNoise,
     power: float,
-    catalogue: Catalogue,
     money: TrialPrices,
 ) -> pl.DataFrame:
     """Return a row for each setting and wetness class whose effect on dirt is an open question, with its trial.
@@ -125,7 +128,6 @@ def suggest_trials(
         facts: `machine_id, shift_date, wetness_class, sample_kg` of all loads of the season.
         noise: residual standard deviation within visits and error of the laboratory.
         power: probability of detecting a change.
-        catalogue: the settings known.
         money: prices and sizes.
     """
     machine_in = _machine_with_most_loads(facts)
@@ -138,7 +140,7 @@ def suggest_trials(
     rows = []
     for r in open_effects.iter_rows(named=True):
         why, wetness = _why(r), r["wetness_class"]
-        if why is None or wetness not in machine_in or catalogue[r["setting"]].nature != "numeric":
+        if why is None or wetness not in machine_in:
             continue
         ends = [abs(v) for v in (r["lo95"], r["hi95"]) if v is not None]
         detect = float(round(max(*ends, SMALLEST_DETECT_PCT))) if ends else USUAL_DETECT_PCT
@@ -156,8 +158,16 @@ def suggest_trials(
                 "worth": _worth(belief, size, pair_sd, wetness, money),
             }
         )
+    return by_worth(pl.DataFrame(rows, schema=WANTED_SCHEMA))
+
+
+def by_worth(suggested: pl.DataFrame) -> pl.DataFrame:
+    """Return suggested trials in order of worth, then of urgency and width of the interval.
+
+    Args:
+        suggested: rows of `trial_wanted`.
+    """
     places = {why.code: place for place, why in enumerate((CONFOUNDED, WIDE, UNTRIED))}
-    order = pl.col("reason_code").replace_strict(places, return_dtype=pl.Int8)
+    order = pl.col("reason_code").replace_strict(places, default=0, return_dtype=pl.Int8)
     width = (pl.col("hi95") - pl.col("lo95")).fill_null(0.0)
-    table = pl.DataFrame(rows, schema=WANTED_SCHEMA)
-    return table.sort(-pl.col("worth"), order, -width, "setting", "wetness_class", nulls_last=True)
+    return suggested.sort(-pl.col("worth"), order, -width, "setting", "wetness_class", nulls_last=True)

@@ -17,6 +17,7 @@ EFFECTS = {
         "confounded with wet weather: topsoil wetness differs by {gap:.2f} between days with the two parts; a trial "
         "would settle it"
     ),
+    "part_by_lot": mark("known: {pairs} pairs of days with the two parts, by lot"),
     "part_one_machine": mark("only one machine changed parts"),
     "no_interaction": mark("no evidence that the effect changes with it"),
     "interaction": mark("the effect changes with it"),
@@ -110,6 +111,16 @@ CHECKS = {
     "sampled_if_clean": mark(
         "sampled loads are expected to be {excess_pct:.1f} % cleaner than all loads of their visits (z = {z:.1f}): if "
         "loads are picked by their looks, effects are understated"
+    ),
+    "few_audits_in_classes": mark("no class of wetness and soil has enough audits of the total and of both its parts"),
+    "loss_parts_agree": mark(
+        "lost tips and whole roots add up to the root loss in every class within their errors (largest difference "
+        "z = {z:.1f})"
+    ),
+    "loss_parts_disagree": mark(
+        "on {soil_class} soil with {wetness_class} topsoil the root loss is {total_t_ha:.1f} t/ha, but lost tips and "
+        "whole roots add up to {parts_t_ha:.1f} t/ha (z = {z:.1f}): audits that state only the total, or only a part, "
+        "may be of other plots or in another unit"
     ),
     "no_site": mark("no site is known"),
     "few_site_days": mark("too few days of a factory with five loads"),

@@ -7,6 +7,11 @@ TRIAL_FILE = {
         "A split-run trial. Write the weigh tickets into tickets in the order of lifting, an empty text for a lost one."
     ),
     "trial_file_search": mark("If tickets is empty, the loads are found by machine, field and day."),
+    "part_trial_file_dates": mark(
+        "A trial of fitted parts. Write the date of each day (YYYY-MM-DD) into dates in the order of the list, an "
+        "empty text for a lost one."
+    ),
+    "part_trial_file_search": mark("If dates is empty, the days are the first of the machine from the first day on."),
 }
 """Sentences of a trial's file."""
 TRIAL: dict[str, str] = {
@@ -28,7 +33,17 @@ TRIAL: dict[str, str] = {
     "trial_carry_on": mark("not enough to stop early; go on as planned"),
     "trial_ended": mark("the trial is complete"),
     "trial_file_load": mark("load {n}: {setting} at {value} {unit}"),
+    "trial_file_flag": mark("load {n}: {setting}: {state}"),
+    "part_trial_file_day": mark("day {n}: {part}"),
+    "part_trial_size": mark(
+        "{pairs} pairs of days on {machines} machines, {days} days of each; {changes} changes in the workshop cost "
+        "{cost:,.0f}"
+    ),
     "trial_within_a_day": mark("this machine lifts about {loads:.0f} loads a day"),
+    "trial_flag_over_days": mark(
+        "this machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would detect a "
+        "change of {detectable_pct:.0f} %"
+    ),
     "trial_over_days": mark(
         "this machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would detect a "
         "change of {detectable_pct:.0f} %; a larger step (--to) needs fewer loads"

@@ -10,11 +10,19 @@ import pytest
 from tests.unit.advice.test_topping_advice import AT, PRICES, RULES, slopes
 from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import Topping, cost_parts
-from transforms.advice.move_effects import PRICED, MoveEffects
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation
 from transforms.advice.shrinkage import DRAWS
 from transforms.advice.storage import healthy_loss_kg_per_t_day
-from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import (
+    DAMAGED,
+    DIRT,
+    OVER_TOPPED,
+    RESPONSES,
+    ROOT_LOSS,
+    TOPS,
+    priced_responses,
+)
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import codes_of
@@ -60,6 +68,20 @@ def test_a_machine_that_bruises_many_roots_is_slowed_and_one_that_bruises_few_is
     assert gentle["to_value"] > gentle["from_value"]
 
 
+@pytest.mark.parametrize("name", ["rear_roller_reversed", "rear_roller_speed_pct", "transfer_web_speed_pct"])
+def test_a_roller_that_bruises_roots_is_weighed_against_its_dirt(catalogue, name):
+    """It takes 8 % off the dirt; if it also adds 0.9 to the log odds of damage on many roots, it is not advised."""
+    tried = {name: (0.0, 100.0, 80)}
+    where = replace(situation(40.0), settings={name: 0.0, "ground_speed_kmh": 6.0}, tried=tried)
+    assert DAMAGED in catalogue[name].responses
+    advice = {}
+    for bruise in (0.0, 0.9):
+        effects = {DIRT: slopes(**{name: (-0.08, 0.002)}), DAMAGED: slopes(**{name: (bruise, 0.02)})}
+        advice[bruise] = advise_machine(where, MoveEffects(effects), catalogue, PRICES, RULES).row(0, named=True)
+    assert (advice[0.0]["verdict"], advice[0.0]["setting"]) == ("move", name)
+    assert advice[0.9]["verdict"] != "move"
+
+
 def test_the_change_of_damage_has_its_interval(catalogue):
     """A step slower takes a fifth off the odds of 45 % damaged roots, with an error of 0.02 on their log."""
     row = advised(situation(45.0), -0.015, 0.20, catalogue).row(0, named=True)
@@ -75,9 +97,9 @@ def test_the_change_of_damage_has_its_interval(catalogue):
 def test_every_priced_response_that_a_move_affects_has_a_change_with_interval(catalogue):
     """A row names a change of each priced response; those without an effect have none, or one of 0."""
     names = {DIRT: "dirt", ROOT_LOSS: "root_loss", TOPS: "tops", OVER_TOPPED: "over_topped", DAMAGED: "damaged"}
-    assert set(names) == set(PRICED)
+    assert set(names) == set(priced_responses(RESPONSES))
     for left_out in (None, TOPS, OVER_TOPPED, DAMAGED):
-        effects = {r: slopes(**{CLEANER: (-0.1 if r == DIRT else 0.02, 0.01)}) for r in PRICED}
+        effects = {r: slopes(**{CLEANER: (-0.1 if r == DIRT else 0.02, 0.01)}) for r in names}
         if left_out is not None:
             effects[left_out] = slopes(**{CLEANER: (0.0, 0.0)})
         topping = Topping(np.full(DRAWS, 3.0), np.full(DRAWS, 0.1))

@@ -131,6 +131,7 @@ def test_conditions_are_those_of_the_working_hours_not_of_five_in_the_morning(fo
     assert at_dawn > true_mean + 0.05
     assert found["topsoil_wetness"] == pytest.approx(true_mean, abs=0.01)
     assert found["air_temp_c"] == pytest.approx(at_work["air_temp_c"].mean(), abs=0.1)
+    assert found["air_temp_10d_c"] == pytest.approx(at_work["air_temp_10d_c"].mean(), abs=0.01)
     assert found["outlook"] == (FORECAST if forecast_hours else PERSISTENCE)
 
 

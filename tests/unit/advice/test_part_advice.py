@@ -10,7 +10,7 @@ import pytest
 
 from tests.unit.advice.test_topping_advice import AT
 from transforms.advice.moves import Situation
-from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartDay, PartRules, advise_parts
+from transforms.advice.part_advice import PART_ADVICE_SCHEMA, PartDay, PartRules, PartTrialSize, advise_parts
 from transforms.advice.part_evidence import FleetParts, clean_t_per_shift
 from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
@@ -20,7 +20,8 @@ from transforms.model.fitted_parts import PART_SCHEMA
 MONDAY = dt.date(2025, 11, 3)
 FORECAST_OF = ("dry", "dry", "dry", "wet", "wet", "wet")
 """Wetness classes from Monday to Saturday."""
-RULES = PartRules(Prices(), AdviceRules(), day_sd=0.15, power=0.8, seed=1)
+SIZE = PartTrialSize(12.0, 14, 3150.0)
+RULES = PartRules(Prices(), AdviceRules(), lambda _: SIZE, seed=1)
 
 
 def situation() -> Situation:
@@ -47,6 +48,7 @@ def compared(wetness_class: str | None, change_pct: float, response: str = DIRT,
         **ends,
         "machines": 6,
         "n": 200,
+        "pairs": None,
         "wetness_gap": 0.02,
         "reason_code": "part_confounded",
         "reason_args": "{}",
@@ -126,8 +128,35 @@ WET_GAP: dict[str, Any] = {"reason_code": "part_confounded_wetness", "wetness_ga
 def test_a_comparison_that_is_not_enough_asks_for_a_trial(effects, code):
     row = advised(fleet(effects)).row(0, named=True)
     assert (row["verdict"], row["reason_code"]) == ("trial", code)
-    effect, z = np.log(1.2), 1.959964 + 0.841621
-    assert row["trial_days"] == np.ceil(2 * (z * 0.15 / effect) ** 2)
+    asked: list[float] = []
+
+    def size(change_pct: float) -> PartTrialSize:
+        asked.append(change_pct)
+        return SIZE
+
+    sized = advised(fleet(effects), rules=replace(RULES, trial_size=size)).row(0, named=True)
+    assert (sized["trial_detect_pct"], sized["trial_pairs"], sized["trial_cost"]) == (12.0, 14, 3150.0)
+    assert asked == pytest.approx([100 * (1 / 1.2 - 1)])
+
+
+def by_lot(wetness_class: str, change_pct: float, pairs: int = 12) -> dict[str, Any]:
+    """Return a comparison by pairs of days of one machine's trial."""
+    why = {"reason_code": "part_by_lot", "reason_args": f'{{"pairs": {pairs}}}'}
+    return compared(wetness_class, change_pct, machines=1, pairs=pairs, wetness_gap=None, **why)
+
+
+def test_a_trial_makes_advice_of_a_comparison_that_was_confounded():
+    confounded = [compared("wet", 20.0, **WET_GAP), NO_LOSS]
+    wet = days(("wet",) * 6)
+    assert advised(fleet(confounded), wet)["verdict"].to_list() == ["trial"]
+    row = advised(fleet([by_lot("wet", 20.0), NO_LOSS]), wet).row(0, named=True)
+    assert (row["verdict"], row["reason_code"], row["machines"]) == ("fit", "part_by_lot", 1)
+    assert row["lo95"] == pytest.approx(100 * (1 / 1.24 - 1), abs=0.5)
+
+
+def test_advice_that_rests_on_both_kinds_of_days_says_so():
+    row = advised(fleet([by_lot("wet", 20.0), compared("dry", 16.0), NO_LOSS])).row(0, named=True)
+    assert (row["verdict"], row["reason_code"]) == ("fit", "part_between_visits")
 
 
 @pytest.mark.parametrize(

@@ -10,12 +10,14 @@ import pytest
 from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import CAUSES, OVER_TOPPED_LOSS, CropAndHaul, Topping, cost_parts, topping_cost_per_t
 from transforms.advice.move_effects import MoveEffects
-from transforms.advice.moves import Situation
+from transforms.advice.moves import Situation, predict_outcome
 from transforms.advice.posterior import Slopes
 from transforms.advice.shrinkage import DRAWS
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, TOPS
+from transforms.advice.topping import topping_from_scale
+from transforms.config.response_catalogue import DIRT, OVER_TOPPED, TOPS, UNDER_TOPPED, priced_responses
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
+from transforms.model.response_scale import ratio_scale
 
 AT = CropAndHaul(yield_t_ha=75.0, haul_km=20.0, width_m=3.0)
 PRICES, RULES = Prices(), AdviceRules()
@@ -74,6 +76,54 @@ def test_a_machine_that_cuts_off_much_beet_is_told_to_top_higher(catalogue):
     assert row["to_value"] > row["from_value"]
     cheap = advised(situation(2.5, 0.25), effects, catalogue, replace(PRICES, beet_per_t=1.0, quality_per_point=0.0))
     assert (cheap["verdict"] == "hold").all() or cheap["to_value"][0] < cheap["from_value"][0]
+
+
+def with_stalks(stalks: float, over: float, prices: Prices = PRICES) -> Situation:
+    """Return a machine whose topping is known from root checks alone."""
+    levels = {r: ratio_scale(np.full(DRAWS, 100 * v)) for r, v in ((UNDER_TOPPED, stalks), (OVER_TOPPED, over))}
+    return replace(situation(1.0, None), topping=topping_from_scale(levels, prices.stalks_tops_pct))
+
+
+def test_without_top_tare_stalks_are_weighed_against_roots_topped_too_deep(catalogue):
+    effects = {UNDER_TOPPED: slopes(**{HEIGHT: (0.25, 0.01)}), OVER_TOPPED: slopes(**{HEIGHT: (-0.25, 0.02)})}
+    stalks = advised(with_stalks(0.45, 0.02), effects, catalogue).row(0, named=True)
+    assert (stalks["verdict"], stalks["setting"]) == ("move", HEIGHT)
+    assert stalks["to_value"] < stalks["from_value"]
+    assert stalks["tops_before_pct"] is stalks["tops_after_pct"] is stalks["tops_change_pct"] is None
+    assert stalks["over_topped_after_pct"] > stalks["over_topped_before_pct"]
+    deep = advised(with_stalks(0.02, 0.30), effects, catalogue).row(0, named=True)
+    assert deep["to_value"] > deep["from_value"]
+
+
+def test_the_gain_by_stalks_is_that_of_their_top_tare_by_hand(catalogue):
+    """Roots with stalks fall from 45 % by two steps; each is 8 % top tare, which costs money and sugar in the pile."""
+    effects = {
+        UNDER_TOPPED: slopes(**{HEIGHT: (0.25, 1e-6)}),
+        OVER_TOPPED: slopes(**{HEIGHT: (-0.25, 1e-6)}),
+        DIRT: slopes(share_drive_pct=(0.0, 1e-6)),
+    }
+    where = with_stalks(0.45, 0.02)
+    before, after = (
+        predict_outcome(where, {HEIGHT: k}, MoveEffects(effects), PRICES, catalogue).topping for k in (0.0, -2.0)
+    )
+    assert before is not None
+    assert after is not None
+    odds = 0.45 / 0.55 * np.exp(-0.5)
+    assert np.mean(before.tops_pct) == pytest.approx(PRICES.stalks_tops_pct * 0.45)
+    assert np.mean(after.tops_pct) == pytest.approx(PRICES.stalks_tops_pct * odds / (1 + odds), rel=1e-4)
+    assert before.measured_tops_pct is None
+
+
+@pytest.mark.parametrize("known", [(UNDER_TOPPED,), (OVER_TOPPED,)])
+def test_one_side_of_topping_in_root_checks_moves_nothing(catalogue, known):
+    effects = {r: slopes(**{HEIGHT: (0.25 if r == UNDER_TOPPED else -0.25, 0.01)}) for r in known}
+    assert advised(with_stalks(0.45, 0.02), effects, catalogue)["verdict"].to_list() == ["hold"]
+
+
+def test_stalks_have_a_price_only_without_top_tare():
+    assert UNDER_TOPPED in priced_responses({DIRT, UNDER_TOPPED, OVER_TOPPED})
+    assert UNDER_TOPPED not in priced_responses({DIRT, TOPS, UNDER_TOPPED, OVER_TOPPED})
+    assert priced_responses({DIRT}) == [DIRT]
 
 
 @pytest.mark.parametrize("known", [(TOPS,), (OVER_TOPPED,), ()])

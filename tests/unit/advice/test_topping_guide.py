@@ -14,7 +14,7 @@ from transforms.advice.season_worth import ClassMoves, _saving
 from transforms.advice.topping import unweighed_responses
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, _packed
-from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS, UNDER_TOPPED
 from transforms.config.workspace import Prices
 from transforms.model.prediction import PredictionPoint
 
@@ -24,6 +24,7 @@ PRICES = Prices()
 VALUES = np.array([20.0, 25.0, 30.0, 35.0, 40.0])
 TOPS_BY_MM, OVER_BY_MM = 0.016, -0.06
 USUAL_TOPS, USUAL_OVER = 0.05, 0.06
+USUAL_STALKS, STALKS_BY_MM = 0.3, 0.05
 HEAD = {"generation": "one", "wetness_class": "moist", "soil_class": "medium"}
 
 
@@ -89,6 +90,16 @@ def test_the_prices_decide_in_both_directions(catalogue):
         result = _class_result(class_of(), HEAD, {HEIGHT: (20.0, 40.0, 90)}, {HEIGHT: set()}, catalogue, prices)
         starts.append(result.settings[0]["start_value"])
     assert starts[0] < 30.0 < starts[1]
+
+
+def test_values_that_lose_on_average_are_not_called_the_best_tried(catalogue):
+    """The usual height lies between round values, each of which costs more."""
+    c = class_of()
+    worse = replace(c, changes={TOPS: {HEIGHT: np.tile(0.02 + 0.1 * np.abs(VALUES - 30.0), (DRAWS, 1))}})
+    result = _class_result(worse, HEAD, {HEIGHT: (20.0, 40.0, 90)}, {HEIGHT: set()}, catalogue, PRICES)
+    (row,) = result.settings
+    assert (row["reason_code"], result.chosen) == ("no_clear_optimum", {})
+    assert result.summary["saved_per_t"] == 0
 
 
 def test_without_quality_checks_the_scalper_stays_as_usual(catalogue):
@@ -157,6 +168,51 @@ def test_what_if_prices_topping_as_by_hand(height):
     assert found.saved_per_t.mean == pytest.approx(money_by_hand(30.0) - money_by_hand(height), abs=1e-5)
     assert sum(found.parts.values()) == pytest.approx(found.cost_per_t.mean)
     assert found.parts["tops"] > 0
+
+
+def stalks_by_hand(height: float) -> float:
+    """Share of roots with stalks at a height: as much top tare as usual at 30 mm."""
+    z = np.log(odds(USUAL_STALKS)) + STALKS_BY_MM * (height - 30)
+    return float(1 / (1 + np.exp(-z)))
+
+
+def money_of_stalks(height: float) -> float:
+    tops, over = PRICES.stalks_tops_pct / 100 * stalks_by_hand(height), topping_by_hand(height)[1]
+    per_t = PRICES.freight_per_t_km * AT.haul_km + PRICES.soil_handling_per_t + PRICES.tops_per_t
+    pile = 100 * tops * PRICES.storage_tops_pct / 100 * sound_sugar(PRICES)
+    return tops / (1 - tops) * per_t + 0.06 * over * PRICES.beet_per_t + pile
+
+
+def test_guide_worth_and_what_if_price_stalks_where_no_top_tare_is_fitted(catalogue):
+    c = class_of()
+    z = np.full(DRAWS, np.log(odds(USUAL_STALKS)))
+    stalks = replace(
+        c,
+        topping={UNDER_TOPPED: z, OVER_TOPPED: c.topping[OVER_TOPPED]},
+        changes={
+            UNDER_TOPPED: {HEIGHT: np.tile(STALKS_BY_MM * (VALUES - 30.0), (DRAWS, 1))},
+            OVER_TOPPED: c.changes[OVER_TOPPED],
+        },
+    )
+    cost = stalks.cost({}, PRICES, HEIGHT)[0]
+    by_hand = [money_of_stalks(float(v)) for v in VALUES]
+    assert np.diff(cost) == pytest.approx(np.diff(by_hand), abs=1e-9)
+    moves = ClassMoves(HEAD, c.z_dirt, c.root_loss_t_ha, stalks.topping, {}, {}, (6.0, 6.0), AT)
+    changes = {
+        DIRT: np.zeros(3),
+        UNDER_TOPPED: np.full(3, -10 * STALKS_BY_MM),
+        OVER_TOPPED: np.full(3, -10 * OVER_BY_MM),
+    }
+    saved = money_of_stalks(30.0) - money_of_stalks(20.0)
+    assert _saving(moves, changes, PRICES) == pytest.approx(np.full(3, saved), abs=1e-9)
+    table = table_of({TOPS: 5 * STALKS_BY_MM, OVER_TOPPED: 5 * OVER_BY_MM})
+    responses = table["responses"]
+    responses[UNDER_TOPPED] = {**responses.pop(TOPS), "z": float(np.log(odds(USUAL_STALKS)))}
+    found = answer_query(table, WhatIfQuery(0.5, 25.0, 9.0, 75.0, {HEIGHT: 20.0}))
+    assert found.top_tare_pct is None
+    assert found.saved_per_t.mean == pytest.approx(saved, abs=1e-5)
+    assert unweighed_responses(catalogue[HEIGHT], {UNDER_TOPPED: [HEIGHT], OVER_TOPPED: [HEIGHT]}) == set()
+    assert unweighed_responses(catalogue[HEIGHT], {UNDER_TOPPED: [HEIGHT]}) == {OVER_TOPPED}
 
 
 def test_what_if_without_topping_has_no_figures_on_it():

@@ -76,6 +76,22 @@ def test_rain_sums_look_back_and_never_below_zero():
     assert hours["rain_24h_mm"].min() >= 0
 
 
+def test_the_temperature_of_ten_days_looks_back_only():
+    table = fill_hours(weather(24 * 14))
+    later = table.with_columns(pl.col("air_temp_c") + pl.when(pl.int_range(pl.len()) > 290).then(20.0).otherwise(0.0))
+    known, changed = (field_hours(t, fields(20.0)).sort("hour_at")["air_temp_10d_c"] for t in (table, later))
+    temp = table["air_temp_c"].to_numpy()
+    assert known[290] == pytest.approx(temp[51:291].mean())
+    assert changed[:291].equals(known[:291])
+    assert changed[291] == pytest.approx(known[291] + 20 / 240)
+
+
+def test_the_temperature_of_ten_days_is_that_of_the_hours_known_where_weather_is_short():
+    hours = field_hours(fill_hours(weather(30)), fields(20.0)).sort("hour_at")
+    assert hours["air_temp_10d_c"][0] == hours["air_temp_c"][0]
+    assert hours["air_temp_10d_c"][29] == pytest.approx(hours["air_temp_c"].mean())
+
+
 def test_missing_hours_are_filled_by_rule_and_flagged():
     whole = weather(24 * 4)
     holes = whole.filter(~pl.int_range(pl.len()).is_in([30, 31, 50, *range(70, 85)]))

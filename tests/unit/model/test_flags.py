@@ -16,6 +16,7 @@ from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation, allowed_steps
 from transforms.advice.posterior import Slopes
 from transforms.advice.shrinkage import DRAWS
+from transforms.advice.what_if_table import _positions, _usual
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
@@ -75,3 +76,10 @@ def test_a_direction_is_advised_as_a_word(catalogue):
 def test_the_guide_knows_no_half_direction(catalogue):
     assert grid_values(0.0, 1.0, catalogue[REVERSED]).tolist() == [0.0, 1.0]
     assert 0.5 in np.mod(grid_values(5.0, 8.0, catalogue["share_depth_cm"]), 1).round(3)
+
+
+@pytest.mark.parametrize(("share", "usual"), [(0.3, 0.0), (0.8, 1.0)])
+def test_the_what_if_table_has_both_states_and_the_more_frequent_one_as_usual(catalogue, share, usual):
+    values = pl.Series([1.0] * round(10 * share) + [0.0] * round(10 * (1 - share)))
+    assert _positions(values, catalogue[REVERSED]) == [0.0, 1.0]
+    assert _usual(values, catalogue[REVERSED]) == usual

@@ -11,9 +11,10 @@ from transforms.arrays import narrow
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import WET_FROM
+from transforms.contracts.source_tables import MachineSetup
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fitted_parts import LARGE_GAP, part_effects, parts_in_force
+from transforms.model.fitted_parts import LARGE_GAP, PLACES, part_effects, parts_in_force
 from transforms.model.response_scale import pct_from_scale, ratio_scale
 from transforms.model.setting_pairs import declared_pairs, setting_pairs
 
@@ -99,16 +100,23 @@ def test_a_planted_effect_of_parts_is_covered_and_called_confounded(facts, catal
     assert row["reason_code"] == ("part_confounded_wetness" if is_wetter else "part_confounded")
 
 
-def test_parts_of_one_stage_are_compared_in_each_wetness_class(facts, catalogue):
-    """Tines on the first cleaner act on wet days alone."""
+def test_every_stage_with_a_speed_has_a_column_of_its_parts(catalogue):
+    stages = {n.removesuffix("_speed_rpm") for n in catalogue if n.startswith("cleaner_") and n.endswith("_speed_rpm")}
+    assert stages == set(PLACES) - {"cleaning"}
+    assert set(PLACES.values()) == {c for c in MachineSetup.column_names() if c.endswith("_elements")}
+
+
+@pytest.mark.parametrize("place", ["cleaner_1", "cleaner_4"])
+def test_parts_of_one_stage_are_compared_in_each_wetness_class(facts, catalogue, place):
+    """Tines on one cleaner act on wet days alone."""
     rows = _named(facts)
     first = first_day(rows)
     listed = setups({f"M{k}": first + dt.timedelta(days=4 + k) for k in range(8)})
-    by_stage = listed.rename({"cleaning_elements": "cleaner_1_elements"})
+    by_stage = listed.rename({"cleaning_elements": PLACES[place]})
     is_wet = (rows["topsoil_wetness"] >= WET_FROM).to_numpy()
     tines = (parts_in_force(rows, listed, ZONE) == "tines").to_numpy()
     table = part_effects(fitted(rows, -0.3 * (tines & is_wet), catalogue), by_stage, ZONE)
-    assert set(table["place"]) == {"cleaner_1"}
+    assert set(table["place"]) == {place}
     known = table.drop_nulls("change_pct").rows_by_key("wetness_class", named=True, unique=True)
     assert known["wet"]["lo95"] < 100 * np.expm1(0.3) < known["wet"]["hi95"]
     assert known["wet"]["lo95"] > 0

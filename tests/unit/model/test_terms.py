@@ -64,6 +64,7 @@ def rows() -> pl.DataFrame:
             "topsoil_wetness": rng.uniform(0.1, 0.9, 9),
             "clay_pct": [12.0] * 3 + [25.0] * 3 + [40.0] * 3,
             "air_temp_c": rng.normal(9, 3, 9),
+            "air_temp_10d_c": rng.normal(9, 2, 9),
             "yield_t_ha": rng.normal(75, 8, 9),
             "root_mass_kg": rng.normal(0.8, 0.1, 9),
         }
@@ -110,9 +111,10 @@ STORED = {
         *several(f"bend of {DEPTH}", 10),
     ],
     TOPS: [
-        *("1", "topsoil_wetness", "yield_t_ha", "root_mass_kg", "campaign_day"),
+        *("1", "topsoil_wetness", "air_temp_10d_c", "yield_t_ha", "root_mass_kg", "campaign_day"),
         *each("*", "visit mean *", "without *"),
         *several("curve of topsoil_wetness", 7),
+        *several("curve of air_temp_10d_c", 7),
         *several("curve of yield_t_ha", 7),
         *several("curve of root_mass_kg", 7),
         *several("curve of campaign_day", 13),

@@ -16,6 +16,8 @@ from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import _packed, read_table, write_table
 from transforms.config.response_catalogue import DIRT
 
+REVERSED = "rear_roller_reversed"
+
 
 def test_a_comparison_has_an_interval_and_a_dot_per_subject(browser, written, demo):
     opened(browser, written["fleet"], 1280)
@@ -56,6 +58,7 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         ((0.6, 33.0, 9.5, 81.0), {"share_depth_cm": usual["share_depth_cm"] - 0.5}),
         ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
         ((0.3, 25.0, 11.0, 74.0), {"scalper_height_mm": usual["scalper_height_mm"] - 5, "topper_speed_rpm": 950.0}),
+        ((0.55, 27.0, 8.0, 72.0), {REVERSED: 1.0 - usual[REVERSED], "share_depth_cm": usual["share_depth_cm"] - 0.5}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
         own = answer_query(table, WhatIfQuery(**q, settings=settings))

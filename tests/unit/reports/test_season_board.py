@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import fields, replace
+from itertools import combinations
 from typing import Any
 
 import fastexcel
@@ -11,7 +12,7 @@ import pytest
 
 from reports.language.display_units import DisplayUnits
 from reports.language.translate import use_language
-from reports.page.model import Page
+from reports.page.model import Page, Prose
 from reports.page.pdf import write_pdf
 from reports.page.summary import BarRows, Grid, PartBar, Tiles
 from reports.page.tables import Table
@@ -20,7 +21,7 @@ from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.outcome_data import load_outcome
 from reports.sections.season_causes import setting_rows, shares_finding, source_shares
-from reports.sections.season_cost import season_heading, season_lead
+from reports.sections.season_cost import FILLED_BY, cost_section, season_heading, season_lead, unmeasured_parts
 from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding, where_when_section
 from tests.support.invented_outcome import fill_outcome
@@ -80,7 +81,7 @@ def test_the_heading_is_the_cost_of_the_season(page, warehouse):
 def test_the_lead_separates_measured_cost_from_the_assumed_one(page, warehouse, demo: Demo):
     cost = dict(warehouse.table("season_cost").select("part", "money").iter_rows())
     measured, assumed, days, temp = numbers(page.lead)
-    assert measured == two_digits(cost["soil"] + cost["roots"])
+    assert measured == two_digits(sum(money for part, money in cost.items() if part != "pile"))
     assert assumed * (1e6 if "million" in page.lead else 1) == pytest.approx(two_digits(cost["pile"]))
     prices = demo.workspace.season.prices
     assert [days, temp] == [prices.storage_days, prices.storage_temp_c]
@@ -90,15 +91,16 @@ def test_the_parts_of_the_bar_are_the_costs_and_only_the_assumed_one_is_hatched(
     (bar,) = blocks(page, "cost", PartBar)
     cost = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
     total = sum(r["money"] for r in cost.values())
-    assert [p.share for p in bar.parts] == pytest.approx([cost[k]["money"] / total for k in ("soil", "roots", "pile")])
-    assert [p.is_assumed for p in bar.parts] == [False, False, True]
-    for part, key in zip(bar.parts[:2], ("soil", "roots"), strict=True):
+    measured = ("soil", "roots", "tops", "over_topped")
+    assert [p.share for p in bar.parts] == pytest.approx([cost[k]["money"] / total for k in (*measured, "pile")])
+    assert [p.is_assumed for p in bar.parts] == [False] * 4 + [True]
+    for part, key in zip(bar.parts[:4], measured, strict=True):
         assert numbers(part.value)[0] == two_digits(cost[key]["money"])
-        lo, hi, mass, n = numbers(part.about)
+        lo, hi, mass, n = numbers(part.about)[:4]
         assert [lo, hi] == [two_digits(cost[key]["money_lo95"]), two_digits(cost[key]["money_hi95"])]
         assert mass == pytest.approx(cost[key]["mass_t"], rel=0.005)
         assert n == cost[key]["n"]
-    assert " to " not in bar.parts[2].about
+    assert " to " not in bar.parts[-1].about
 
 
 def test_the_tiles_are_those_of_loads_and_plots(page, warehouse):
@@ -394,9 +396,15 @@ def suggested_trial(setting: str, pairs: int) -> pl.DataFrame:
 def test_only_trials_that_end_within_a_season_are_suggested(demo: Demo):
     settings = ["a", "b", "c", "d", "e", "f"]
     days = [None, 1.0, MAX_TRIAL_DAYS + 1.0, 2.0, float(MAX_TRIAL_DAYS), 3.0]
-    suggested = pl.DataFrame({"setting": settings, "pairs": [None, 12, 199, 40, 180, 60], "machine_days": days})
+    pairs = [None, 12, 199, 40, 180, 60]
+    rows = [
+        dict(zip(("setting", "pairs", "machine_days"), r, strict=True)) for r in zip(settings, pairs, days, strict=True)
+    ]
+    suggested = pl.DataFrame(rows, schema=schema_of("trial_wanted"))
     assert first_trials(suggested)["setting"].to_list() == ["b", "d", "e"]
     assert first_trials(suggested.head(2))["setting"].to_list() == ["b"]
+    of_parts = suggested.with_columns(part=pl.lit("tines"), worth=pl.Series([1.0, 1.0, 1.0, 1.0, -1.0, None]))
+    assert first_trials(of_parts)["setting"].to_list() == ["b", "c", "d"]
     trials = pl.concat([suggested_trial(name, n) for name, n in (("cleaner_1_speed_rpm", 12), ("share_depth_cm", 60))])
     shown = trials_section(trials, demo.workspace.season, METRIC)
     (table,) = (b for b in shown.blocks if isinstance(b, Table))
@@ -432,10 +440,25 @@ def test_every_assumed_price_is_to_be_agreed_and_no_other(data, demo: Demo):
 
 def test_a_season_without_costs_or_piles_has_a_heading(data):
     costs = data.overview.costs
-    texts = {season_heading(costs.filter(pl.col("part").is_in(p)), METRIC) for p in (["soil"], ["soil", "roots"], [])}
-    assert len(texts) == 3
+    optional = [k for n in range(5) for k in combinations(("roots", "tops", "over_topped", "pile"), n)]
+    some = [costs.filter(pl.col("part").is_in(["soil", *k])) for k in optional]
+    # Both parts of topping are one cause.
+    assert len({season_heading(s, METRIC).split(" in ")[1] for s in some}) == 8
+    assert all(season_lead(s, Prices(), METRIC) for s in some)
+    for kept, rows in zip(optional, some, strict=True):
+        assert set(unmeasured_parts(rows)) == {"roots", "tops", "over_topped", "pile"} - set(kept)
+    assert season_heading(costs.head(0), METRIC) != season_heading(some[0], METRIC)
     assert season_lead(costs.head(0), Prices(), METRIC) == ""
     assert len(numbers(season_lead(costs.filter(pl.col("part") != "pile"), Prices(), METRIC))) == 1
+
+
+def test_parts_without_data_are_named_with_the_data_that_would_show_them(data, demo: Demo):
+    season, lifted = demo.workspace.season, 1000.0
+    whole = cost_section(data.overview, lifted, season, METRIC)
+    assert [b for b in whole.blocks if isinstance(b, Prose) and b.note] == []
+    soil = replace(data.overview, costs=data.overview.costs.filter(part="soil"))
+    (missing,) = (b for b in cost_section(soil, lifted, season, METRIC).blocks if isinstance(b, Prose) and b.note)
+    assert [text in missing.text for text in FILLED_BY.values()] == [True] * 4
 
 
 def test_the_report_has_four_sheets_of_paper_and_the_appendix_its_own(written):

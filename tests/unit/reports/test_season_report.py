@@ -36,6 +36,7 @@ from tests.validation.seasons import QUIET, Season, copy_of, run_season
 from transforms.config.response_catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.part_size import USUAL_PART_DETECT_PCT
 from transforms.trial.suggested_trials import SMALLEST_DETECT_PCT
 
 METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
@@ -256,7 +257,9 @@ def test_the_grid_counts_every_combination_once(warehouse):
 
 def test_suggested_trials_would_detect_what_the_interval_leaves_open(warehouse):
     for r in warehouse.table("trial_wanted").iter_rows(named=True):
-        if r["change_pct"] is None:
+        if r["part"] is not None:
+            assert r["detect_pct"] == max(round(abs(r["change_pct"] or 0.0)), USUAL_PART_DETECT_PCT)
+        elif r["change_pct"] is None:
             assert r["reason_code"] == "open_not_tried"
         else:
             assert r["detect_pct"] == round(max(abs(r["lo95"]), abs(r["hi95"]), SMALLEST_DETECT_PCT))
@@ -279,6 +282,28 @@ def test_open_questions_name_the_first_trial_that_can_be_planned(warehouse, demo
     assert "86 pairs of loads on M07" in text
     assert "taretrace trial plan --setting separator_1_height_mm --machine M07 --detect-pct 6" in text
     assert trials_finding(suggested.head(1), catalogue, METRIC) == trials_finding(suggested.head(0), catalogue, METRIC)
+
+
+def test_open_questions_name_a_trial_of_a_part_in_days(warehouse, demo: Demo):
+    first = {
+        "setting": "cleaning_elements",
+        "part_now": "smooth bars",
+        "part": "tines",
+        "wetness_class": "wet",
+        "reason_code": "part_confounded",
+        "reason_args": "{}",
+        "machine_id": "M01, M02",
+        "detect_pct": 12.0,
+        "pairs": 40,
+        "machine_days": 40.0,
+    }
+    suggested = pl.DataFrame([first], schema=warehouse.table("trial_wanted").schema)
+    text = trials_finding(suggested, demo.workspace.season.catalogue, METRIC)
+    assert "40 pairs of days by lot on M01, M02" in text
+    command = (
+        "taretrace trial plan --setting cleaning_elements --to tines --machine M01,M02 --topsoil wet --detect-pct 12"
+    )
+    assert command in text
 
 
 def test_every_check_of_every_fit_is_in_the_report(page, warehouse):

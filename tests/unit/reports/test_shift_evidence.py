@@ -29,8 +29,10 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace
 from transforms.contracts.reason import combine_reasons, reason
 from transforms.model.load_decomposition import INTERCEPTS
+from transforms.telemetry.set_points import OF_SET_POINT, OF_SIDES, OFFSET_SCHEMA
 
 METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
+NO_OFFSETS = pl.DataFrame(schema=OFFSET_SCHEMA)
 SPAN = r"likely [−\d.,]+ to [−\d.,]+"
 
 
@@ -73,7 +75,7 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
 
 
 def test_every_price_is_shown_with_where_it_is_from(texts):
-    assert texts["prices"].count("assumed (the default)") == len(fields(Prices))
+    assert texts["prices"].count("(the default)") == len(fields(Prices))
 
 
 @pytest.mark.parametrize(
@@ -189,12 +191,89 @@ def advice_row(machine: str, **values: object) -> dict[str, object]:
 
 def test_likely_ranges_of_levels_are_the_level_before_times_the_interval_of_its_change(catalogue: Catalogue):
     advice = pl.DataFrame([advice_row("M1")], schema=ADVICE_SCHEMA)
-    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
-    dirt, roots, *_ = card(machine, catalogue, METRIC).moves[0].lines
+    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, NO_OFFSETS)
+    _, dirt, roots, *_ = card(machine, catalogue, METRIC).moves[0].lines
     ratio = 10 / 90
     low, high = (100 * ratio * c / (1 + ratio * c) for c in (0.8, 0.95))
     assert dirt == f"dirt 10.0 → 8.9 %, likely {low:.1f} to {high:.1f}"
     assert roots == "roots left 2.0 → 1.8 t/ha, likely 1.6 to 1.9"
+
+
+def lines_of(
+    row: dict[str, object], catalogue: Catalogue, shown: DisplayUnits = METRIC, offsets: pl.DataFrame = NO_OFFSETS
+) -> tuple[str, ...]:
+    advice = pl.DataFrame([row], schema=ADVICE_SCHEMA)
+    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, offsets)
+    return card(machine, catalogue, shown).moves[0].lines
+
+
+def figures(text: str) -> list[float]:
+    return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", text)]
+
+
+@pytest.mark.parametrize(
+    ("setting", "start", "end", "step", "unit"),
+    [
+        ("share_depth_cm", 7.04, 6.54, 0.5, "cm"),
+        ("cleaner_1_speed_rpm", 38.6, 32.6, 6.0, "rpm"),
+        ("intake_roller_speed_pct", 77.1, 87.1, 10.0, "points"),
+    ],
+)
+def test_a_card_has_the_step_from_the_value_of_the_last_shift(setting, start, end, step, unit, catalogue: Catalogue):
+    row = advice_row("M1", setting=setting, from_value=start, to_value=end)
+    first = lines_of(row, catalogue)[0]
+    assert figures(first) == [step]
+    assert unit in first.split()
+    way = catalogue[setting].up if end > start else catalogue[setting].down
+    assert way in first.split()
+
+
+def test_the_step_is_the_difference_of_the_values_displayed(catalogue: Catalogue):
+    row = advice_row("M1", from_value=7.0, to_value=6.5)
+    us = DisplayUnits("us", "USD", "America/Chicago")
+    # 7.0 and 6.5 cm are 2 6/8 and 2 4/8 in.
+    assert lines_of(row, catalogue, us)[0].startswith("1/4 in ")
+
+
+def test_a_card_of_a_flag_has_no_step(catalogue: Catalogue):
+    row = advice_row("M1", setting="rear_roller_reversed", from_value=0.0, to_value=1.0)
+    assert figures(lines_of(row, catalogue)[0]) == figures(lines_of(advice_row("M1"), catalogue)[1])
+
+
+def test_a_card_shows_every_change_that_its_row_has(catalogue: Catalogue):
+    topping = {
+        **{f"tops_{k}": v for k, v in (("change_pct", -10.0), ("before_pct", 4.4), ("after_pct", 4.0))},
+        **{f"over_topped_{k}": v for k, v in (("change_pct", 50.0), ("before_pct", 20.0), ("after_pct", 30.0))},
+    }
+    topper = advice_row("M1", setting="topper_speed_rpm", from_value=1300.0, to_value=1200.0, **topping)
+    _, dirt, tops, over, _ = lines_of({**topper, "root_loss_change_pct": 0.0}, catalogue)
+    assert figures(dirt)[:2] == [10.0, 8.9]
+    assert figures(tops) == [4.4, 4.0]
+    assert figures(over) == [20.0, 30.0]
+    unmoved = {"dirt_change_pct": 0.0, "root_loss_change_pct": 0.0}
+    assert [figures(t) for t in lines_of({**topper, **unmoved}, catalogue)[1:3]] == [[4.4, 4.0], [20.0, 30.0]]
+    speed = advice_row("M1", setting="ground_speed_kmh", from_value=6.0, to_value=5.5, **topping)
+    assert [20.0, 30.0] in [figures(t) for t in lines_of(speed, catalogue)]
+    # Levels alone are no change: the share does not act on topping.
+    levels = {k: v for k, v in topping.items() if not k.endswith("change_pct")}
+    assert len(lines_of(advice_row("M1", **levels), catalogue)) == 4
+
+
+def test_a_card_names_lasting_differences_of_its_setting(catalogue: Catalogue):
+    def offsets(kind: str, **other: object) -> pl.DataFrame:
+        lasting = {"machine_id": "M1", "setting": "share_depth_cm", "kind": kind, "gap": 0.8, "days": 6}
+        return pl.DataFrame([{**lasting, **reason("offset_lasts").columns, **other}], schema=OFFSET_SCHEMA)
+
+    plain = lines_of(advice_row("M1"), catalogue)
+    _, sides, *rest = lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SIDES))
+    assert figures(sides) == [0.8]
+    assert rest == list(plain[1:])
+    _, reached, *rest = lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SET_POINT))
+    # The share runs 0.8 cm deeper than set, so 5.2 is to be set to reach 6.0.
+    assert figures(reached) == [0.8, 5.2]
+    assert rest == list(plain[1:])
+    for other in ({"machine_id": "M2"}, {"setting": "ground_speed_kmh"}, reason("offset_none").columns):
+        assert lines_of(advice_row("M1"), catalogue, offsets=offsets(OF_SIDES, **other)) == plain
 
 
 def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
@@ -202,7 +281,7 @@ def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
     nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
-    (machine,) = machine_advice(advice, pl.DataFrame([{**gain, **nothing}]), {})
+    (machine,) = machine_advice(advice, pl.DataFrame([{**gain, **nothing}]), {}, NO_OFFSETS)
     shown = card(machine, catalogue, METRIC)
     assert shown.badge == "about 0.20 EUR/t, likely 0.10 to 0.30"
     (fold,) = shown.blocks
@@ -224,7 +303,7 @@ def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
     advice = pl.DataFrame([advice_row(m, **why.columns) for m, why in both.items()], schema=ADVICE_SCHEMA)
     plain, traded = (
         card(a, catalogue, METRIC).moves[0].lines
-        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {}, NO_OFFSETS)
     )
     assert traded == (*plain, format_reason(reason("roots_for_dirt")))
 

@@ -13,12 +13,14 @@ import pytest
 from flows import stages
 from flows.stages import pages
 from reports.language.display_units import DisplayUnits
+from reports.language.precision import setting_value
 from reports.language.translate import use_language
 from reports.page.links import FOLLOWED_PAGE, machine_anchor, shift_pages
 from reports.page.pdf import write_pdf
 from reports.page.summary import BarRows, PageLinks
 from reports.pages.shift import shift_page, write_shift_page
 from reports.pages.shift_data import ShiftPageData, load_shift_page
+from reports.sections.cab_cards import cab_cards
 from reports.sections.outcome_answer import NO_MOVES, headline, outcome, verdict_words, warning_strip
 from reports.sections.outcome_data import OutcomeData
 from reports.sections.shift_attention import attention, attention_links
@@ -33,7 +35,7 @@ from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Workspace
 from transforms.contracts.result_tables import schema_of
 from transforms.storage.product_basis import BasisCode, ProductStatus
-from transforms.telemetry.set_points import OF_SET_POINT
+from transforms.telemetry.set_points import OF_SET_POINT, OF_SIDES
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
 LARGE_PT = 24.0
@@ -391,3 +393,27 @@ def test_a_page_of_twelve_machines_with_the_outcome_of_the_season_keeps_its_budg
     is_marked = text.index('class="strip"') < text.index('class="tiles"')
     assert is_marked == (links == 2)
     assert f'href="{FOLLOWED_PAGE}"' in (tmp_path / shift_pages(data.shift).machines).read_text("utf-8")
+
+
+def test_a_card_for_the_cab_has_the_value_to_set_and_names_sides_that_differ(data: ShiftPageData, catalogue):
+    move = data.summary.advice.filter(verdict="move").sort("machine_id", "move_number").row(0, named=True)
+    gap = catalogue[move["setting"]].step
+    own = {"machine_id": move["machine_id"], "setting": move["setting"], "gap": gap, "days": 12, "bins": 900}
+
+    def first_card(*kinds: str) -> tuple[tuple[str, str, str, str], str]:
+        rows = [{**own, "kind": kind, "reason_code": "offset_lasts", "reason_args": "{}"} for kind in kinds]
+        offsets = pl.DataFrame(rows, schema=schema_of("set_point_offset"))
+        cards = cab_cards(replace(data.summary, offsets=offsets), catalogue, METRIC)
+        (card,) = (c for c in cards if c.machine == move["machine_id"])
+        return card.moves[0], card.note
+
+    (command, before, after, step), plain = first_card()
+    sides, sides_note = first_card(OF_SIDES)
+    assert (sides, sides_note.startswith(plain)) == ((command, before, after, step), True)
+    assert sides_note != plain
+    (_, set_before, set_after, set_step), set_note = first_card(OF_SET_POINT, OF_SIDES)
+    setting = catalogue[move["setting"]]
+    assert set_after == setting_value(move["to_value"] - gap, setting, METRIC)
+    assert set_before == setting_value(move["from_value"] - gap, setting, METRIC, unit=False)
+    assert set_step == step
+    assert len(set_note) > len(sides_note)

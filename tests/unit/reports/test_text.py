@@ -167,7 +167,7 @@ def chart_titles(node: object) -> Iterator[str]:
 
 
 DATA = re.compile(
-    r"Demo season \(invented\)|Europe/Prague|taretrace (report load LOAD|trial plan [\w -]+)|EUR|km/h|t/ha|"
+    r"Demo season \(invented\)|Europe/Prague|taretrace (report load LOAD|trial plan [\w ,'-]+)|EUR|km/h|t/ha|"
     r"(station-)?(north|south|east)|(dirt_tare_pct|root_loss_t_ha|top_tare_pct)|[AB]|generation|rpm|\w*\d\w*|"
     r"(Mo|Di|Mi|Do|Fr|Sa|So)\.|(Jan|Feb|März|Apr|Mai|Ju[nl]i|Aug|Sept|Okt|Nov|Dez)\.?"
 )

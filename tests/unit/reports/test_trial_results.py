@@ -60,6 +60,8 @@ def test_a_trial_read_by_an_earlier_version_has_its_planned_reading():
         "traced_hi95",
         "traced_reason_code",
         "traced_reason_args",
+        "anytime_lo95",
+        "anytime_hi95",
         "e_value",
         "stop_code",
     )
@@ -68,7 +70,27 @@ def test_a_trial_read_by_an_earlier_version_has_its_planned_reading():
     )
     texts, (table,) = shown(row)
     assert len(texts) == 2
-    assert [cell.value for cell in table.rows[0].cells[3:5]] == [None, None]
+    assert [cell.value for cell in table.rows[0].cells[3:6]] == [None] * 3
+
+
+def test_a_trial_of_parts_names_them_and_its_days():
+    of_parts = {
+        "setting": "cleaning_elements",
+        "part_a": "smooth bars",
+        "part_b": "tines",
+        "wetness_class": "wet",
+        "machine_id": "M1, M2",
+        "field_id": "",
+    }
+    row = stored("T001", read(PLAN, facts(PLAN, -0.1))[DIRT]).with_columns(
+        pl.lit(value).alias(name) for name, value in of_parts.items()
+    )
+    (_, about), (table,) = shown(row)
+    for word in ("M1, M2", "all cleaning stages", "smooth bars", "tines", "wet"):
+        assert word in about.text
+    found = read(PLAN, facts(PLAN, -0.1))[DIRT]
+    assert found.anytime is not None
+    assert [table.rows[0].cells[4].lo, table.rows[0].cells[4].hi] == list(found.anytime)
 
 
 def test_evidence_is_shown_as_far_as_it_matters():

@@ -21,6 +21,7 @@ MOVE = (
     "return Number(s.value)"
 )
 CONDITIONS = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
+REVERSED = "rear_roller_reversed"
 PHONE = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
 
 
@@ -86,6 +87,29 @@ def test_the_curve_is_that_of_the_command(browser, written, data, slider, kind):
     assert [p["value"] for p in points] == sorted(p["value"] for p in points)
 
 
+def test_a_direction_is_a_switch_with_the_answers_of_the_command(browser, written, data):
+    opened(browser, written["what-if"], 1280)
+    usual, shown = data.table["usual"][REVERSED], load_catalogue()[REVERSED]
+    find = f"const s = document.getElementById('set-{REVERSED}'); "
+    state = (
+        find
+        + "return [s.type, s.getAttribute('role'), s.checked, document.getElementById(s.id + '-value').textContent]"
+    )
+    metric = DisplayUnits("metric", "EUR", "UTC")
+    words = {value: setting_value(value, shown, metric) for value in (0.0, 1.0)}
+    assert evaluate(browser, state) == ["checkbox", "switch", usual == 1.0, words[usual]]
+    evaluate(browser, find + "s.click()")
+    assert evaluate(browser, state)[2:] == [usual == 0.0, words[1.0 - usual]]
+    points = evaluate(browser, "return window.taretraceCost()")
+    assert [p["value"] for p in points] == [0.0, 1.0]
+    for p in points:
+        own = answer_query(data.table, WhatIfQuery(**query_of(browser), settings={REVERSED: p["value"]}))
+        assert p["mean"] == pytest.approx(own.cost_per_t.mean, rel=1e-6)
+        assert p["hi"] - p["mean"] == pytest.approx(own.saved_per_t.mean - own.saved_per_t.lo95, rel=1e-6, abs=1e-9)
+    evaluate(browser, "document.getElementById('usual').click()")
+    assert evaluate(browser, state)[2:] == [usual == 1.0, words[usual]]
+
+
 def test_values_outside_the_tried_range_are_dashed(browser, written, data):
     opened(browser, written["what-if"], 1280)
     evaluate(browser, MOVE, "set-share_depth_cm", data.table["usual"]["share_depth_cm"] + 0.25)
@@ -128,8 +152,10 @@ def test_sliders_show_the_values_that_operators_set(browser, demo: Demo, data, t
     seen = evaluate(
         browser,
         "return [...document.querySelectorAll('[data-kind=setting]')].flatMap(s => [0, 0.3, 0.5, 0.9].map(at => {"
-        " s.value = Number(s.min) + at * (s.max - s.min); s.dispatchEvent(new Event('input'));"
-        " return [s.name, Number(s.value), document.getElementById(s.id + '-value').textContent] }))",
+        " const on = at > 0.4, isSwitch = s.type === 'checkbox'; s.checked = on;"
+        " if (!isSwitch) s.value = Number(s.min) + at * (s.max - s.min); s.dispatchEvent(new Event('input'));"
+        " const value = isSwitch ? Number(on) : Number(s.value);"
+        " return [s.name, value, document.getElementById(s.id + '-value').textContent] }))",
     )
     assert {name for name, _, _ in seen} == set(data.table["settings"])
     for name, stored, text in seen:

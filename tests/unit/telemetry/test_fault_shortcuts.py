@@ -10,6 +10,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.telemetry.bins import add_state, make_bins
 from transforms.telemetry.sensor_activity import sensor_activity
 from transforms.telemetry.sensor_faults import SPIKE_STEPS, flag_faults
+from transforms.telemetry.stuck import is_fluctuating, run_seconds, windows_of
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 NAMES = ("share_depth_cm", "ground_speed_kmh", "topper_speed_rpm", "cleaner_1_speed_rpm", "scalper_height_mm")
@@ -77,3 +78,24 @@ def test_the_activity_of_a_day_is_that_of_its_flagged_records(catalogue):
     binned = make_bins(records, catalogue, {"rows_count": 6, "row_spacing_cm": 45.0}, fields)
     assert binned.activity.equals(sensor_activity(binned.flagged, catalogue))
     assert binned.activity.height == len(NAMES)
+
+
+@pytest.mark.parametrize("kind", ["spikes", "missing", "not a number"])
+def test_bins_are_those_of_the_valid_working_readings_of_each_half_minute(kind, catalogue):
+    fields = pl.DataFrame(schema={"field_id": pl.String, "lat_deg": pl.Float64, "lon_deg": pl.Float64})
+    records = log(np.random.default_rng(5), catalogue, kind)
+    binned = make_bins(records, catalogue, {"rows_count": 6, "row_spacing_cm": 45.0}, fields)
+    groups = binned.flagged.group_by(pl.col("logged_at").dt.truncate("30s"), maintain_order=True)
+    for name in NAMES:
+        valid = pl.col(name).filter(pl.col("working") & pl.col(f"fault_{name}").is_null())
+        expected = groups.agg(valid.mean().alias("mean"), valid.std().alias("sd"))
+        assert binned.bins[name].equals(expected["mean"])
+        assert binned.bins[f"{name}_sd"].equals(expected["sd"])
+
+
+def test_shared_windows_change_no_verdict():
+    rng, seconds = np.random.default_rng(6), np.cumsum(np.full(N, 5.0))
+    days = (rng.normal(50, 5, N).round(1), np.where(np.arange(N) > 300, 7.0, 6.0), rng.choice([1.0, 2.0], N))
+    for values in (*days, np.where(rng.random(N) < 0.2, np.nan, days[0])):
+        run = run_seconds(values, seconds)
+        assert is_fluctuating(values, seconds, run, windows_of(seconds)) == is_fluctuating(values, seconds, run)

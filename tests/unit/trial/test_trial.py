@@ -220,6 +220,38 @@ def test_a_machine_at_the_top_of_the_range_tries_a_step_down(season):
     assert up.values == (33.0, 36.0)
 
 
+FLAG = "rear_roller_reversed"
+
+
+def flag_facts(share_on: float) -> pl.DataFrame:
+    return facts(trial(), 0.0).with_columns(pl.lit(share_on).alias(FLAG))
+
+
+@pytest.mark.parametrize(("share_on", "values"), [(0.9, (1.0, 0.0)), (0.1, (0.0, 1.0))])
+def test_a_flag_is_tried_in_its_other_state_also_if_the_fleet_never_was_in_it(share_on, values, season, tmp_path):
+    asked = {**ASKED, "setting": FLAG, "machine": "M1", "detect_pct": 9.0}
+    loads, flag = flag_facts(share_on), season.catalogue[FLAG]
+    planned = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
+    assert planned.values == values
+    assert design_trial({**asked, "to": values[1]}, loads, ADVICE.head(0), FITTED, season, [], "here") == planned
+    with pytest.raises(WorkspaceError, match="in this state now"):
+        design_trial({**asked, "to": values[0]}, loads, ADVICE.head(0), FITTED, season, [], "here")
+    path = tmp_path / "T001.toml"
+    path.write_text(trial_toml(planned, season.catalogue, format_reason), "utf-8")
+    assert read_trial(path, season.catalogue) == planned
+    lines = path.read_text("utf-8").partition("order = [\n")[2].splitlines()
+    states = [flag.up if planned.value(i) else flag.down for i in range(4)]
+    assert [line.endswith(f": {state}") for state, line in zip(states, lines[:4], strict=True)] == [True] * 4
+
+
+def test_a_trial_of_a_flag_is_read_with_its_traced_state():
+    planned = trial(setting=FLAG, values=(0.0, 1.0))
+    on = pl.Series(FLAG, [planned.value(i) for i in range(len(ORDER))])
+    found = dirt_of(planned, facts(planned, -0.1).with_columns(on))
+    assert (found.pairs, found.strayed, found.traced.share) == (8, 0, 1.0)
+    assert found.traced.effect_pct == pytest.approx(100 * np.expm1(-0.1))
+
+
 def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     """An open effect of -2.2 to 6.4 %: the page's row, then a plan by the very arguments that the page names."""
     one = facts(trial(), 0.0)
@@ -252,9 +284,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
         schema_overrides={"soil_class": pl.String},
     )
     noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
-    wanted = suggest_trials(effect, loads, noise, season.trial_power, season.catalogue, trial_prices(season)).row(
-        0, named=True
-    )
+    wanted = suggest_trials(effect, loads, noise, season.trial_power, trial_prices(season)).row(0, named=True)
     asked = {
         **ASKED,
         "setting": wanted["setting"],
@@ -297,7 +327,7 @@ def test_suggested_trials_are_in_order_of_the_worth_of_their_answer(season):
     ]
     effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
     noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
-    wanted = suggest_trials(effects, loads, noise, 0.8, season.catalogue, trial_prices(season))
+    wanted = suggest_trials(effects, loads, noise, 0.8, trial_prices(season))
     worth = {(s, w): v for s, w, v in wanted.select("setting", "wetness_class", "worth").iter_rows()}
     known = [v for v in wanted["worth"].to_list() if v is not None]
     assert known == sorted(known, reverse=True)
@@ -310,6 +340,17 @@ def test_suggested_trials_are_in_order_of_the_worth_of_their_answer(season):
     assert worth["cleaner_2_speed_rpm", "moist"] > worth["cleaner_1_speed_rpm", "moist"] / 5
 
 
+def test_a_flag_whose_effect_is_open_has_a_trial(season):
+    loads = facts(trial(), 0.0).with_columns(wetness_class=pl.lit("wet"))
+    effects = pl.DataFrame(
+        [open_effect(FLAG, "wet", 1.0, 9.0, "effect_confounded")], schema_overrides={"soil_class": pl.String}
+    )
+    (wanted,) = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, trial_prices(season)).to_dicts()
+    assert (wanted["setting"], wanted["reason_code"]) == (FLAG, "open_confounded")
+    assert wanted["pairs"] > 0
+    assert wanted["worth"] is not None
+
+
 def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
     loads = facts(trial(), 0.0).with_columns(wetness_class=pl.lit("wet"))
     rows = [
@@ -320,7 +361,7 @@ def test_trials_of_unknown_worth_are_in_order_of_urgency_and_width(season):
     ]
     effects = pl.DataFrame(rows, schema_overrides={"soil_class": pl.String})
     unknown = replace(trial_prices(season), scale=SeasonScale({}, 0.5))
-    wanted = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, season.catalogue, unknown)
+    wanted = suggest_trials(effects, loads, TrialNoise(0.09, 0.1), 0.8, unknown)
     assert wanted["worth"].null_count() == wanted.height
     assert wanted["reason_code"].to_list() == ["open_confounded", *["open_wide_interval"] * 2, "open_not_tried"]
     assert wanted["setting"][1] == "cleaner_2_speed_rpm"

@@ -166,7 +166,9 @@ class PartAdvice(dy.Schema):
     gain_lo95 = dy.Float64()
     gain_hi95 = dy.Float64()
     probability_better = dy.Float64()
-    trial_days = dy.Int64()
+    trial_pairs = dy.Int64(nullable=True)
+    trial_detect_pct = dy.Float64()
+    trial_cost = dy.Float64(nullable=True)
     verdict = dy.String()
     reason_code = dy.String()
     reason_args = dy.String()
@@ -213,6 +215,7 @@ class NextCondition(dy.Schema):
     shift_date = dy.Date()
     topsoil_wetness = dy.Float64(nullable=True)
     air_temp_c = dy.Float64(nullable=True)
+    air_temp_10d_c = dy.Float64(nullable=True)
     rain_mm = dy.Float64(nullable=True)
     outlook = dy.String()
 

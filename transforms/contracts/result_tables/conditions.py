@@ -10,5 +10,6 @@ class FieldHour(dy.Schema):
     hour_at = dy.Datetime(time_unit="us", time_zone="UTC")
     topsoil_wetness = dy.Float64(nullable=True)
     air_temp_c = dy.Float64(nullable=True)
+    air_temp_10d_c = dy.Float64(nullable=True)
     rain_24h_mm = dy.Float64(nullable=True)
     rain_72h_mm = dy.Float64(nullable=True)

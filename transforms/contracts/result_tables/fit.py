@@ -109,6 +109,7 @@ class PartEffect(dy.Schema):
     hi95 = dy.Float64(nullable=True)
     machines = dy.Int64()
     n = dy.Int64()
+    pairs = dy.Int64(nullable=True)
     wetness_gap = dy.Float64(nullable=True)
     reason_code = dy.String()
     reason_args = dy.String()

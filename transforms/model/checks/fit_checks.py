@@ -258,11 +258,11 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
 }
 """Every check, in the order of its rows."""
 BY_REFITTING = {
+    "coverage": ("coverage",),
     "out_of_field": ("out_of_field", "out_of_field_last_load"),
     "later_week": ("later_week", "later_week_last_load"),
-    "coverage": ("coverage",),
 }
-"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows.
+"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows; longest running first.
 
 They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """

@@ -93,6 +93,7 @@ def best(kind: str, header: str) -> tuple[str, float]:
         ("tare", "Сахаристость", "sugar_pct"),
         ("field", "Rozstaw rzędów", "row_spacing_cm"),
         ("machine_setup", "Kapacita zásobníku", "tank_capacity_t"),
+        ("machine_setup", "Cleaning element 4", "cleaner_4_elements"),
         ("weather_day", "Temperatura máxima", "air_temp_max_c"),
     ],
 )
