@@ -1,8 +1,8 @@
 """Calibration of the trace quality: knots measured on simulated seasons, corrected by evidence of the season.
 
 `tests/benchmarks/tracing.py --calibrate` measures the knots, which are the prior. The correction is fitted to the drawn
-loads of the season at hand (`replicates.py`), whose truth is known, and to its hidden tickets (`hidden_tickets.py`).
-Calibration errors are in tests/validation/RESULTS.md.
+loads of the season at hand (`replicates.py`), whose truth is known, and to its hidden tickets
+(`hidden_tickets.py`). Calibration errors are in tests/validation/RESULTS.md.
 """
 
 from dataclasses import dataclass
