@@ -12,6 +12,7 @@ from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
 from transforms.jobs.trace_fields import SeasonTrace
 from transforms.storage.lake import Lake
+from transforms.trace.grade_evidence import is_picked
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.truck_home import HOME_VEHICLE
@@ -162,3 +163,19 @@ def test_a_field_without_tickets_leaves_no_rows(whole, tmp_path):
     for name in ("load_trace_grade", "mass_balance", "load_setting", "lag_sample"):
         assert gone not in now[name]["field_id"].to_list()
     assert now["load_trace"]["load_id"].is_in(now["load_trace_grade"]["load_id"].implode()).all()
+
+
+def test_a_season_that_outgrows_a_step_traces_only_fields_that_are_no_longer_picked(ingested):
+    with stages.open_warehouse(ingested) as warehouse:
+        season_trace = SeasonTrace(warehouse, Lake(ingested.lake), ingested.season)
+        learned = LagModel(warehouse.table("lag_sample").select(list(SAMPLE)))
+        assert season_trace.step == 1
+        assert not season_trace.pending_fields(learned)
+        evidence = warehouse.table("trace_replicate")
+        season_trace.step = 8
+        due = {field for field, _, _ in season_trace.pending_fields(learned)}
+    kept = {(f, d) for f, d in evidence.select("field_id", "shift_date").iter_rows() if is_picked(f, d, 2 * 8)}
+    assert due
+    assert not due & {f for f, _ in kept}
+    drawn = evidence["load_id"].str.contains(r"^R\d+$")
+    assert 0 < drawn.sum() < evidence.height

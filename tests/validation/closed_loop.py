@@ -174,7 +174,8 @@ def standings(world: World) -> list[Standing]:
         inside = cells.filter((pl.col("w") == w) & (pl.col("s") == s))
         tried = {}
         if inside.height >= RULES.min_loads:
-            tried = {n: tuple(to_float(inside[n].quantile(q)) for q in SUPPORT) for n in USUAL}
+            low, high = SUPPORT
+            tried = {n: (to_float(inside[n].quantile(low)), to_float(inside[n].quantile(high))) for n in USUAL}
         out.append(
             Standing(
                 int(str(machine)[1:]),

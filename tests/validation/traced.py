@@ -21,11 +21,11 @@ from transforms.trace.calibration import calibrate_season
 from transforms.trace.clock_use import NO_KEEPING, clock_uses, select_clocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
+from transforms.trace.grade_evidence import grade_evidence, sampling_step
 from transforms.trace.haul_distance import add_haul_distance
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.mass_streams import Stretch, field_stretches, machine_signals
-from transforms.trace.replicates import replicate_grades
 from transforms.trace.truck_keeping import SeasonKeeping
 
 STARTS = dt.time(5)
@@ -179,7 +179,8 @@ def trace_tickets(
         if own != NO_KEEPING:
             clocks[work.field_id] = select_clocks(uses[work.field_id], learnt.by_day, own)
             found[work.field_id] = trace_field(work, clocks[work.field_id])
-    drawn = pl.concat([replicate_grades(w, clocks[w.field_id]) for w in works])
+    step = sampling_step(sum(bool(w.stretches) for w in works))
+    drawn = pl.concat([grade_evidence(w, clocks[w.field_id], step) for w in works])
     return TracedSeason(
         ready.season,
         ready.bins,
@@ -195,7 +196,7 @@ def trace_tickets(
 
 
 def grade_again(grade: pl.DataFrame, drawn: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
-    """Grades calibrated by the replicate draws of the season, as the stage calibrates them."""
+    """Grades calibrated by the drawn and hidden loads of the season, as the stage calibrates them."""
     sites = grade.join(loads.select("load_id", "site_id"), on="load_id", how="left", maintain_order="left")
     return grade.with_columns(pl.Series("trace_quality", calibrate_season(drawn).quality(sites)))
 

@@ -46,7 +46,9 @@ def grades_with_source(job: RetraceJob) -> pl.DataFrame:
         loads = loads.with_columns(pl.coalesce("machine_id", traced).alias("machine_id"))
     else:
         loads = invent_trucks(loads, job.machines, seed=1)
-    grade = trace_job(replace(job.field, loads=loads)).trace.grade.select("load_id", "kind_code", "claimed_quality")
+    grade = trace_job(replace(job.field, loads=loads, step=0)).trace.grade.select(
+        "load_id", "kind_code", "claimed_quality"
+    )
     return grade.join(loads.select("load_id", "site_id"), on="load_id", how="left", maintain_order="left")
 
 

@@ -12,10 +12,10 @@ from transforms.trace.clock_use import clock_uses
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
+from transforms.trace.grade_evidence import grade_evidence
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.load_settings import load_settings
 from transforms.trace.mass_streams import Signals, field_stretches
-from transforms.trace.replicates import replicate_grades
 from transforms.trace.trace_tables import FieldTrace
 
 BIN_COLUMNS = ("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id")
@@ -38,6 +38,7 @@ class FieldJob:
         stops: stops of trucks beside machines in the field, and of the same trucks at sites: `truck_id, machine_id,
             site_id, arrived_at, left_at, distance_m, machine_ahead_min`, times beside a machine by its own clock; None
             without positions of trucks.
+        step: one of this number of its stretches of work is evidence on the grades; 0 for none.
     """
 
     field_id: str
@@ -50,6 +51,7 @@ class FieldJob:
     catalogue: Catalogue
     clocks: dict[dt.date, DayClocks]
     stops: pl.DataFrame | None = None
+    step: int = 0
 
     def bins(self, columns: list[str] | None = None) -> pl.DataFrame:
         """Return the field's bins, with all columns or those named."""
@@ -77,7 +79,7 @@ class TracedField:
     Attributes:
         trace: shares, grades and mass balance.
         settings: the settings of its loads.
-        replicates: replicate draws of its stretches of work.
+        replicates: drawn and hidden loads of its stretches of work.
     """
 
     trace: FieldTrace
@@ -91,7 +93,7 @@ def trace_job(job: FieldJob) -> TracedField:
     work = job.work(bins)
     found = trace_field(work, job.clocks)
     settings = _settings_of(job.field_id, found, bins, job.catalogue)
-    return TracedField(found, settings, replicate_grades(work, job.clocks))
+    return TracedField(found, settings, grade_evidence(work, job.clocks, job.step))
 
 
 def setting_columns(catalogue: Catalogue) -> dict[str, pl.DataType | type[pl.DataType]]:

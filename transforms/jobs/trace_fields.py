@@ -19,6 +19,7 @@ from transforms.storage.warehouse import Warehouse
 from transforms.trace.calibration import SeasonCalibration, calibrate_season
 from transforms.trace.clock_use import clocks_fingerprint, latest_clocks, select_clocks
 from transforms.trace.day_clocks import DayClocks
+from transforms.trace.grade_evidence import picks_fingerprint, sampling_step
 from transforms.trace.haul_distance import add_haul_distance
 from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
@@ -28,7 +29,7 @@ from transforms.trace.truck_home import HOME_VEHICLE, add_home_vehicle
 from transforms.trace.truck_keeping import SeasonKeeping
 from transforms.trace.truck_trips import add_trips
 
-TRACE_VERSION = "5"
+TRACE_VERSION = "6"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0
@@ -70,6 +71,7 @@ class SeasonTrace:
         for machine, day, field_id in self.warehouse.table("field_day").sort("field_id", "machine", "day").iter_rows():
             self.days.setdefault(field_id, []).append((machine, day))
             prints.setdefault(field_id, []).append(f"{machine}:{day}:{day_prints.get((machine, day), '')}")
+        self.step = sampling_step(len(self.days))
         self.inputs = {f: self._inputs(f, prints.get(f, [])) for f in sorted({*self.loads, *self.days})}
         setups = self.warehouse.table("machine_setup").sort("machine_id", "valid_from_at")
         self.tanks = {m: t or USUAL_TANK_T for m, t in setups.select("machine_id", "tank_capacity_t").iter_rows()}
@@ -120,6 +122,7 @@ class SeasonTrace:
             self.season.catalogue,
             clocks or {},
             self.stops.get(field_id),
+            self.step,
         )
 
     def job_with_clocks(self, field_id: str, learnt: LagModel) -> FieldJob:
@@ -181,6 +184,8 @@ class SeasonTrace:
         out, keeping = [], self.keeping()
         for field_id, _, used, uses in self.warehouse.table("traced_field").sort("field_id").iter_rows():
             fingerprint = clocks_fingerprint(json.loads(uses), learnt.by_day, keeping.of(field_id))
+            days = [dt.date.fromisoformat(day) for day, _, _ in json.loads(uses)]
+            fingerprint += f":{picks_fingerprint(field_id, days, self.step)}"
             if fingerprint != used:
                 out.append((field_id, fingerprint, uses))
         return out
@@ -213,11 +218,11 @@ class SeasonTrace:
                 self._mark([(f, self.inputs[f], used, uses) for f, used, uses in chunk])
 
     def calibration(self) -> SeasonCalibration:
-        """Return the calibration of grades by the replicate draws of all fields."""
+        """Return the calibration of grades by the drawn and hidden loads of all fields."""
         return calibrate_season(self.warehouse.table("trace_replicate").sort("field_id", "shift_date", "load_id"))
 
     def grade_again(self) -> None:
-        """Calibrate the grades of all loads by the replicate draws of all fields."""
+        """Calibrate the grades of all loads by the drawn and hidden loads of all fields."""
         graded = self.warehouse.table("load_trace_grade").sort("load_id")
         sites = pl.concat([part.select("load_id", "site_id") for part in (self.no_loads, *self.loads.values())])
         rows = graded.join(sites, on="load_id", how="left", maintain_order="left")

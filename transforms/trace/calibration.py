@@ -1,8 +1,8 @@
-"""Calibration of the trace quality: knots measured on simulated seasons, corrected by replicate draws of the season.
+"""Calibration of the trace quality: knots measured on simulated seasons, corrected by evidence of the season.
 
 `tests/benchmarks/tracing.py --calibrate` measures the knots, which are the prior. The correction is fitted to the drawn
-loads of the season at hand (`replicates.py`), whose truth is known. Calibration errors are in
-tests/validation/RESULTS.md.
+loads of the season at hand (`replicates.py`), whose truth is known, and to its hidden tickets
+(`hidden_tickets.py`). Calibration errors are in tests/validation/RESULTS.md.
 """
 
 from dataclasses import dataclass
@@ -85,12 +85,12 @@ class SeasonCalibration:
 
 
 def calibrate_season(drawn: pl.DataFrame) -> SeasonCalibration:
-    """Return the calibration of a season from its drawn loads: the prior where there are none.
+    """Return the calibration of a season from its drawn and hidden loads: the prior where there are none.
 
     Knots and sites are estimated together by penalised least squares of the overlap.
 
     Args:
-        drawn: `kind_code, site_id, claimed_quality, overlap`, one row per drawn load.
+        drawn: `kind_code, site_id, claimed_quality, overlap`, one row per drawn or hidden load.
     """
     prior = {kind: np.array(at) for kind, at in KINDS.items()}
     kinds = [k for k in KINDS if k in set(drawn["kind_code"].to_list()) - {"untraced"}]

@@ -5,38 +5,22 @@ lags of its days.
 """
 
 import datetime as dt
-from typing import NamedTuple
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, combine_reasons, reason
-from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrate_quality, kind_of
-from transforms.trace.crossed_departures import infer_swaps
-from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
-from transforms.trace.field_work import (
-    FIRST_LAG_MIN,
-    PLAUSIBLE,
-    TracedFieldWork,
-    is_filled_by_machine,
-    nearest_stretch,
-    sort_by_weighing,
-    to_minutes,
-)
+from transforms.trace.day_clocks import DayClocks
+from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.heaps import build_heap, heap_contents
-from transforms.trace.load_ends_hmm import Departures
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.shares import LoadShares, load_shares
+from transforms.trace.stretch_loads import FieldLoads, StretchLoads, assign_loads, associate_stretch
 from transforms.trace.trace_tables import BinShares, FieldTrace, Grade, TraceRows
-from transforms.trace.truck_evidence import TruckEvidence
-from transforms.trace.truck_sides import seen_fills
 
 Array = NDArray[np.float64]
 
-CLOSES = 1.25
-"""A stretch is taken to be complete if its closure differs from the field's usual one by less than this factor."""
 NEGLIGIBLE_SHARE = 1e-7
 UNCLAIMED = 0.5
 """If less than this fraction of a stretch was hauled in time, the rest lay in a heap at the edge of the field."""
@@ -51,94 +35,26 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         clocks: lags and clock offsets of each shift day of its work.
     """
     out = TraceRows()
-    loads = sort_by_weighing(work.loads)
-    weighed = to_minutes(loads, "weighed_at")
-    clocks_of = [clocks[s.shift_date] for s in work.stretches]
-    index, _ = nearest_stretch(work.stretches, weighed - FIRST_LAG_MIN)
-    lag = np.array(
-        [
-            clocks_of[k].lag_min(s, km) if clocks_of else FIRST_LAG_MIN
-            for k, s, km in zip(index, loads["site_id"], loads["km"], strict=True)
-        ]
-    )
-    left, sd = _departures(loads, weighed, lag, index, clocks_of)
-    seen = seen_fills(work, loads, left, sd, [c.machine_ahead_min for c in clocks_of])
-    left, sd = (np.where(np.isfinite(s), s, b) for s, b in ((seen.left_min, left), (seen.sd_min, sd)))
-    index, after = nearest_stretch(work.stretches, left)
-    straight = (index >= 0) & is_filled_by_machine(after)
-    delivered = loads["delivered_t"].to_numpy()
-    weighed_t = np.array([delivered[straight & (index == k)].sum() for k in range(len(work.stretches))])
-    usual = _usual_closure(work.stretches, weighed_t, clocks_of)
-    names = np.array(loads["load_id"].to_list())
-    for k, stretch in enumerate(work.stretches):
-        own = np.flatnonzero(straight & (index == k))
-        order = own[np.argsort(left[own], kind="stable")]
-        departures = Departures(left[order], sd[order], delivered[order])
-        own_loads = loads[order.tolist()]
-        trucks = TruckEvidence.of(own_loads, left[order], stretch, clocks_of[k], seen.beside)
-        inputs = _StretchInput(stretch, own_loads, departures, trucks, clocks_of[k])
-        _trace_stretch(out, work.field_id, inputs, usual)
-    _trace_heaps(out, work, loads, left, after, straight, weighed_t, usual)
-    ungraded = set(names[~straight].tolist()) - {g[0] for g in out.grades}
+    assigned = assign_loads(work, clocks)
+    for own in assigned.of_stretch:
+        _trace_stretch(out, work.field_id, own, assigned.usual)
+    _trace_heaps(out, work, assigned)
+    names = np.array(assigned.loads["load_id"].to_list())
+    ungraded = set(names[~assigned.is_straight].tolist()) - {g[0] for g in out.grades}
     why = reason("no_work_near_load" if work.stretches else "no_telemetry_in_field")
     out.add_untraced(sorted(ungraded), why)
     return out.tables(names)
 
 
-def _departures(
-    loads: pl.DataFrame, weighed: Array, lag: Array, index: NDArray[np.int64], day: list[DayClocks]
-) -> tuple[Array, Array]:
-    """Return the time at which each load was full and its standard deviation, minutes, shape (n,).
-
-    The departure on the ticket is used if it agrees with the weighing, and otherwise the lag.
-    """
-    by_lag = weighed - lag
-    if not day:
-        return by_lag, np.full(weighed.size, 5.0)
-    lag_sd = np.array([day[k].lag_sd_min(s) for k, s in zip(index, loads["site_id"], strict=True)])
-    leave, leave_sd = (np.array([getattr(day[k], f) for k in index]) for f in ("leave_min", "leave_spread_min"))
-    by_ticket = to_minutes(loads, "left_field_at") - leave
-    agrees = np.abs(by_ticket - by_lag) < 6 * lag_sd + 15
-    sd = np.hypot(np.where(agrees, leave_sd, lag_sd), CLOCKS_SD_MIN)
-    return np.where(agrees, by_ticket, by_lag), sd
-
-
-def _usual_closure(stretches: list[Stretch], weighed_t: Array, day: list[DayClocks]) -> float:
-    """Return the field's usual closure: the median of its stretches, shrunk to the fleet's as if that were one more."""
-    if not stretches:
-        return 1.0
-    fleet = float(np.median([d.closure for d in day]))
-    ratio = weighed_t / np.array([s.lifted_t for s in stretches])
-    kept = ratio[(ratio > fleet / PLAUSIBLE) & (ratio < fleet * PLAUSIBLE)]
-    if not kept.size:
-        return fleet
-    return float(np.exp((kept.size * np.log(np.median(kept)) + np.log(fleet)) / (kept.size + 1)))
-
-
-class _StretchInput(NamedTuple):
-    """A stretch of work, its loads in order of departure, and the lags and clocks of its day."""
-
-    stretch: Stretch
-    loads: pl.DataFrame
-    departures: Departures
-    trucks: TruckEvidence
-    day: DayClocks
-
-
-def _trace_stretch(out: TraceRows, field_id: str, inputs: _StretchInput, usual: float) -> None:
+def _trace_stretch(out: TraceRows, field_id: str, own: StretchLoads, usual: float) -> None:
     """Add the shares and grades of the loads of one stretch, and its mass balance by machine."""
-    stretch, loads, departures, trucks, day = inputs
-    ratio = float(departures.delivered_t.sum()) / stretch.lifted_t
-    closes = 1 / CLOSES <= ratio / usual <= CLOSES
+    stretch, loads, departures = own.stretch, own.loads, own.departures
+    shared, ratio, closes = associate_stretch(own, usual)
     names, named = loads["load_id"].to_list(), loads["machine_id"].to_list()
     weighed_by_stream = np.zeros(len(stretch.streams))
     machines_here = {s.machine_id for s in stretch.streams}
     contested = len(machines_here) > 1 and None in named
-    closure = ratio if closes else usual
-    ahead_min = day.machine_ahead_min
-    shared = associate_loads(stretch, departures, named, closure, usual, ahead_min, trucks) if names else None
     if shared is not None:
-        shared = infer_swaps(stretch, shared, departures, day)
         out.add_keeping(field_id, stretch.shift_date, shared.agreement)
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
@@ -194,23 +110,15 @@ def _add_bin_shares(out: TraceRows, load_id: str, stretch: Stretch, found: LoadS
     return known_share
 
 
-def _trace_heaps(
-    out: TraceRows,
-    work: TracedFieldWork,
-    loads: pl.DataFrame,
-    left: Array,
-    after: Array,
-    straight: NDArray[np.bool_],
-    weighed_t: Array,
-    usual: float,
-) -> None:
+def _trace_heaps(out: TraceRows, work: TracedFieldWork, assigned: FieldLoads) -> None:
     """Add loads hauled long after the work, from the mass lifted before and not hauled in time."""
-    hauled_late = np.flatnonzero(~straight & (after > 0))
+    loads, left, usual = assigned.loads, assigned.left_min, assigned.usual
+    hauled_late = np.flatnonzero(~assigned.is_straight & (assigned.after_min > 0))
     if not hauled_late.size:
         return
     names, delivered = loads["load_id"].to_list(), loads["delivered_t"].to_numpy()
     lifted_t = np.array([s.lifted_t for s in work.stretches])
-    hauled = weighed_t / (usual * lifted_t)
+    hauled = assigned.weighed_t / (usual * lifted_t)
     heap = build_heap(work.stretches, np.where(hauled < UNCLAIMED, 1 - hauled, 0.0))
     order = hauled_late[np.argsort(left[hauled_late], kind="stable")]
     machines = [s.machine_id for stretch in work.stretches for s in stretch.streams]

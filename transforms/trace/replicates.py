@@ -5,34 +5,23 @@ its queues, its breaks and its share of tickets that name a machine or a departu
 """
 
 import datetime as dt
-import hashlib
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.contracts.result_tables import schema_of
 from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
 from transforms.trace.field_trace import trace_field
-from transforms.trace.field_work import (
-    FIRST_LAG_MIN,
-    TracedFieldWork,
-    is_filled_by_machine,
-    nearest_stretch,
-    to_minutes,
-)
+from transforms.trace.field_work import TracedFieldWork, to_minutes
 from transforms.trace.lag_medians import DELAY_MIN
 from transforms.trace.mass_streams import MINUTE_US, Stream, Stretch
 from transforms.trace.trace_tables import FieldTrace
 
 Array = NDArray[np.float64]
 
-REPLICATE = schema_of("trace_replicate")
-ONE_IN = 8
-"""One stretch of work in this number is drawn again."""
-MIN_LOADS, MIN_KNOWN = 4, 2
-"""Loads that a stretch needs, and known departures that weigh as much as the assumed distribution of lags."""
+MIN_KNOWN = 2
+"""Known departures that weigh as much as the assumed distribution of lags."""
 SMOOTHING, LONGEST_DELAY_MIN = 0.7, 70.0
 """Standard deviation of the smoothing of known lags, over their own, and the longest delay that is no wrong ticket."""
 YIELD_SD, YIELD_LASTS_T = 0.06, 40.0
@@ -61,46 +50,18 @@ class _Own:
     residual_min: Array
 
 
-def is_drawn(field_id: str, day: dt.date) -> bool:
-    """Return True for the stretches of work that are drawn again: a fixed one in `ONE_IN`, by a hash of their name.
+def draw_grades(rng: np.random.Generator, work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> pl.DataFrame:
+    """Return `load_id, site_id, kind_code, claimed_quality, overlap` of the drawn loads of a stretch of work.
 
     Args:
-        field_id: the field.
-        day: the day of the work.
+        rng: the random generator of the stretch.
+        work: a field with one stretch of work and its loads.
+        clocks: lags and clock offsets of its shift day.
     """
-    return _seed(field_id, day) % ONE_IN == 0
-
-
-def _seed(field_id: str, day: dt.date) -> int:
-    return int.from_bytes(hashlib.sha256(f"{field_id}:{day}".encode()).digest()[:8], "big")
-
-
-def replicate_grades(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> pl.DataFrame:
-    """Return one row per drawn load of a field, with the columns of `REPLICATE`.
-
-    Args:
-        work: the field with its work and loads.
-        clocks: lags and clock offsets of each shift day of its work.
-    """
-    index, after = nearest_stretch(work.stretches, to_minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
-    straight = is_filled_by_machine(after)
-    parts = [pl.DataFrame(schema=REPLICATE)]
-    for k, stretch in enumerate(work.stretches):
-        loads = work.loads.filter(pl.Series(straight & (index == k)))
-        if loads.height < MIN_LOADS or not is_drawn(work.field_id, stretch.shift_date):
-            continue
-        day = clocks[stretch.shift_date]
-        rng = np.random.default_rng(_seed(work.field_id, stretch.shift_date))
-        drawn, truth = draw_loads(rng, stretch, loads, day)
-        if not drawn.height:
-            continue
-        found = trace_field(TracedFieldWork(work.field_id, [stretch], drawn), {stretch.shift_date: day})
-        rows = _compared(found, truth).join(drawn.select("load_id", "site_id"), on="load_id")
-        named = rows.with_columns(
-            pl.lit(work.field_id).alias("field_id"), pl.lit(stretch.shift_date).alias("shift_date")
-        )
-        parts.append(named.select(pl.col(n).cast(t) for n, t in REPLICATE.items()))
-    return pl.concat(parts)
+    (stretch,) = work.stretches
+    drawn, truth = draw_loads(rng, stretch, work.loads, clocks[stretch.shift_date])
+    found = trace_field(TracedFieldWork(work.field_id, [stretch], drawn), clocks)
+    return _compared(found, truth).join(drawn.select("load_id", "site_id"), on="load_id")
 
 
 def _compared(found: FieldTrace, truth: pl.DataFrame) -> pl.DataFrame:

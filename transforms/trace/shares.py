@@ -93,3 +93,26 @@ def load_shares(stretch: Stretch, shared: Association, i: int) -> LoadShares:
     return LoadShares(
         np.concatenate(streams), np.concatenate(batches), np.concatenate(shares), np.concatenate(sds), sure
     )
+
+
+def expected_overlap(stretch: Stretch, shared: Association, i: int, found: LoadShares) -> float:
+    """Return the expected overlap of given shares with the contents of load i, over its possible placements.
+
+    Args:
+        stretch: the stretch of work.
+        shared: association of all loads with the streams, by which the load is placed.
+        i: index of the load.
+        found: the shares, such as those by another association.
+    """
+    total = 0.0
+    for m, stream in enumerate(stretch.streams):
+        belief, place = float(shared.belief[i, m]), shared.placed.get((i, m))
+        own = found.stream == m
+        if place is None or not place.end_t.size or belief < SMALLEST_SHARE or not own.any():
+            continue
+        first, parts = _batch_fractions(stream, place.end_t, place.size_t)
+        share = np.zeros(stream.batch_t.size)
+        share[found.batch[own]] = found.share[own]
+        of_parts = np.minimum(parts, share[first : first + parts.shape[1]])
+        total += belief * float(place.chance @ of_parts.sum(axis=1))
+    return total

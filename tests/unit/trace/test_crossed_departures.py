@@ -11,10 +11,11 @@ from transforms.trace.calibration import KINDS, KNOTS, calibrate_season
 from transforms.trace.crossed_departures import lag_density, place_chances
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
+from transforms.trace.grade_evidence import REPLICATE
 from transforms.trace.heaps import Heap, heap_contents
 from transforms.trace.lag_medians import delayed_share, unsorted_spread
 from transforms.trace.lag_samples import SAMPLE
-from transforms.trace.replicates import REPLICATE, draw_loads
+from transforms.trace.replicates import draw_loads
 
 WIDE = DayClocks(site_lag_min={"north": 25.0}, min_per_km=0.0, spread_min=12.0)
 
@@ -95,6 +96,20 @@ def test_named_tickets_give_the_order_of_a_heap():
     assert newest_first.sure.mean() > unknown.sure.mean() + 0.15
     assert unknown.share.sum(axis=1) == pytest.approx(np.ones(8))
     assert unknown.share[0, 0] == pytest.approx(unknown.share[0, 7], abs=0.02)
+
+
+def test_the_grade_of_an_unknown_order_fits_ordered_and_mixed_heaps_alike():
+    n = 40
+    same = np.zeros(n, dtype=np.int64)
+    large = Heap(same, same, np.arange(n), np.arange(0.0, 10.0 * n, 10.0), np.full(n, 27.0))
+    left = np.arange(5000.0, 5000.0 + 15 * n, 15.0)
+    found = heap_contents(large, large.stream, left, np.full(n, 27.0), np.full(n, -1))
+    place = (np.arange(n) + 0.5) / n
+    near = np.exp(-0.5 * ((place[:, None] - place[None, :]) / 0.25) ** 2)
+    mixed = near / near.sum(axis=1, keepdims=True)
+    for truth in (np.eye(n), np.eye(n)[::-1], mixed):
+        overlap = np.minimum(found.share, truth).sum(axis=1).mean()
+        assert found.sure.mean() == pytest.approx(overlap, abs=0.13)
 
 
 def test_a_load_takes_nothing_that_was_tipped_later():
