@@ -145,4 +145,4 @@ def test_each_weakness_is_covered_or_reported():
     assert missed == []
     # One alarm in so few seasons is within chance of a rate of 5 % (binomial: two or more have p = .26).
     assert all(found["ordinary"].get(c, 0.0) <= MAX_FALSE + 1 / SEASONS for c in checks)
-    assert all(rates[c] <= MAX_ELSEWHERE[c] for c in checks), rates
+    assert all(rates[c] <= MAX_ELSEWHERE[c] + 1 / (others[c] * SEASONS) for c in checks), rates
