@@ -30,7 +30,7 @@ TABLES = (
     "truck_keeping",
     "load_fact",
 )
-LAST_DAY = "09.10.2025"
+LAST_DAY = "16.10.2025"
 
 
 def traced_tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
@@ -39,13 +39,24 @@ def traced_tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
     return {name: t.sort([c for c in t.columns if t.schema[c] != pl.Float64]) for name, t in tables.items()}
 
 
+def without_trucks(row: str) -> str:
+    """Return a row of a ticket file without truck, trailer, time of weighing empty, and gang, its last four cells."""
+    return ";".join([*row.rstrip("\n").split(";")[:-4], "", "", "", ""]) + "\n"
+
+
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory) -> Workspace:
-    """Eight days of two machines; logs and tickets of the eighth day are in separate files."""
+    """Fifteen days of two machines; logs and tickets of the last day are in separate files.
+
+    The clocks of a week may still change with a new day, so that older fields alone need not be traced again.
+    Tickets name no trucks: how far these keep to machines is learnt from all fields, so in a short season a new shift
+    changes every field (test_trucks_of_other_fields_count_once).
+    """
     folder = tmp_path_factory.mktemp("again") / "whole"
-    workspace = write_demo(folder, machines=2, days=8, seed=17, hz=0.05, reporter=QUIET)
+    workspace = write_demo(folder, machines=2, days=15, seed=17, hz=0.05, reporter=QUIET)
     for path in sorted(workspace.inbox.glob("tickets_*.csv")):
         header, *rows = path.read_text().splitlines(keepends=True)
+        rows = [without_trucks(r) for r in rows]
         last = [r for r in rows if LAST_DAY in r]
         path.write_text(header + "".join(r for r in rows if LAST_DAY not in r))
         path.with_stem(f"{path.stem}_last").write_text(header + "".join(last))
@@ -64,7 +75,7 @@ def ingested(tmp_path_factory) -> Workspace:
 
 def later(workspace: Workspace) -> list[Path]:
     """Return the files of the last shift."""
-    return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
+    return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w3"))]
 
 
 @pytest.mark.slow
@@ -72,7 +83,7 @@ def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
     steps = Workspace(shutil.copytree(whole.root, tmp_path / "steps"))
     (tmp_path / "late").mkdir()
     held_back = later(steps)
-    assert len(held_back) >= 6
+    assert {p.stem.split("_")[0] for p in held_back} == {"log", "tickets"}
     for path in held_back:
         shutil.move(path, tmp_path / "late" / path.name)
     ingest(steps)
