@@ -231,7 +231,7 @@ def test_commands_and_values_are_completed(whole, line, word):
     ("old", "new"),
     [
         (["report", "texts"], ["translate"]),
-        (["report", "fleet"], ["benchmark", "--page"]),
+        pytest.param(["report", "fleet"], ["benchmark", "--page"], marks=pytest.mark.slow),
         (["report", "what-if"], ["what-if", "--page"]),
     ],
 )

@@ -43,7 +43,7 @@ PRESSES = {
     "list(executor(time.sleep, [0.05] * 200 + [60.0] * 200))",
     "in a library": "fail_by_interrupt()",
 }
-QUICK = {"with helper processes", "in a library"}
+QUICK = {"with helper processes"}
 
 
 @pytest.mark.parametrize("press", [p if p in QUICK else pytest.param(p, marks=pytest.mark.slow) for p in PRESSES])

@@ -39,6 +39,7 @@ def test_tares_that_arrive_after_the_fit_give_the_same_result(season: Season, tm
             assert warehouse.table(table).equals(whole.table(table)), table
 
 
+@pytest.mark.slow
 def test_a_climate_archive_alone_wets_the_fields(tmp_path):
     workspace = write_demo(tmp_path / "w", machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)
     for path in workspace.inbox.glob("weather_*"):

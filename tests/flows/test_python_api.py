@@ -47,6 +47,7 @@ def content(opened: taretrace.SeasonReader) -> dict[str, tuple[int, int]]:
     }
 
 
+@pytest.mark.slow
 def test_tables_are_those_of_the_export(opened):
     tables = opened.tables()
     assert tables.schema == {"name": pl.String, "rows": pl.Int64, "columns": pl.Int64, "description": pl.String}

@@ -232,6 +232,7 @@ def test_a_failed_notification_is_reported_and_stops_nothing():
     assert [w.split(" did")[0] for w in wrong] == ["the command", "the webhook"]
 
 
+@pytest.mark.slow
 def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp_path):
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.02, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0

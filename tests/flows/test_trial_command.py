@@ -126,6 +126,7 @@ def test_a_trial_of_a_flag_is_planned_load_by_load(workspace: Workspace):
     assert {"value_a = 0.0", "value_b = 1.0"} <= set(text.splitlines()) or "value_a = 1.0" in text
 
 
+@pytest.mark.slow
 def test_a_trial_of_a_part_that_is_over_takes_the_place_of_the_comparison_between_days(workspace: Workspace):
     """Days of the season so far, as if their parts had been drawn by lot: the same days, read and fitted."""
     with stages.open_warehouse(workspace) as warehouse:

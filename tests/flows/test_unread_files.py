@@ -77,6 +77,7 @@ def same(one: dict[str, pl.DataFrame], two: dict[str, pl.DataFrame]) -> bool:
     return all(one[name].equals(two[name]) for name in one)
 
 
+@pytest.mark.slow
 def test_a_run_takes_both_kinds_once_and_a_repair_restores_every_part(workspace):
     received = stages.receive_files(workspace, QUIET)
     counted = {(r.file, r.kind): (r.rows_in, r.rows_accepted, r.rows_rejected, r.rows_repeated) for r in received}

@@ -142,6 +142,7 @@ def test_loads_are_read_and_pairs_that_count_reach_the_facts(workspace: Workspac
     assert all(column.null_count() == varied.height for column in trial)
 
 
+@pytest.mark.slow
 def test_an_effect_in_doubt_is_worth_more_to_vary(season: Season, tmp_path: Path, monkeypatch):
     own, spreads = copy_of(season, tmp_path / "doubt"), []
     for found in ({}, {CLEANER: 0.08}):

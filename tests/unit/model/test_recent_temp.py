@@ -67,7 +67,7 @@ def level_slope(fit: ResponseFit) -> float:
     return float(np.polyfit(ON_TOPS * CONDITIONS[AIR_TEMP_10D_C].standard(temp), level, 1)[0])
 
 
-@pytest.mark.parametrize("response", [TOPS, UNDER_TOPPED])
+@pytest.mark.parametrize("response", [TOPS, pytest.param(UNDER_TOPPED, marks=pytest.mark.slow)])
 def test_the_level_follows_the_temperature_and_the_effect_of_a_setting_is_unbiased(response, catalogue):
     fits = [fitted(season(seed, catalogue), response, catalogue) for seed in range(1, 7)]
     errors, slopes = [step_error(f) for f in fits], [level_slope(f) for f in fits]

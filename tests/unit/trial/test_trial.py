@@ -78,6 +78,7 @@ def dirt_of(t: Trial, table: pl.DataFrame) -> TrialEstimate:
 # --- planning
 
 
+@pytest.mark.slow
 def test_power_is_that_of_simulated_trials():
     """4,000 trials each, analysed as `analyse_trial` does: by their signs."""
     rng = np.random.default_rng(11)
