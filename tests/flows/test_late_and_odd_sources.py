@@ -2,7 +2,6 @@
 
 import datetime as dt
 import shutil
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -11,16 +10,17 @@ from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.stages import pages
 from tests.validation.seasons import QUIET, Season, copy_of, ingest
-from transforms.arrays import narrow
+from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
 
 @pytest.mark.slow
 def test_tares_that_arrive_after_the_fit_give_the_same_result(season: Season, tmp_path):
     """Half of the lab results arrive after the fit; the next run uses all of them, with identical results."""
-    workspace = copy_of(season, tmp_path / "late")
-    workspace.warehouse.unlink()
-    shutil.rmtree(narrow(workspace.lake, Path))
+    workspace = Workspace(tmp_path / "late")
+    for folder in (season.workspace.inbox, season.workspace.mappings):
+        shutil.copytree(folder, workspace.root / folder.name)
+    shutil.copy(season.workspace.root / "season.toml", workspace.root)
     rows = pl.read_excel(workspace.inbox / "tares.xlsx", sheet_name="Results")
     rows.filter(pl.col("Sample").str.slice(-1).is_in(list("02468"))).write_excel(
         workspace.inbox / "tares.xlsx", worksheet="Results"
