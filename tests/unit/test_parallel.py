@@ -157,6 +157,7 @@ def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path,
     assert len(kept) == 3
 
 
+@pytest.mark.slow
 def test_files_read_by_helpers_are_taken_in_as_if_read_here(started, tmp_path, monkeypatch):
     one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = min(one.inbox.glob("log_a_M01*.csv"))

@@ -309,7 +309,11 @@ def run(kind: str, examples: int) -> None:
         one()
 
 
-@pytest.mark.parametrize("kind", TARGETS)
+SLOW = {"sheet", "gpx"}
+"""Kinds whose few files take more than a second."""
+
+
+@pytest.mark.parametrize("kind", [pytest.param(k, marks=pytest.mark.slow) if k in SLOW else k for k in TARGETS])
 def test_a_few_mutated_files(kind):
     run(kind, FEW)
 

@@ -286,6 +286,7 @@ def test_an_inbox_cleared_after_the_run_loses_nothing(tmp_path):
     assert same(tables(made), before)
 
 
+@pytest.mark.slow
 def test_a_file_a_minute_is_compared_only_with_those_that_overlap(tmp_path, monkeypatch):
     """Machines that send a file every minute: the last of a day costs what the first did."""
     made = workspace(tmp_path / "w")
