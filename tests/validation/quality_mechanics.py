@@ -74,14 +74,14 @@ def _small_roots_fall(settings: Settings, ground: Ground) -> Array:
 
 
 def _crowns_stand_low(settings: Settings, ground: Ground) -> Array:
-    """The knife passes over roots that stand low; driving speed does nothing."""
+    """The knife passes over low roots; driving speed does nothing."""
     above = settings["scalper_height_mm"] - 30 - 0.03 * (settings["topper_speed_rpm"] - 900)
     spread = 16 * (ground.root_kg / 0.8) ** 0.3
     return np.asarray(norm.cdf((above + 20 * ground.hidden_log - 23) / spread))
 
 
 def _crowns_stand_high(settings: Settings, ground: Ground) -> Array:
-    """The knife cuts roots that stand high too deep; the flails do nothing."""
+    """The knife cuts high roots too deep; the flails do nothing."""
     below = 30 - settings["scalper_height_mm"] + 1.5 * (settings["ground_speed_kmh"] - 6)
     return np.asarray(norm.cdf((below + 10 * ground.hidden_log - 25) / 15))
 

@@ -24,7 +24,7 @@ from transforms.trace.replicates import draw_grades
 
 REPLICATE = schema_of("trace_replicate")
 LARGEST_STEP, FIELDS = 8, 100
-"""At least one stretch of work in this number is picked, and so many that at least this number of fields would be."""
+"""One stretch of work in at most this number is picked; the step doubles only while this number of fields is left."""
 HIDDEN_STEP = 2
 """Tickets are hidden in one of this number of the picked stretches: each costs two more tracings."""
 MIN_LOADS = 4
