@@ -2,10 +2,11 @@
 
     PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py 1 10 100    millions of records
     PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --shifts    one more shift, early and late in a season
+    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --fleet     the same for a large fleet, with peak memory
     PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --workers   ten million records on one worker and on two
 
-All three write the figures of RESULTS.md; other sizes than 1 10 100 are only printed.
-Each size is a process of its own on files streamed to disk by `fleet_season.py`; --shifts and --workers as well.
+All four write the figures of RESULTS.md; other sizes than 1 10 100 are only printed.
+Each size is a process of its own on files streamed to disk by `fleet_season.py`; the others as well.
 """
 
 import contextlib
@@ -28,8 +29,10 @@ from tests.support.results_page import BENCHMARKS, write_figures
 
 SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
-SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
-"""Machines and days of the season that is run shift by shift, and the last of the shifts whose runs are timed."""
+DAYS = 60
+"""Days of the seasons that are run shift by shift."""
+SMALL_FLEET, LARGE_FLEET = (6, (10, 20, 40, 59)), (42, (10, 59))
+"""Machines, and the last of the shifts whose runs are timed; a shift of the large fleet has two million records."""
 ROUNDS = 3
 """Number of consecutive shifts at each size, and number of runs on one worker and on two, in turns."""
 JUDGED = {"check_fits": "refits", "compare_subjects": "recompute"}
@@ -132,13 +135,12 @@ def scale(millions: list[int]) -> None:
     write_figures(BENCHMARKS, "season at scale", lines, only_print=not full)
 
 
-def shifts() -> None:
+def shifts(machines: int, looked_at: tuple[int, ...], block: str) -> None:
     """Run a season shift by shift, as files come; write the median cost of a shift early and late in it."""
-    machines, days = SHIFTS
     runs: dict[int, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
         folder = Path(made)
-        apart("--write", str(folder), str(machines), str(days))
+        apart("--write", str(folder), str(machines), str(DAYS))
         season = folder / "season"
         every = sorted(season.joinpath("inbox").iterdir())
         later = folder / "later"
@@ -146,7 +148,7 @@ def shifts() -> None:
         dates = sorted({date_of(p) for p in every if p.name.startswith("log_")})
         for path in every:
             path.rename(later / path.name)
-        for k in LOOKED_AT:
+        for k in looked_at:
             took: list[dict[str, float]] = []
             for date in dates[k - ROUNDS - 1 : k]:
                 for path in sorted(later.iterdir()):
@@ -163,7 +165,7 @@ def shifts() -> None:
             runs[k] = {**one, "facts_s": facts, "whole_s": whole, "refit_s": refit}
             print(json.dumps({"shift": k, **runs[k]}), flush=True)
     measured = f"Medians of {ROUNDS} shifts in succession, seconds"
-    write_figures(BENCHMARKS, "one more shift", shift_lines(runs, ROUNDS), measured)
+    write_figures(BENCHMARKS, block, shift_lines(runs, ROUNDS), measured)
 
 
 def date_of(path: Path) -> str:
@@ -236,7 +238,9 @@ def main() -> None:
     elif words[0] == "--flow":
         print(json.dumps(run_flow(Path(words[1]))))
     elif words[0] == "--shifts":
-        shifts()
+        shifts(*SMALL_FLEET, "one more shift")
+    elif words[0] == "--fleet":
+        shifts(*LARGE_FLEET, "one more shift of a large fleet")
     elif words[0] == "--workers":
         workers()
     else:

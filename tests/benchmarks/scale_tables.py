@@ -108,6 +108,7 @@ def shift_lines(runs: dict[int, dict[str, float]], rounds: int) -> list[str]:
             f"{add_up(run, JUDGEMENTS):.1f}",
             f"{run['whole_s']:.1f}",
             f"{run['refit_s']:.1f}",
+            f"{run['peak_mb'] / 1024:.1f} + {run['peak_mb_of_a_helper'] / 1024:.1f} GB",
         ]
         for last, run in runs.items()
     ]
@@ -120,7 +121,7 @@ def shift_lines(runs: dict[int, dict[str, float]], rounds: int) -> list[str]:
         f" run {final['whole_s'] / first['whole_s']:.2f} times ({older:.2f} s more for each shift that the season is"
         " older)."
     )
-    return [*markdown_table([*head, "nightly refit"], rows), "", sentence]
+    return [*markdown_table([*head, "nightly refit", "peak memory, with that of one helper process"], rows), "", sentence]
 
 
 def worker_table(took: dict[int, list[dict[str, float]]]) -> list[str]:
