@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.trace.association import Association
+from transforms.trace.clock_regression import HEAVY
 from transforms.trace.day_clocks import DayClocks
-from transforms.trace.lag_model import HEAVY
 from transforms.trace.load_ends_hmm import OUTLIER_LAG_MIN, OUTLIER_PROBABILITY, Departures, Placement, departure_times
 from transforms.trace.mass_streams import Stretch
 

@@ -10,15 +10,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
+from transforms.trace.clock_regression import solve_clocks
 from transforms.trace.day_clocks import (
     USUAL_LAG_MIN,
     USUAL_LAG_SD_MIN,
     USUAL_LEAVE_MIN,
     USUAL_LEAVE_SPREAD_MIN,
     USUAL_MIN_PER_KM,
-    USUAL_MIN_PER_KM_SD,
     USUAL_SPREAD_MIN,
     DayClocks,
 )
@@ -36,11 +35,8 @@ Array = NDArray[np.float64]
 
 STRETCH_SD_MIN, SIGNALLESS_SD_MIN = 3.0, 4.0
 """Standard error of the median lag of a stretch beyond the scatter of its loads, from its mass curve (measured)."""
-RIGHT_CLOCK_SD_MIN = 1.0
-"""Standard deviation of correct clocks, including roads and trucks; the offset of a wrong clock is unbounded."""
-HEAVY = 4.0
-"""Degrees of freedom of the samples' errors, which are heavy-tailed because some stretches have lost a ticket."""
-ITERATIONS = 12
+KNOWN_DRIVE_SD_MIN = 1.0
+"""Standard error of the median known drive beyond the scatter of drives (common practice, no source)."""
 MOVED = 4.0
 """A clock was reset if its last days differ from the earlier ones by more than this number of standard deviations."""
 LOOK_BACK_DAYS = 4
@@ -66,6 +62,7 @@ class _Epoch:
 def _precision(samples: pl.DataFrame) -> Array:
     """Return the variance of each sample's median lag, min^2, shape (n,)."""
     own = np.where(samples["has_signal"].to_numpy(), STRETCH_SD_MIN, SIGNALLESS_SD_MIN) ** 2
+    own = np.where(samples["machine_id"].is_null().to_numpy(), KNOWN_DRIVE_SD_MIN**2, own)
     scatter = np.maximum(samples["lag_spread_min"].to_numpy(), 1.0) ** 2
     return np.asarray(own + 1.5 * scatter / samples["n"].to_numpy())
 
@@ -89,6 +86,8 @@ class LagModel:
         self.day = s["shift_date"].to_numpy()
         self.lag, self.km, self.loads = s["lag_min"].to_numpy(), s["km"].to_numpy(), s["n"].to_numpy()
         self.var = _precision(s) if s.height else np.zeros(0)
+        # Known drives are of loads that the machines' samples count.
+        self.loads = np.where(s["machine_id"].is_null().to_numpy(), 0, self.loads)
         self.names = {"site": s["site_id"].to_list(), "machine": s["machine_id"].to_list()}
         left = s["full_to_left_min"].cast(pl.Float64).fill_null(np.nan).to_numpy()
         # If the whole fleet's tickets report an earlier moment as the departure, only the difference is evidence.
@@ -126,30 +125,14 @@ class LagModel:
         column: dict[str, NDArray[np.int64]] = {k: np.full(self.lag.size, -1) for k in self.names}
         for j, epoch in enumerate(epochs):
             column[epoch.kind][epoch.rows] = j
-        all_rows, with_machine = np.arange(seen.size), np.flatnonzero(column["machine"][seen] >= 0)
-        rows = np.concatenate([all_rows, with_machine, all_rows])
-        columns = [column["site"][seen], column["machine"][seen][with_machine], np.full(seen.size, len(epochs))]
-        values = np.concatenate([np.ones(seen.size), np.full(with_machine.size, -1.0), self.km[seen]])
-        x = csr_array((values, (rows, np.concatenate(columns))), shape=(seen.size, len(epochs) + 1))
         is_machine = np.array([e.kind == "machine" for e in epochs])
-        prior = np.append(np.where(is_machine, 0.0, USUAL_LAG_MIN), USUAL_MIN_PER_KM)
-        prior_var = np.append(np.where(is_machine, RIGHT_CLOCK_SD_MIN, USUAL_LAG_SD_MIN) ** 2, USUAL_MIN_PER_KM_SD**2)
-        estimate, clock_var, error_var = prior, prior_var.copy(), self.var[seen].copy()
-        inverse = np.diag(prior_var)
-        for _ in range(ITERATIONS):
-            w = 1 / error_var
-            inverse = np.linalg.inv((x.T @ x.multiply(w[:, None])).toarray() + np.diag(1 / clock_var))
-            estimate = inverse @ (x.T @ (w * self.lag[seen]) + prior / clock_var)
-            residual = self.lag[seen] - x @ estimate
-            error_var = (HEAVY * self.var[seen] + residual**2) / (HEAVY + 1)
-            # The prior of a machine's clock widens with its offset (a Cauchy prior), so a wrong clock is not shrunk.
-            widened = (prior_var[:-1] + estimate[:-1] ** 2 + np.diag(inverse)[:-1]) / 2
-            clock_var[:-1] = np.where(is_machine, widened, prior_var[:-1])
-        self.slope = float(estimate[-1])
+        site, machine = column["site"][seen], column["machine"][seen]
+        found = solve_clocks(self.lag[seen], self.var[seen], self.km[seen], site, machine, is_machine)
+        self.slope = found.min_per_km
         self.residual = np.zeros(self.lag.size)
-        self.residual[seen] = self.lag[seen] - x @ estimate
+        self.residual[seen] = found.residual_min
         for j, epoch in enumerate(epochs):
-            epoch.value, epoch.sd = float(estimate[j]), float(np.sqrt(inverse[j, j]))
+            epoch.value, epoch.sd = float(found.clock_min[j]), float(found.clock_sd_min[j])
 
     def _split(self, day: dt.date) -> bool:
         """Start a new epoch of the clock with the clearest change; return True if there was one.

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from transforms.arrays import to_float
 from transforms.contracts.result_tables import schema_of
+from transforms.trace.day_clocks import USUAL_LEAVE_MIN
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
@@ -15,6 +16,7 @@ from transforms.trace.field_work import (
     sort_by_weighing,
     to_minutes,
 )
+from transforms.trace.known_drives import known_lags
 from transforms.trace.lag_medians import LATE_MIN, unsorted_spread
 from transforms.trace.load_ends_hmm import departure_times
 from transforms.trace.mass_streams import Stream, Stretch
@@ -25,18 +27,20 @@ Array = NDArray[np.float64]
 SAMPLE = schema_of("lag_sample")
 """Columns of a lag sample: the median lag of one stretch, machine and site, and the scatter of its loads."""
 MIN_LOADS = 3
-LAG_SD_MIN = 4.0
-"""Standard deviation assumed for lags during the search."""
+LAG_SD_MIN, KNOWN_SD_MIN = 4.0, 2.0
+"""Standard deviation assumed for lags, and for departures on tickets, during the search."""
 STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 5, 1))
 """Minutes by which lags are varied, coarse before fine."""
+CLOCK_STEPS_MIN = (range(-24, 25, 3), range(-2, 3, 1))
+"""Minutes by which machines' clocks are varied if the lag is known."""
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
-    """Return one row per stretch, machine and site, with the columns of `SAMPLE`.
+    """Return one row per stretch, machine and site, and one of known drives, with the columns of `SAMPLE`.
 
     If one machine worked, or every ticket names its machine, cumulative mass gives the time at which each load was
     full, independently of the clocks. If several worked and some tickets name none, the lag of each machine is the one
-    at which loads and slots match best.
+    at which loads and slots match best, near that of the known drives. A row of known drives has no machine.
     """
     index, after = nearest_stretch(work.stretches, to_minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
     straight = is_filled_by_machine(after)
@@ -47,6 +51,7 @@ def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
         if loads.height >= MIN_LOADS and 1 / PLAUSIBLE < closure < PLAUSIBLE:
             for stream, own, full in _full(stretch, loads, closure):
                 rows += _sample(work.field_id, stretch, stream, closure, own, full)
+            rows += _known(work.field_id, stretch, closure, loads)
     return pl.DataFrame(rows, schema=SAMPLE, orient="row")
 
 
@@ -76,14 +81,32 @@ def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Ful
     owner, full = cut_into_slots(stretch, to_float(loads["delivered_t"].mean()) / closure, {})
     ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
     foreign = np.isin(named, ids)[:, None] & (named[:, None] != ids[owner][None, :])
-    slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)
-    lag = slots.best_shift(np.full(ids.size, float(np.median(weighed) - np.median(full))), STEPS_MIN)
+    known_lag, left = known_lags(loads), to_minutes(loads, "left_field_at")
+    if np.isfinite(known_lag).all():
+        full_at = np.where(np.isfinite(left), left - USUAL_LEAVE_MIN, weighed - known_lag)
+        sd = np.where(np.isfinite(left), KNOWN_SD_MIN, LAG_SD_MIN)
+        slots = Slots(full_at, sd, owner, full, foreign, lag_known=True)
+        lag = slots.best_clocks(CLOCK_STEPS_MIN)
+    else:
+        slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)
+        lag = slots.best_shift(np.full(ids.size, float(np.median(weighed) - np.median(full))), STEPS_MIN)
     _, found, at = slots.assigned(lag)
     out: list[Full] = []
     for m, stream in enumerate(stretch.streams):
         own = np.flatnonzero(owner[at] == m)
         if own.size >= MIN_LOADS:
             out.append((stream, loads[found[own].tolist()], full[at[own]]))
+    return out
+
+
+def _known(field_id: str, stretch: Stretch, closure: float, loads: pl.DataFrame) -> list[tuple[object, ...]]:
+    """Return the rows of known drives in a stretch, one per site; they have no machine."""
+    out: list[tuple[object, ...]] = []
+    marked = loads.with_columns(pl.Series("lag", known_lags(loads))).filter(pl.col("left_field_at").is_not_null())
+    for (site,), own in marked.filter(pl.col("lag").is_finite()).group_by("site_id", maintain_order=True):
+        _, spread = _centre(to_minutes(own, "weighed_at") - to_minutes(own, "left_field_at"))
+        lag = (own["km"][0], own.height, own["lag"][0], spread)
+        out.append((field_id, stretch.shift_date, None, site, *lag, None, None, 0, None, 0, 0, None, closure, True))
     return out
 
 

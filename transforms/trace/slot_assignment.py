@@ -39,6 +39,7 @@ class Slots:
         owner: stream of each slot, shape (k,).
         full_min: time at which each slot was full, shape (k,), on the loads' clock except for one shift per machine.
         foreign: True if a load's ticket names a machine other than the slot's, shape (n, k).
+        lag_known: True if the loads' times need no shift, as far as is known.
     """
 
     at_min: Array
@@ -46,14 +47,21 @@ class Slots:
     owner: NDArray[np.int64]
     full_min: Array
     foreign: NDArray[np.bool_]
+    lag_known: bool = False
 
     def assigned(self, shift_min: Array) -> Assignment:
         """Return the misfit of the best assignment at given shifts per machine, and its loads and slots."""
         off = (self.at_min[:, None] - (self.full_min + shift_min[self.owner])[None, :]) / self.sd_min[:, None]
         cost = np.minimum(off**2, MAX_MISFIT) + np.where(self.foreign, 4 * MAX_MISFIT, 0.0)
         loads, slots = linear_sum_assignment(cost)
-        penalty = 2 * np.log1p(((shift_min - np.median(shift_min)) / APART_MIN) ** 2).sum()
-        return Assignment(float(cost[loads, slots].sum() + penalty), loads, slots)
+        return Assignment(float(cost[loads, slots].sum() + self._penalty(shift_min)), loads, slots)
+
+    def _penalty(self, shift_min: Array) -> float:
+        """Return the penalty on different shifts; if the lag is known, also on a common shift."""
+        if not self.lag_known:
+            return _penalty_from(shift_min, float(np.median(shift_min)))
+        common = np.append(shift_min, 0.0)
+        return min(_penalty_from(shift_min, c) + _penalty_from(np.array([c]), 0.0) for c in common.tolist())
 
     def best_shift(self, shift_min: Array, steps: tuple[range, ...]) -> Array:
         """Return shifts with a smaller misfit, shape (m,); all machines are moved together, then one by one.
@@ -70,6 +78,29 @@ class Slots:
                     if misfit < smallest - 1e-9:
                         smallest, best = misfit, candidate
         return best
+
+    def best_clocks(self, steps: tuple[range, ...]) -> Array:
+        """Return shifts with a smaller misfit than none, shape (m,); the shift that helps most comes first.
+
+        Machines one by one would be shifted in the place of one whose clock is off.
+
+        Args:
+            steps: minutes to add in each round, from the coarsest to the finest.
+        """
+        best = np.zeros(int(self.owner.max()) + 1)
+        smallest = self.assigned(best).misfit
+        for step in steps:
+            while True:
+                moves = [best + minutes * move for move in (np.ones(best.size), *np.eye(best.size)) for minutes in step]
+                misfits = [self.assigned(move).misfit for move in moves]
+                if min(misfits) >= smallest - 1e-9:
+                    break
+                smallest, best = min(misfits), moves[int(np.argmin(misfits))]
+        return best
+
+
+def _penalty_from(shift_min: Array, centre_min: float) -> float:
+    return float(2 * np.log1p(((shift_min - centre_min) / APART_MIN) ** 2).sum())
 
 
 def cut_into_slots(stretch: Stretch, mean_t: float, ahead_min: dict[str, float]) -> tuple[NDArray[np.int64], Array]:

@@ -97,7 +97,9 @@ def test_the_departure_is_counted_from_the_emptying_of_the_load_itself():
     full = [10.0 * k for k in range(1, 9)]
     loads = tickets([32.0] * 8, full)
     early = loads.with_columns((pl.col("weighed_at") - dt.timedelta(minutes=60)).alias("left_field_at"))
-    (reported,) = lag_samples(work(bins("M1", 80), {"M1": signals(10, 80)}, early)).iter_rows(named=True)
+    by_machine, by_drive = lag_samples(work(bins("M1", 80), {"M1": signals(10, 80)}, early)).iter_rows(named=True)
+    assert by_drive["machine_id"] is None
+    reported = by_machine
     assert reported["full_to_left_min"] == pytest.approx(reported["lag_min"] - 60, abs=0.5)
     assert reported["full_to_left_min"] < 0 <= reported["leave_min"]
 
