@@ -29,7 +29,7 @@ from transforms.trace.truck_home import HOME_VEHICLE, add_home_vehicle
 from transforms.trace.truck_keeping import SeasonKeeping
 from transforms.trace.truck_trips import add_trips
 
-TRACE_VERSION = "6"
+TRACE_VERSION = "7"
 """Part of every fingerprint. Increase it if the method changes, so that all fields are traced again."""
 FIELDS_PER_TRANSACTION = 64
 USUAL_TANK_T = 20.0

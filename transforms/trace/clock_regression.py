@@ -6,15 +6,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from transforms.trace.day_clocks import USUAL_LAG_MIN, USUAL_LAG_SD_MIN, USUAL_MIN_PER_KM, USUAL_MIN_PER_KM_SD
+from transforms.trace.day_clocks import (
+    HEAVY,
+    USUAL_LAG_MIN,
+    USUAL_LAG_SD_MIN,
+    USUAL_MIN_PER_KM,
+    USUAL_MIN_PER_KM_SD,
+)
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 RIGHT_CLOCK_SD_MIN, REPORT_SD_MIN = 1.0, 2.0
 """Standard deviation of correct clocks, including roads and trucks, and of the moment that tickets report as the
 departure, against the usual one (common practice, no source); the offset of a wrong clock or moment is unbounded."""
-HEAVY = 4.0
-"""Degrees of freedom of the samples' errors, which are heavy-tailed because some stretches have lost a ticket."""
 ITERATIONS = 12
 
 

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.trace.association import Association
-from transforms.trace.clock_regression import HEAVY
-from transforms.trace.day_clocks import DayClocks
+from transforms.trace.day_clocks import DayClocks, lag_density
 from transforms.trace.load_ends_hmm import OUTLIER_LAG_MIN, OUTLIER_PROBABILITY, Departures, Placement, departure_times
 from transforms.trace.mass_streams import Stretch
 
@@ -32,8 +31,6 @@ SMALLEST_SWAP = 0.01
 """A pair of loads is compared if the odds of the swapped order, one against one, exceed this."""
 REACH_SD = 9.0
 """Longest difference between a load's departure and a place, in standard deviations."""
-T_PEAK = 0.375
-"""Density of the t distribution with `HEAVY` degrees of freedom at 0."""
 
 
 def place_chances(weight: Array) -> Array:
@@ -58,16 +55,6 @@ def place_chances(weight: Array) -> Array:
             break
         before = chance
     return np.asarray(chance / chance.sum(axis=1, keepdims=True))
-
-
-def lag_density(off_min: Array, sd_min: Array) -> Array:
-    """Return the density of departures: t with `HEAVY` degrees of freedom, because some loads are long delayed.
-
-    Args:
-        off_min: estimated departure less the true one, minutes.
-        sd_min: its standard deviation, minutes.
-    """
-    return np.asarray(T_PEAK / sd_min * (1 + (off_min / sd_min) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2))
 
 
 def place_weights(stretch: Stretch, shared: Association, loads: Departures, day: DayClocks) -> Array:

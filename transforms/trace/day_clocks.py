@@ -3,8 +3,11 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from transforms.trace.truck_keeping import Keeping
+
+Array = NDArray[np.float64]
 
 CLOCKS_SD_MIN = 1.5
 """Standard error of lags and clocks, which are rounded to whole minutes."""
@@ -12,6 +15,10 @@ USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
 USUAL_MIN_PER_KM, USUAL_MIN_PER_KM_SD = 1.45, 0.2
 """Prior of waiting and weighing, and of driving at about 41 km/h (common practice, no source)."""
 USUAL_SPREAD_MIN, USUAL_LEAVE_MIN, USUAL_LEAVE_SPREAD_MIN = 5.0, 3.0, 3.0
+
+HEAVY, T_PEAK = 4.0, 0.375
+"""Degrees of freedom of the errors of lags, which are heavy-tailed because loads are delayed and stretches lose
+tickets, and the density of that t distribution at 0."""
 
 
 @dataclass(frozen=True)
@@ -58,3 +65,13 @@ class DayClocks:
     def lag_sd_min(self, site: str) -> float:
         """Return the standard deviation of one load's lag to a site, minutes."""
         return self.site_spread_min.get(site, self.spread_min)
+
+
+def lag_density(off_min: Array, sd_min: Array) -> Array:
+    """Return the density of departures: t with `HEAVY` degrees of freedom, because some loads are long delayed.
+
+    Args:
+        off_min: estimated departure less the true one, minutes.
+        sd_min: its standard deviation, minutes.
+    """
+    return np.asarray(T_PEAK / sd_min * (1 + (off_min / sd_min) ** 2 / HEAVY) ** (-(HEAVY + 1) / 2))

@@ -8,8 +8,8 @@ import pytest
 
 from tests.unit.trace.test_trace import CLOCKS, START, bins, part_between, signals, tickets, work
 from transforms.trace.calibration import KINDS, KNOTS, calibrate_season
-from transforms.trace.crossed_departures import lag_density, place_chances
-from transforms.trace.day_clocks import DayClocks
+from transforms.trace.crossed_departures import place_chances
+from transforms.trace.day_clocks import DayClocks, lag_density
 from transforms.trace.field_trace import trace_field
 from transforms.trace.grade_evidence import REPLICATE
 from transforms.trace.heaps import Heap, heap_contents
