@@ -59,7 +59,23 @@ WORDS = {
     "visit_band": mark("Band: 95 % of visits."),
 }
 """Texts of the page's script, by the name it uses; the script fills in what is in braces."""
-FILLED = "part usual n soil wet label lo hi cost at low high first last unit".split()
+FILLED = (
+    "at",
+    "cost",
+    "first",
+    "hi",
+    "high",
+    "label",
+    "last",
+    "lo",
+    "low",
+    "n",
+    "part",
+    "soil",
+    "unit",
+    "usual",
+    "wet",
+)
 
 
 def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
