@@ -75,7 +75,7 @@ def _tested(fit: ResponseFit, pair: tuple[str, str], min_loads: int) -> PairTest
     n = int(fit.observed[:, [fit.setting_column(name) for name in pair]].all(axis=1).sum())
     if n < min_loads:
         return PairTest(pair, n, None, None, reason("effect_few_loads", measured=n, needed=min_loads))
-    tested = score_test(fit, pair_column(fit, pair)[:, None])
+    tested = fit.cached(f"score test of {pair}", lambda: score_test(fit, pair_column(fit, pair)[:, None]))
     if not tested.df:
         return PairTest(pair, n, None, None, reason("effect_hardly_moved"))
     return PairTest(pair, n, tested.each[0], tested.p_value, None)
