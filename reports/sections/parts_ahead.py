@@ -179,14 +179,14 @@ def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
         effects: rows of `part_effect`.
         catalogue: the settings known.
     """
-    of_dirt = effects.filter(pl.col("response") == DIRT).sort(pl.col("change_pct").is_not_null(), maintain_order=True)
+    of_dirt = effects.filter(pl.col("response") == DIRT)
     if not of_dirt.height:
         return say("Fitted parts cannot be chosen here: no machine changed them this season.")
-    return say(
-        "Fitted parts cannot be chosen here: none was compared with the usual one on enough loads of a wetness class "
-        "({reason}).",
-        reason=row_reason(of_dirt.row(0, named=True), catalogue),
-    )
+    open_rows = of_dirt.filter(pl.col("change_pct").is_null())
+    if open_rows.height:
+        why = row_reason(open_rows.row(0, named=True), catalogue)
+        return say("Fitted parts cannot be chosen here ({reason}).", reason=why)
+    return say("Fitted parts cannot be chosen here: too few loads on one class of topsoil compare them.")
 
 
 def compared_section(
