@@ -53,7 +53,7 @@ WORDS = {
     "about_zero": mark("about 0"),
     "part_band": mark("Lines: 95 % range of the effect of each part."),
     "not_compared": mark(
-        "{part} was not compared with {usual} on {wet} topsoil on the same machines: nothing is known."
+        "{part} was compared with {usual} on too few loads or machines with {wet} topsoil: nothing is known."
     ),
     "not_together": mark("No machine ran with these parts together."),
     "visit_band": mark("Band: 95 % of visits."),

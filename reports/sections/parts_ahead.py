@@ -186,7 +186,7 @@ def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
     if open_rows.height:
         why = row_reason(open_rows.row(0, named=True), catalogue)
         return say("Fitted parts cannot be chosen here ({reason}).", reason=why)
-    return say("Fitted parts cannot be chosen here: too few loads on one class of topsoil compare them.")
+    return say("Fitted parts cannot be chosen here: too few loads or machines on one class of topsoil compare them.")
 
 
 def compared_section(

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import norm
 
-from transforms.advice.part_evidence import FleetParts, Row
+from transforms.advice.part_evidence import FleetParts, Row, is_by_lot
 from transforms.advice.what_if_table import DRAWS, SEED, pack_draws, unpack_draws
 from transforms.arrays import Array
 from transforms.config.response_catalogue import DIRT
@@ -22,6 +22,9 @@ from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.model.fitted_parts import PLACES, parts_in_force
 
+MIN_CHOICE_MACHINES = 3
+"""Minimum number of machines of a choice: with two, the interval is 12.7 standard errors to either side, and the mean
+cost would follow its upper end. Days drawn by lot need no number of machines."""
 ALL_STAGES = "cleaning"
 """Place that contains all others: parts of single stages are no choice beside it, or they would count twice."""
 
@@ -76,7 +79,7 @@ def _by_class(
     out = {}
     for wetness_class in WETNESS_CLASSES:
         dirt = fleet.comparison(DIRT, place, parts, wetness_class)
-        if dirt is None or dirt["n"] < min_loads:
+        if dirt is None or dirt["n"] < min_loads or (not is_by_lot(dirt) and dirt["machines"] < MIN_CHOICE_MACHINES):
             continue
         found = {
             r: fleet.comparison(r, place, parts, wetness_class) or fleet.comparison(r, place, parts, None)
@@ -161,7 +164,7 @@ def chosen_parts(table: dict[str, Any], parts: dict[str, str], wetness_class: st
         compared = table["parts"]["places"][place]["choices"][part]
         if wetness_class not in compared:
             raise WorkspaceError(
-                "'{part}' was not compared with '{usual}' on such topsoil",
+                "'{part}' was compared with '{usual}' on too few loads or machines on such topsoil",
                 where="what-if",
                 remedy="ask for {wetness_class} topsoil, or leave the part",
                 part=part,

@@ -102,11 +102,13 @@ def test_a_place_without_choices_and_a_table_without_parts_refuse_parts():
             answer(table, MOIST, cleaner_1="tines")
 
 
-def test_too_few_loads_or_one_machine_give_no_choice():
-    few = compared("moist", 20.0, n=29)
+def test_too_few_loads_or_machines_give_no_choice_except_by_lot():
+    few, two_machines = compared("moist", 20.0, n=29), compared("moist", 20.0, machines=2)
     one_machine = {**few, "n": 200, "change_pct": None, "lo95": None, "hi95": None}
-    for effect in (few, one_machine):
+    for effect in (few, two_machines, one_machine):
         assert parts_of_place(table_of(fleet([effect], **ONE_PLACE), [DIRT]), "cleaner_1") == []
+    by_lot = compared("moist", 20.0, machines=2, pairs=9, reason_code="part_by_lot")
+    assert parts_of_place(table_of(fleet([by_lot], **ONE_PLACE), [DIRT]), "cleaner_1") == ["bars", "tines"]
 
 
 def test_parts_that_no_machine_had_together_are_named():
