@@ -121,7 +121,11 @@ def shift_lines(runs: dict[int, dict[str, float]], rounds: int) -> list[str]:
         f" run {final['whole_s'] / first['whole_s']:.2f} times ({older:.2f} s more for each shift that the season is"
         " older)."
     )
-    return [*markdown_table([*head, "nightly refit", "peak memory, with that of one helper process"], rows), "", sentence]
+    return [
+        *markdown_table([*head, "nightly refit", "peak memory, with that of one helper process"], rows),
+        "",
+        sentence,
+    ]
 
 
 def worker_table(took: dict[int, list[dict[str, float]]]) -> list[str]:
