@@ -42,16 +42,18 @@ def _gigabytes(mb: float) -> str:
 
 
 def size_table(runs: list[dict[str, float]]) -> list[str]:
-    """Return a row per size: seconds of the stages, peak memory and disk."""
+    """Return a row per size: seconds of the stages, processor time in brackets, peak memory and disk."""
     rows = []
     for run in runs:
-        parts = [add_up(run, stages) for stages in (*FACTS.values(), FITS, JUDGEMENTS)]
+        groups = (*FACTS.values(), FITS, JUDGEMENTS)
+        parts = [add_up(run, stages) for stages in groups]
+        used = [add_up(run, tuple(f"{stage}_cpu" for stage in stages)) for stages in groups]
         rows.append(
             [
                 f"{run['records'] / 1e6:.3g} million",
                 f"{run['machines']:.0f} x {run['days']:.0f}",
-                *(_seconds(part) for part in parts),
-                f"{sum(parts):.0f}",
+                *(f"{_seconds(part)} ({_seconds(cpu)})" for part, cpu in zip(parts, used, strict=True)),
+                f"{sum(parts):.0f} ({sum(used):.0f})",
                 f"{run['peak_mb'] / 1024:.1f} + {run['peak_mb_of_a_helper'] / 1024:.1f} GB",
                 " / ".join(_gigabytes(run[f"{name}_mb"]) for name in ("inbox", "lake", "warehouse.duckdb")) + " GB",
             ]
