@@ -39,7 +39,7 @@ class Slots:
         owner: stream of each slot, shape (k,).
         full_min: time at which each slot was full, shape (k,), on the loads' clock except for one shift per machine.
         foreign: True if a load's ticket names a machine other than the slot's, shape (n, k).
-        lag_known: True if the loads' times need no shift, as far as is known.
+        clock_weight: weight of the penalty on shifts if only machines' clocks need any; None if the lag is unknown.
     """
 
     at_min: Array
@@ -47,7 +47,7 @@ class Slots:
     owner: NDArray[np.int64]
     full_min: Array
     foreign: NDArray[np.bool_]
-    lag_known: bool = False
+    clock_weight: float | None = None
 
     def assigned(self, shift_min: Array) -> Assignment:
         """Return the misfit of the best assignment at given shifts per machine, and its loads and slots."""
@@ -58,10 +58,11 @@ class Slots:
 
     def _penalty(self, shift_min: Array) -> float:
         """Return the penalty on different shifts; if the lag is known, also on a common shift."""
-        if not self.lag_known:
+        if self.clock_weight is None:
             return _penalty_from(shift_min, float(np.median(shift_min)))
-        common = np.append(shift_min, 0.0)
-        return min(_penalty_from(shift_min, c) + _penalty_from(np.array([c]), 0.0) for c in common.tolist())
+        common = np.append(shift_min, 0.0).tolist()
+        smallest = min(_penalty_from(shift_min, c) + _penalty_from(np.array([c]), 0.0) for c in common)
+        return self.clock_weight * smallest
 
     def best_shift(self, shift_min: Array, steps: tuple[range, ...]) -> Array:
         """Return shifts with a smaller misfit, shape (m,); all machines are moved together, then one by one.
