@@ -35,7 +35,7 @@ CLOCK_STEPS_MIN = (range(-24, 25, 3), range(-2, 3, 1))
 """Minutes by which machines' clocks are varied if the lag is known."""
 SEEN_WEIGHT, SILENT_WEIGHT = 1.0, 6.0
 """Weight of the penalty on shifted clocks if emptyings are seen, and if not: then errors of neighbouring slots are
-alike (one clock in six was shifted by 12 min by mistake with weight 1, none with 6; seeds 7503 and 7507)."""
+alike (with weight 1, a right clock was shifted by 12 min; seed 7507)."""
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
