@@ -1,6 +1,6 @@
 """Lags and clock offsets that the tracing of one shift day uses."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ class DayClocks:
         delayed: share of loads that are delayed on the way.
         site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
         keeping: how far trucks keep to machines in the other fields of the season.
+        haul_min: field -> site -> minutes that the drive takes beyond its km; fields lifted about the day.
     """
 
     site_lag_min: dict[str, float] = field(default_factory=dict)
@@ -50,6 +51,13 @@ class DayClocks:
     delayed: float = 0.08
     site_spread_min: dict[str, float] = field(default_factory=dict)
     keeping: Keeping = field(default_factory=Keeping)
+    haul_min: dict[str, dict[str, float]] = field(default_factory=dict)
+
+    def of_field(self, field_id: str) -> "DayClocks":
+        """Return the values for one field, whose lags contain its own drives."""
+        own = self.haul_min.get(field_id, {})
+        lags = {site: lag + own.get(site, 0.0) for site, lag in self.site_lag_min.items()}
+        return replace(self, site_lag_min=lags, haul_min={})
 
     def lag_min(self, site: str, km: float) -> float:
         """Return the expected minutes from leaving the field to the ticket's time.

@@ -340,7 +340,10 @@ def samples(rows: list[dict[str, object]]) -> pl.DataFrame:
 def season(
     *, days: int, seed: int = 1, machines: int = 8, site: str = "north", **change: object
 ) -> list[dict[str, object]]:
-    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as given by `off(day, machine)`."""
+    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as given by `off(day, machine)`.
+
+    Each machine lifts another field every day.
+    """
     rng = np.random.default_rng(seed)
     off = change.get("off", lambda _day, _machine: 0.0)
     return [
@@ -348,7 +351,7 @@ def season(
             "shift_date": DAY + dt.timedelta(days=d),
             "machine_id": f"M{m}",
             "site_id": site,
-            "field_id": f"{site}{m}",
+            "field_id": f"{site}{m}-{d}",
             "km": (km := float(rng.uniform(5, 30))),
             "lag_min": 14 + 1.5 * km + float(rng.normal(0, 3)) + off(d, m),
         }
