@@ -49,7 +49,8 @@ def solve_clocks(
 ) -> Regression:
     """Return the clocks that explain the lags, by iteratively reweighted least squares.
 
-    Roads are random effects, eliminated from the normal equations; their variance is estimated by EM steps.
+    Roads are random effects, eliminated from the normal equations; their variance is estimated by EM steps. They are
+    heavy-tailed like the errors, because a field whose loads wait in a heap would otherwise free all other roads.
 
     Args:
         lag: median lag of each sample, minutes, shape (n,).
@@ -73,18 +74,21 @@ def solve_clocks(
     roads = int(road.max()) + 1 if road.size else 0
     g = csr_array((np.ones(lag.size), (every, road)), shape=(lag.size, roads))
     estimate, own_var, error_var, inverse = prior, prior_var, var, np.diag(prior_var)
-    haul, haul_var = np.zeros(roads), HAUL_SD_MIN**2
+    haul, haul_var, own_haul_var = np.zeros(roads), HAUL_SD_MIN**2, np.full(roads, HAUL_SD_MIN**2)
     for _ in range(ITERATIONS):
         w = 1 / error_var
         xw = x.multiply(w[:, None]).tocsr()
-        shared, held = (xw.T @ g).toarray(), 1 / haul_var + g.T @ w
+        shared, held = (xw.T @ g).toarray(), 1 / own_haul_var + g.T @ w
         left = (x.T @ xw).toarray() - (shared / held) @ shared.T
         inverse = np.linalg.inv(left + np.diag(1 / own_var))
         right = x.T @ (w * lag) - shared @ ((g.T @ (w * lag)) / held)
         estimate = inverse @ (right + prior / own_var)
         haul = (g.T @ (w * (lag - x @ estimate))) / held
         error_var = (HEAVY * var + (lag - x @ estimate - haul[road]) ** 2) / (HEAVY + 1)
-        haul_var = float(HAUL_PRIOR_ROADS * HAUL_SD_MIN**2 + np.sum(haul**2 + 1 / held)) / (HAUL_PRIOR_ROADS + roads)
+        squares = haul**2 + 1 / held
+        own_weight = (HEAVY + 1) / (HEAVY + squares / haul_var)
+        haul_var = float(HAUL_PRIOR_ROADS * HAUL_SD_MIN**2 + own_weight @ squares) / (HAUL_PRIOR_ROADS + roads)
+        own_haul_var = haul_var / own_weight
         # The prior widens with the offset (a Cauchy prior), so a wrong clock is not shrunk.
         own_var = np.where(is_wide, (prior_var + estimate**2 + np.diag(inverse)) / 2, prior_var)
     sd = np.sqrt(np.diag(inverse))[:clocks]
