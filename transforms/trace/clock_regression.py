@@ -19,7 +19,7 @@ Ints = NDArray[np.int64]
 RIGHT_CLOCK_SD_MIN, REPORT_SD_MIN = 1.0, 2.0
 """Standard deviation of correct clocks, including roads and trucks, and of the moment that tickets report as the
 departure, against the usual one (common practice, no source); the offset of a wrong clock or moment is unbounded."""
-HAUL_SD_MIN, HAUL_PRIOR_ROADS = 3.0, 5.0
+HAUL_SD_MIN, HAUL_PRIOR_ROADS = 5.0, 5.0
 """Prior standard deviation of the drive from a field to a site, beyond its length: detours, tracks and turns (common
 practice, no source), and the number of roads whose weight it has."""
 ITERATIONS = 12
