@@ -32,7 +32,8 @@ class Regression(NamedTuple):
         clock_min, clock_sd_min: value of each clock and its standard error, minutes, shape (k,).
         min_per_km: driving time.
         residual_min: lag less clocks and driving time by the km, shape (n,).
-        haul_min: additional time on each of the r roads, shape (r,), shrunk to 0.
+        haul_min, haul_error_min: additional time on each of the r roads, shrunk to 0, and its standard error, each of
+            shape (r,).
         haul_sd_min: its standard deviation between roads.
     """
 
@@ -41,6 +42,7 @@ class Regression(NamedTuple):
     min_per_km: float
     residual_min: Array
     haul_min: Array
+    haul_error_min: Array
     haul_sd_min: float
 
 
@@ -75,6 +77,7 @@ def solve_clocks(
     g = csr_array((np.ones(lag.size), (every, road)), shape=(lag.size, roads))
     estimate, own_var, error_var, inverse = prior, prior_var, var, np.diag(prior_var)
     haul, haul_var, own_haul_var = np.zeros(roads), HAUL_SD_MIN**2, np.full(roads, HAUL_SD_MIN**2)
+    held = 1 / own_haul_var
     for _ in range(ITERATIONS):
         w = 1 / error_var
         xw = x.multiply(w[:, None]).tocsr()
@@ -92,5 +95,12 @@ def solve_clocks(
         # The prior widens with the offset (a Cauchy prior), so a wrong clock is not shrunk.
         own_var = np.where(is_wide, (prior_var + estimate**2 + np.diag(inverse)) / 2, prior_var)
     sd = np.sqrt(np.diag(inverse))[:clocks]
-    residual = lag - x @ estimate
-    return Regression(estimate[:clocks], sd, float(estimate[-1]), residual, haul, float(np.sqrt(haul_var)))
+    return Regression(
+        estimate[:clocks],
+        sd,
+        float(estimate[-1]),
+        lag - x @ estimate,
+        haul,
+        np.sqrt(1 / held),
+        float(np.sqrt(haul_var)),
+    )

@@ -63,7 +63,7 @@ def clocks_fingerprint(
     used: list[object] = [] if keeping == NO_KEEPING else [keeping]
     for day, sites, machines in uses:
         c = latest_clocks(by_day, dt.date.fromisoformat(day)).of_field(field_id)
-        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed)
+        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed, c.shared_sd_min)
         used.append(
             (
                 day,

@@ -39,6 +39,8 @@ class DayClocks:
         site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
         keeping: how far trucks keep to machines in the other fields of the season.
         haul_min: field -> site -> minutes that the drive takes beyond its km; fields lifted about the day.
+        field_sd_min: field -> standard error of the lag that all loads of its stretch share, minutes.
+        shared_sd_min: that of other fields, or of the field that `of_field` names.
     """
 
     site_lag_min: dict[str, float] = field(default_factory=dict)
@@ -52,12 +54,15 @@ class DayClocks:
     site_spread_min: dict[str, float] = field(default_factory=dict)
     keeping: Keeping = field(default_factory=Keeping)
     haul_min: dict[str, dict[str, float]] = field(default_factory=dict)
+    field_sd_min: dict[str, float] = field(default_factory=dict)
+    shared_sd_min: float = CLOCKS_SD_MIN
 
     def of_field(self, field_id: str) -> "DayClocks":
         """Return the values for one field, whose lags contain its own drives."""
         own = self.haul_min.get(field_id, {})
         lags = {site: lag + own.get(site, 0.0) for site, lag in self.site_lag_min.items()}
-        return replace(self, site_lag_min=lags, haul_min={})
+        sd = self.field_sd_min.get(field_id, self.shared_sd_min)
+        return replace(self, site_lag_min=lags, haul_min={}, field_sd_min={}, shared_sd_min=sd)
 
     def lag_min(self, site: str, km: float) -> float:
         """Return the expected minutes from leaving the field to the ticket's time.

@@ -6,6 +6,7 @@ days, whose loads need not be traced again.
 
 import datetime as dt
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from transforms.trace.clock_regression import HAUL_SD_MIN, solve_clocks
 from transforms.trace.day_clocks import (
+    CLOCKS_SD_MIN,
     USUAL_LAG_MIN,
     USUAL_LAG_SD_MIN,
     USUAL_LEAVE_MIN,
@@ -96,7 +98,7 @@ class LagModel:
         # If the whole fleet's tickets report an earlier moment as the departure, only the difference is evidence.
         self.left = left - min(0.0, median_or_default(s["full_to_left_min"], 0.0))
         self.slope, self.haul_sd = USUAL_MIN_PER_KM, HAUL_SD_MIN
-        self.haul: dict[tuple[str, str], float] = {}
+        self.haul: dict[tuple[str, str], tuple[float, float]] = {}
         self.epochs: dict[tuple[str, str], list[_Epoch]] = {}
         self.by_day: dict[dt.date, DayClocks] = {}
         for day in s["shift_date"].unique().sort().to_list():
@@ -134,7 +136,8 @@ class LagModel:
         _, road = np.unique(self.road[seen], return_inverse=True)
         found = solve_clocks(self.lag[seen], self.var[seen], self.km[seen], site, machine, road, is_machine)
         self.slope, self.haul_sd = found.min_per_km, found.haul_sd_min
-        self.haul = dict(zip([self.roads[i] for i in seen], found.haul_min[road].tolist(), strict=True))
+        of_road = zip(found.haul_min[road].tolist(), found.haul_error_min[road].tolist(), strict=True)
+        self.haul = dict(zip([self.roads[i] for i in seen], of_road, strict=True))
         self.residual = np.zeros(self.lag.size)
         self.residual[seen] = found.residual_min
         for j, epoch in enumerate(epochs):
@@ -227,6 +230,7 @@ class LagModel:
             leave_spread_min=leave_spread,
             closure=round(median_or_default(seen["closure"], 1.0), 2),
             delayed=round(delayed_share(seen) / 0.04) * 0.04,
+            shared_sd_min=float(round(np.hypot(CLOCKS_SD_MIN, self.haul_sd))),
             site_spread_min={s: max(2.0, sd) for s, sd in site_spreads(seen, leave_spread, spread).items()},
         )
 
@@ -239,19 +243,19 @@ class LagModel:
             machine_ahead_min={
                 m: round(e.value) for (kind, m), e in now.items() if kind == "machine" and self._is_off(e)
             },
-            haul_min=self._hauls(day),
+            **self._of_roads(day),
         )
 
-    def _hauls(self, day: dt.date) -> dict[str, dict[str, float]]:
-        """Return the additional drives of the fields with samples about a day, whole minutes."""
+    def _of_roads(self, day: dt.date) -> dict[str, dict[str, Any]]:
+        """Return the drives of the fields with samples about a day, and the errors of their lags, whole minutes."""
         about = np.flatnonzero(np.abs((self.day - np.datetime64(day)).astype(int)) <= LOOK_AHEAD_DAYS)
-        out: dict[str, dict[str, float]] = {}
-        for i in about:
-            name, site = self.roads[i]
-            minutes = float(round(self.haul.get((name, site), 0.0)))
-            if minutes:
-                out.setdefault(name, {})[site] = minutes
-        return out
+        hauls: dict[str, dict[str, float]] = {}
+        errors: dict[str, float] = {}
+        for name, site in dict.fromkeys(self.roads[i] for i in about if self.roads[i] in self.haul):
+            minutes, error = self.haul[name, site]
+            hauls.setdefault(name, {})[site] = float(round(minutes))
+            errors[name] = max(errors.get(name, 0.0), float(round(np.hypot(CLOCKS_SD_MIN, error))))
+        return {"haul_min": hauls, "field_sd_min": errors}
 
     def offsets(self) -> pl.DataFrame:
         """Return the offset of every clock by epoch.

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
+from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork, to_minutes
 from transforms.trace.lag_medians import DELAY_MIN
@@ -88,7 +88,7 @@ def draw_loads(
     """
     own = _own_loads(loads, day)
     closure = float(own.delivered_t.sum()) / stretch.lifted_t
-    late_min = rng.normal(0, CLOCKS_SD_MIN)
+    late_min = rng.normal(0, day.shared_sd_min)
     tickets: list[tuple[str, str, float, str | None, float, float, float]] = []
     truth: list[tuple[str, str, NDArray[np.int64], Array]] = []
     for stream in stretch.streams:
