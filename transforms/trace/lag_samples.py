@@ -34,8 +34,8 @@ STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 
 CLOCK_STEPS_MIN = (range(-24, 25, 3), range(-2, 3, 1))
 """Minutes by which machines' clocks are varied if the lag is known."""
 CLOCK_WEIGHT = 3.0
-"""Weight of the penalty on shifted clocks: errors of neighbouring slots are alike (with weight 1, a right clock was shifted
-by 12 min; seed 7507)."""
+"""Weight of the penalty on shifted clocks, because errors of neighbouring slots are alike: with weight 1, a right clock
+was shifted by 12 min (seed 7507)."""
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
