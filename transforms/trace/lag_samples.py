@@ -33,9 +33,9 @@ STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 
 """Minutes by which lags are varied, coarse before fine."""
 CLOCK_STEPS_MIN = (range(-24, 25, 3), range(-2, 3, 1))
 """Minutes by which machines' clocks are varied if the lag is known."""
-SEEN_WEIGHT, SILENT_WEIGHT = 1.0, 6.0
-"""Weight of the penalty on shifted clocks if emptyings are seen, and if not: then errors of neighbouring slots are
-alike (with weight 1, a right clock was shifted by 12 min; seed 7507)."""
+CLOCK_WEIGHT = 3.0
+"""Weight of the penalty on shifted clocks, because errors of neighbouring slots are alike: with weight 1, a right clock
+was shifted by 12 min (seed 7507)."""
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
@@ -88,14 +88,7 @@ def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Ful
     if np.isfinite(known_lag).all():
         full_at = np.where(np.isfinite(left), left - USUAL_LEAVE_MIN, weighed - known_lag)
         sd = np.where(np.isfinite(left), KNOWN_SD_MIN, LAG_SD_MIN)
-        slots = Slots(
-            full_at,
-            sd,
-            owner,
-            full,
-            foreign,
-            clock_weight=SEEN_WEIGHT if all(s.has_signal for s in stretch.streams) else SILENT_WEIGHT,
-        )
+        slots = Slots(full_at, sd, owner, full, foreign, CLOCK_WEIGHT)
         lag = slots.best_clocks(CLOCK_STEPS_MIN)
     else:
         slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)
