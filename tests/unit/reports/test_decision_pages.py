@@ -61,7 +61,7 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         ((0.55, 27.0, 8.0, 72.0), {REVERSED: 1.0 - usual[REVERSED], "share_depth_cm": usual["share_depth_cm"] - 0.5}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
-        own = answer_query(table, WhatIfQuery(**q, settings=settings))
+        own = answer_query(table, WhatIfQuery(**q, parts={}, settings=settings))
         shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
         assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
         assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)
@@ -85,7 +85,7 @@ def test_the_page_counts_pairs_as_the_command_does(browser, demo, tmp_path):
     opened(browser, page, 1280)
     q = {"topsoil_wetness": 0.4, "clay_pct": 21.0, "air_temp_c": 7.0, "yield_t_ha": 70.0}
     moved = {n: table["usual"][n] + k for n, k in zip(names, (6.0, -10.0), strict=True)}
-    own = answer_query(table, WhatIfQuery(**q, settings=moved))
+    own = answer_query(table, WhatIfQuery(**q, parts={}, settings=moved))
     shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, moved)
     assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
     assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6)
