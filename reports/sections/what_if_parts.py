@@ -75,4 +75,4 @@ def _note(usual: str, part: str, wet: str, compared: dict[str, Any], catalogue: 
     if not compared["uncompared"]:
         return effect
     others = ", ".join(response_label(r) for r in compared["uncompared"])
-    return f"{effect} {say('Not compared, so taken as unchanged: {responses}.', responses=others)}"
+    return " ".join((effect, say("Not compared, so taken as unchanged: {responses}.", responses=others)))
