@@ -15,6 +15,7 @@ from tests.unit.reports.chromium import opened, unfold
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import pack_draws, read_table, write_table
 from transforms.config.response_catalogue import DIRT
+from transforms.model.fitted_parts import PLACES
 
 REVERSED = "rear_roller_reversed"
 
@@ -119,6 +120,13 @@ def test_the_commands_report_their_results(demo):
     )
     assert result["question"]["settings"] == {"share_depth_cm": 8.0}
     assert result["cost_per_t"][1] < result["cost_per_t"][0] < result["cost_per_t"][2]
+    place, about = next(iter(read_table(demo.workspace.what_if)["parts"]["places"].items()))
+    part, by_class = next(iter(about["choices"].items()))
+    wetness = {"dry": "0.2", "moist": "0.5", "wet": "0.8"}[next(iter(by_class))]
+    chosen = taretrace_here("what-if", folder, "--wetness", wetness, "--set", f"{PLACES[place]}={part}")
+    assert chosen.code == 0
+    assert f"{next(iter(by_class.values()))['n']}" in chosen.out.replace(",", "")
+    assert taretrace_here("what-if", folder, "--set", f"{PLACES[place]}=brushes").code == 2
     wrong = taretrace_here("what-if", folder, "--set", "depth")
     assert wrong.code == 2
     assert "'depth'" in wrong.err
