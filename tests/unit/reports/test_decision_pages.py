@@ -125,7 +125,7 @@ def test_the_commands_report_their_results(demo):
     wetness = {"dry": "0.2", "moist": "0.5", "wet": "0.8"}[next(iter(by_class))]
     chosen = taretrace_here("what-if", folder, "--wetness", wetness, "--set", f"{PLACES[place]}={part}")
     assert chosen.code == 0
-    assert f"{next(iter(by_class.values()))['n']}" in chosen.out.replace(",", "")
+    assert f"{next(iter(by_class.values()))['n']}" in chosen.err.replace(",", "")
     assert taretrace_here("what-if", folder, "--set", f"{PLACES[place]}=brushes").code == 2
     wrong = taretrace_here("what-if", folder, "--set", "depth")
     assert wrong.code == 2
