@@ -10,13 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.trace.load_ends_hmm import GRID_T, NO_LOAD, Chain, Departures, Placement
+from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 from transforms.trace.truck_evidence import TruckEvidence
 from transforms.trace.truck_home import Agreement
-from transforms.trace.truck_keeping import Keeping, pooled_share
-from transforms.trace.truck_order import ServiceOrder, find_slots
+from transforms.trace.truck_keeping import Keeping
 from transforms.trace.truck_return import back_weights
 
 Array = NDArray[np.float64]
@@ -29,8 +28,6 @@ DAMPING = 0.5
 FIRST_ODDS = 30.0
 NEAR_STEPS_MIN = (range(-6, 7, 2), range(-5, 6, 1))
 """Minutes by which a machine's slots may be shifted, because its lifted mass drifts from the weighed mass."""
-SMALLEST_POOLED = 0.05
-"""Smallest probability of a pool at which its order of service matters."""
 WRONG_NAME = 0.002
 """Probability that a ticket names the wrong machine: another machine in the field lifted the load."""
 
@@ -133,16 +130,11 @@ def associate_loads(
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
     homes = trucks.homes if contested and trucks is not None and trucks.homes.are_known else None
     keeping = Keeping() if trucks is None else trucks.keeping
-    back_min = np.full(n, np.nan) if trucks is None else trucks.back_min
     last = 1 if not contested else MAX_ITERATIONS if homes is None else TRUCK_ITERATIONS
     belief, prior, change, agreement = _belief(weight, odds), weight, 1.0, None
     for iteration in range(last):
         if homes is not None and agreement is None and (iteration >= TRUCK_ITERATION or change < TOLERANCE):
             agreement = homes.agreement(belief, keeping)
-            pooled = pooled_share(agreement.vehicle_evidence, keeping.of_vehicle)
-            if pooled > SMALLEST_POOLED:
-                slots = find_slots(stretch, belief, placed, ahead_min)
-                _serve_in_order(chains, candidates, ServiceOrder.of(slots, loads, back_min), pooled, closure)
         if homes is not None and agreement is not None:
             prior = weight * homes.messages(belief, agreement)
         _exchange(chains, candidates, prior, odds, placed, 0.0 if iteration == 0 else DAMPING)
@@ -151,26 +143,6 @@ def associate_loads(
         if change < TOLERANCE and (homes is None or agreement is not None):
             break
     return Association(_belief(prior, odds), placed, agreement)
-
-
-def _serve_in_order(
-    chains: list[Chain], candidates: list[NDArray[np.int64]], order: ServiceOrder | None, pooled: float, closure: float
-) -> None:
-    """Weigh the ends in every chain by the order of service, if it is known.
-
-    Args:
-        chains: the chains.
-        candidates: loads of each chain.
-        order: the order of service, or None.
-        pooled: probability that the trucks are of one pool.
-        closure: weighed over lifted mass.
-    """
-    if order is None:
-        return
-    for chain, rows in zip(chains, candidates, strict=True):
-        sizes = chain.loads.delivered_t / closure / GRID_T
-        own = order.weights(rows, chain.full_min, sizes, pooled * order.probability)
-        chain.weights = own if chain.weights is None else chain.weights * own
 
 
 def _exchange(

@@ -86,19 +86,6 @@ def mean_keeping(evidence: Array | None, prior: tuple[float, ...]) -> float:
     return float(1 - np.array(STRAYS) @ weight / weight.sum())
 
 
-def pooled_share(evidence: Array | None, prior: tuple[float, ...]) -> float:
-    """Return the probability that trucks are of one pool; 0 if no group has two members.
-
-    Args:
-        evidence: result of `stray_evidence`.
-        prior: prior weights of `STRAYS`.
-    """
-    if evidence is None:
-        return 0.0
-    weight = np.exp(evidence) * np.array(prior)
-    return float(weight[-1] / weight.sum())
-
-
 class SeasonKeeping:
     """Prior of each field: how far trucks keep to machines in all other fields of the season."""
 

@@ -15,7 +15,6 @@ from transforms.trace.truck_keeping import (
     Keeping,
     SeasonKeeping,
     mean_keeping,
-    pooled_share,
     stray_evidence,
 )
 
@@ -88,11 +87,3 @@ def test_gangs_and_trucks_are_learnt_apart_and_a_little_more_evidence_changes_no
     assert nearly == found
     assert sum(found.of_vehicle) == pytest.approx(1)
     assert min(found.of_vehicle) > 0
-
-
-def test_the_probability_of_a_pool_follows_from_evidence_and_prior():
-    prior = Keeping().of_vehicle
-    assert pooled_share(None, prior) == 0
-    assert pooled_share(np.zeros(len(STRAYS)), prior) == pytest.approx(prior[-1])
-    assert pooled_share(peak(1.0), prior) > 0.95
-    assert pooled_share(peak(0.05), prior) < 0.01
