@@ -131,7 +131,7 @@ def between_contrast(fit: ResponseFit, setting: str) -> tuple[float, float] | No
 
 def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row:
     """Return the columns of a cell that do not depend on its estimate."""
-    values = fit.rows.filter(pl.Series(own_rows))[setting.name].drop_nulls()
+    values = fit.rows[setting.name].filter(pl.Series(own_rows)).drop_nulls()
     other = between_contrast(fit, setting.name)
     return {
         "response": fit.response,
