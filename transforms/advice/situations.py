@@ -85,9 +85,9 @@ def _in_class(fit: ResponseFit, wetness: str, soil: str) -> Mask:
 
 def _ranges(fit: ResponseFit, names: list[str], inside: Mask) -> dict[str, tuple[float, float, int]]:
     """Return setting -> (low, high, loads): the quantiles `SUPPORT` of its values in some rows."""
-    rows, out = fit.rows.select(names).filter(pl.Series(inside)), {}
+    kept, out = pl.Series(inside), {}
     for name in names:
-        values = rows[name].drop_nulls()
+        values = fit.rows[name].filter(kept).drop_nulls()
         low, high = (to_float(values.quantile(q) or 0.0) for q in SUPPORT)
         out[name] = (low, high, values.len())
     return out
