@@ -192,11 +192,15 @@ def _transformed(rows: list[Row], transform: Spec) -> list[Row]:
         return [{**r, transform["as"]: None if r[date[1]] is None else _to_ms(r[date[1]])} for r in rows]
     if kind == "filter" and "isValid" in expression:
         names = set(FIELD.findall(expression))
-        return [r for r in rows if all(r[n] is not None for n in names)]
+        return [r for r in rows if all(_is_known(r[n]) for n in names)]
     if kind == "stack" and len({tuple(r[g] for g in transform["groupby"]) for r in rows}) == len(rows):
         start, end = transform["as"]
         return [{**r, start: 0.0, end: r[transform["field"]]} for r in rows]
     raise NotPlainError(f"transform {kind}")
+
+
+def _is_known(value: Any) -> bool:
+    return value is not None and (not isinstance(value, float) or math.isfinite(value))
 
 
 def _pixels(x: float) -> str:

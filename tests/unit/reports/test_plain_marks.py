@@ -155,3 +155,11 @@ def test_values_without_a_range_are_drawn_by_the_library():
     with pytest.raises(NotPlainError):
         marks_of(chart)
     assert picture(chart, WIDTH) == picture(replace(chart, shares_axes=False), WIDTH)
+
+
+def test_values_that_are_not_finite_are_left_out_as_in_the_library():
+    chart = place(float("nan"), 1.3)
+    theirs = picture(replace(chart, shares_axes=False), WIDTH).decode()
+    assert re.search(GROUP.format(name="layer_3_marks"), theirs) is None
+    assert marks_of(chart).groups()["layer_3_marks"] == ""
+    assert marks_of(chart).groups()["layer_4_marks"] != ""
