@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 Row = dict[str, Any]
@@ -61,8 +62,14 @@ def nice_domain(low: float, high: float) -> tuple[float, float]:
 
 
 def _to_ms(text: str) -> float:
-    """Return a local time without zone as the library reads it, ms since 1970."""
-    return dt.datetime.fromisoformat(text).timestamp() * 1000
+    """Return a local time without zone, YYYY-MM-DDTHH:MM:SS, as the library reads it, ms since 1970."""
+    return _hour_ms(text[:13]) + 60_000 * int(text[14:16]) + 1000 * int(text[17:19])
+
+
+@lru_cache(maxsize=8192)
+def _hour_ms(hour: str) -> float:
+    """Return the start of an hour; the zone is looked up once for all sheets, because clocks change by whole hours."""
+    return dt.datetime.fromisoformat(hour).timestamp() * 1000
 
 
 def _whole_days(low: float, high: float) -> tuple[float, float]:
