@@ -29,9 +29,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import pinvh
-from threadpoolctl import threadpool_limits
 
 from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.fit_result import ResponseFit
 from transforms.model.reaction_shift import freed_coefficients
 from transforms.model.setting_terms import SettingBy, SettingEffect
@@ -188,5 +188,5 @@ def _shrinkage(fit: ResponseFit) -> Shrinkage:
     unit[np.arange(places.size), places] = 1.0
     freed = freed_coefficients(fit)
     V = freed.covariance(unit)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return Shrinkage(places, effect_draws(freed.mean[places], V, kind, direction))

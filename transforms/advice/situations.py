@@ -50,9 +50,13 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     Returns:
         Low and high are the quantiles `SUPPORT` of the values, in the setting's unit.
     """
-    inside = _in_class(fit, wetness, soil)
-    names = [n for n in fit.settings if untried_reason(fit, n, inside, min_loads) is None]
-    return _ranges(fit, names, inside)
+
+    def find() -> dict[str, tuple[float, float, int]]:
+        inside = _in_class(fit, wetness, soil)
+        names = [n for n in fit.settings if untried_reason(fit, n, inside, min_loads) is None]
+        return _ranges(fit, names, inside)
+
+    return dict(fit.cached(f"tried if {wetness} and {soil} by {min_loads}", find))
 
 
 def ran_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
@@ -81,9 +85,9 @@ def _in_class(fit: ResponseFit, wetness: str, soil: str) -> Mask:
 
 def _ranges(fit: ResponseFit, names: list[str], inside: Mask) -> dict[str, tuple[float, float, int]]:
     """Return setting -> (low, high, loads): the quantiles `SUPPORT` of its values in some rows."""
-    rows, out = fit.rows.filter(pl.Series(inside)), {}
+    kept, out = pl.Series(inside), {}
     for name in names:
-        values = rows[name].drop_nulls()
+        values = fit.rows[name].filter(kept).drop_nulls()
         low, high = (to_float(values.quantile(q) or 0.0) for q in SUPPORT)
         out[name] = (low, high, values.len())
     return out

@@ -71,9 +71,11 @@ class DayClocks:
             site: site of the ticket; an unknown one has the median lag of the others.
             km: road distance from the field to the site, km.
         """
-        known = list(self.site_lag_min.values())
-        usual = float(np.median(known)) if known else USUAL_LAG_MIN
-        return self.site_lag_min.get(site, usual) + self.min_per_km * km
+        lag = self.site_lag_min.get(site)
+        if lag is None:
+            known = list(self.site_lag_min.values())
+            lag = float(np.median(known)) if known else USUAL_LAG_MIN
+        return lag + self.min_per_km * km
 
     def lag_sd_min(self, site: str) -> float:
         """Return the standard deviation of one load's lag to a site, minutes."""

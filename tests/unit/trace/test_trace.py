@@ -280,19 +280,19 @@ def test_the_chain_agrees_with_counting_every_way_there_is():
     s = stream(10.0, 1.0)
     loads = Departures(np.array([2.0, 5.0]), np.array([1.5, 1.5]), np.array([4.0, 6.0]))
     chain = Chain(s, loads, 1.0, 1.0, 0.0)
-    placed, odds = chain.place(np.ones(2), np.full(2, 1e-6))
-    one = chain._on(chain._start(), 0)
-    end = chain._end(0, chain.cells).weight
+    found = chain.place(np.ones(2), np.full(2, 1e-6))
+    one = chain._filled(chain._start(), 0)
+    end = chain._end(0, chain.cells)
     ends = np.zeros(chain.cells)
     for scale in range(chain.scale.size):
         for cell in range(chain.cells):
             alone = np.zeros_like(one.weight)
-            alone[scale, cell] = one.weight[scale, cell] * chain._seen(0, one)[cell]
-            then = chain._on(type(one)(0, alone), 1)
-            ends[cell] += (then.weight * chain._seen(1, then) * end).sum()
+            alone[scale, cell] = one.weight[scale, cell]
+            ends[cell] += (chain._filled(type(one)(0, alone), 1).weight * end).sum()
     mean = float((ends / ends.sum() * np.arange(chain.cells)).sum())
-    assert float(placed[0].chance @ placed[0].end_t) == pytest.approx(mean, abs=0.05)
-    assert odds.min() > 1
+    first = found.placements()[0]
+    assert float(first.chance @ first.end_t) == pytest.approx(mean, abs=0.05)
+    assert found.odds.min() > 1
 
 
 def test_a_share_that_is_less_sure_has_the_wider_spread():
