@@ -3,9 +3,9 @@
 The largest of many noisy estimates are too large: a move selected by its estimate disappoints. For advice, the effects
 of one practical step are therefore assumed to come from distributions about 0, one for the settings' own effects and
 one for each condition that multiplies them (Efron and Morris 1973). They have heavy tails, because most settings do
-little and a few do much. Roots are lost in two ways: lifting breaks or leaves them, cleaning knocks off tips and drops
-small roots through gaps. Settings of one mechanism act alike, so on root loss each mechanism is a kind, and its effects
-whose direction the catalogue states share a mean with a vague prior:
+little and a few do much. Roots are lost in two ways: lifting breaks or leaves them, and what handles them afterwards
+knocks off tips and drops small roots through gaps. Settings of one mechanism act alike, so on root loss each mechanism
+is a kind, and its effects whose direction the catalogue states share a mean with a vague prior:
 
     b ~ N(0, S),  S = diag(t r)^2 + k ss',  b^ ~ N(b, V),  t ~ half-Cauchy(A),  1/r^2 ~ gamma(n/2, n/2)         (11)
 
@@ -51,7 +51,7 @@ BURN_IN, SPREADS = 50, 800
 DRAWS_PER_SPREAD = 5
 DRAWS = SPREADS * DRAWS_PER_SPREAD
 """Draws of the effects."""
-CLEANING_STAGES = ("conveying", "cleaning")
+HANDLING_STAGES = ("intake", "conveying", "cleaning")
 """Stages of a machine whose settings act on roots that are lifted already: the second mechanism of root loss."""
 TAILS = 2
 """Degrees of freedom of the effects' distribution: most settings do little and a few do much (assumption)."""
@@ -115,8 +115,8 @@ def _kind(fit: ResponseFit, term: SettingEffect | SettingBy) -> str:
     """Return the kind of an effect: its modifier, or the mechanism of a setting's own effect on root loss."""
     if isinstance(term, SettingBy):
         return term.modifier.label
-    is_cleaning = fit.frame.setting(term.setting).stage in CLEANING_STAGES
-    return "cleaning" if is_cleaning and _is_loss(fit) else ""
+    is_handling = fit.frame.setting(term.setting).stage in HANDLING_STAGES
+    return "handling" if is_handling and _is_loss(fit) else ""
 
 
 def _is_loss(fit: ResponseFit) -> bool:
