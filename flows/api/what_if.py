@@ -8,8 +8,10 @@ import polars as pl
 from reports.language.reason_text import format_reason
 from reports.language.translate import say
 from reports.sections.cautions import CAUTION
+from reports.sections.what_if_parts import chosen_part_notes
 from transforms.advice.what_if import Answer, WhatIfQuery, answer_query
 from transforms.config.workspace import Season
+from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 
 LIMITS = {"topsoil_wetness": (0.0, 1.0), "clay_pct": (0.0, 60.0), "yield_t_ha": (5.0, 160.0)}
@@ -58,6 +60,7 @@ class WhatIf:
         conditions: condition -> value that was used.
         settings: setting -> value that was asked.
         parts: place -> part that was asked.
+        part_notes: sentences on the comparison that each part rests on.
         n: loads of the fleet in such conditions.
         untried: sentences on what is outside the tried range; empty unless the answer was forced.
         basis_code: `current`, or the state of the fit behind the answer if there is a newer one.
@@ -69,6 +72,7 @@ class WhatIf:
     conditions: dict[str, float]
     settings: dict[str, float]
     parts: dict[str, str]
+    part_notes: tuple[str, ...]
     n: int
     untried: tuple[str, ...]
     basis_code: str
@@ -100,6 +104,7 @@ def answer_question(table: dict[str, Any], asked: QuestionInput, season: Season)
                 high=high,
             )
     found = answer_query(table, WhatIfQuery(**conditions, settings=asked.settings, parts=asked.parts))
+    wet = classes_at(conditions["topsoil_wetness"], conditions["clay_pct"])[0]
     untried = tuple(format_reason(why, season.catalogue) for why in found.untried)
     if untried and not asked.force:
         raise WorkspaceError(
@@ -114,6 +119,7 @@ def answer_question(table: dict[str, Any], asked: QuestionInput, season: Season)
         conditions=conditions,
         settings=asked.settings,
         parts=asked.parts,
+        part_notes=tuple(chosen_part_notes(table, asked.parts, wet, season.catalogue)),
         n=found.n,
         untried=untried,
         basis_code=asked.basis_code,

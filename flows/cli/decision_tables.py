@@ -22,6 +22,7 @@ from reports.language.setting_input import parse_assignment
 from reports.language.translate import mark, say, say_n, translated
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
+from reports.sections.what_if_parts import chosen_part_notes
 from transforms.advice.mean_interval import MeanInterval
 from transforms.advice.what_if import (
     Answer,
@@ -228,7 +229,8 @@ def what_if(
         found.n,
         conditions=capital(conditions_label(wet, soil)),
     )
-    notes = [f"{loads} {assumption_words(season)}", say(CAUTION)]
+    of_parts = chosen_part_notes(table, parts, wet, season.catalogue)
+    notes = [*of_parts, f"{loads} {assumption_words(season)}", say(CAUTION)]
     ranges = [
         *(_tried_range(u, season) for u in untried_settings(table, question)),
         *(_seen_range(u, shown) for u in unseen_conditions(table, question)),

@@ -1,5 +1,6 @@
 """Fitted parts on the what-if page: their controls, and notes on what each comparison rests on."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from reports.language.display_units import number
@@ -50,6 +51,25 @@ def part_notes(table: dict[str, Any], catalogue: Catalogue) -> dict[str, Any]:
     return out
 
 
+def chosen_part_notes(
+    table: dict[str, Any], parts: Mapping[str, str], wetness_class: str, catalogue: Catalogue
+) -> list[str]:
+    """Return the notes on the comparisons that the parts of an answered question rest on; none for usual parts.
+
+    Args:
+        table: the what-if table.
+        parts: place -> part of the question.
+        wetness_class: class of the topsoil.
+        catalogue: the settings known.
+    """
+    places = _places(table)
+    asked = {place: part for place, part in parts.items() if part != places[place]["usual"]}
+    return [
+        _note(places[p]["usual"], part, wetness_class, places[p]["choices"][part][wetness_class], catalogue)
+        for p, part in asked.items()
+    ]
+
+
 def _note(usual: str, part: str, wet: str, compared: dict[str, Any], catalogue: Catalogue) -> str:
     """Return the note on the comparison of a part with the usual one in a wetness class.
 
@@ -75,4 +95,4 @@ def _note(usual: str, part: str, wet: str, compared: dict[str, Any], catalogue: 
     if not compared["uncompared"]:
         return effect
     others = ", ".join(response_label(r) for r in compared["uncompared"])
-    return f"{effect} {say('Not compared, so taken as unchanged: {responses}.', responses=others)}"
+    return " ".join((effect, say("Not compared, so taken as unchanged: {responses}.", responses=others)))

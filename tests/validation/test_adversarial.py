@@ -1,7 +1,7 @@
 """Slow proof: what do seasons that break an assumption of the fit do to its intervals, and which check tells?
 
 `pytest -m slow tests/validation/test_adversarial.py -s` writes the figures of tests/validation/RESULTS.md;
-`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some five minutes on an idle machine.
+`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some ten minutes of two processors.
 """
 
 import os

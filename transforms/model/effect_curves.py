@@ -58,7 +58,7 @@ def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArr
 
 @dataclass(frozen=True)
 class _BesideUsual:
-    """What the pairs of a setting add to its curve at the usual values of the other settings.
+    """Addition of the pairs of a setting to its curve, at the usual values of the other settings.
 
     Attributes:
         notes: usual value of each of these settings.

@@ -102,6 +102,11 @@ def interacting_pairs(fit: ResponseFit, min_loads: int) -> list[PairTest]:
 
 
 def mean_steps(fit: ResponseFit, setting: str) -> float:
-    """Return the mean of a setting over the rows that have it, in practical steps from the middle of its range."""
+    """Return the mean of a setting over the rows that have it, in practical steps from the middle of its range.
+
+    Args:
+        fit: the fit.
+        setting: name of the setting.
+    """
     at = fit.setting_column(setting)
     return float(fit.x[fit.observed[:, at], at].mean())

@@ -32,6 +32,8 @@ def sensor_errors(fit: ResponseFit, order: VisitOrder, draws: int, rng: np.rando
         rng: source of randomness.
     """
     noisy = [(s.name, r) for s, r in zip(fit.frame.settings, fit.frame.sensors, strict=False) if r < 1]
+    if not noisy:
+        return None
     steps, _ = setting_steps(fit.rows, fit.frame, fit.visits)
     out = None
     for name, reliability in noisy:

@@ -107,7 +107,12 @@ def _shrunken(suspects: dict[str, LastingPart], errors: dict[str, float]) -> dic
 
 
 def lasting_part(order: VisitOrder, steps: Array) -> LastingPart | None:
-    """Split the variance of a setting within visits by least squares on products by lag; None if it does not last."""
+    """Split the variance of a setting within visits by least squares on products by lag; None if it does not last.
+
+    Args:
+        order: rows in time order within visits.
+        steps: values of the setting in practical steps, shape (n,).
+    """
     products, noise = order.products(steps[:, None])[:, 0], order.expected(0.0)
     best: tuple[float, LastingPart] | None = None
     for stay in STAYS:

@@ -178,7 +178,7 @@ def test_answers_are_those_of_the_fit(fits, table):
 def test_more_depth_saves_roots_and_costs_soil(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
     deeper = {"share_depth_cm": table["usual"]["share_depth_cm"] + 1.0}
-    usual, moved = (answer_query(table, WhatIfQuery(**at, settings=s)) for s in ({}, deeper))
+    usual, moved = (answer_query(table, WhatIfQuery(**at, parts={}, settings=s)) for s in ({}, deeper))
     assert usual.saved_per_t == pytest.approx((0, 0, 0))
     assert moved.dirt_pct[0] > usual.dirt_pct[0]
     assert moved.root_loss_t_ha is not None
@@ -190,14 +190,14 @@ def test_more_depth_saves_roots_and_costs_soil(table):
 
 def test_where_nobody_has_been_is_said(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
-    assert answer_query(table, WhatIfQuery(**at, settings={})).untried == ()
-    far = answer_query(table, WhatIfQuery(**at, settings={"share_depth_cm": 11.9}))
+    assert answer_query(table, WhatIfQuery(**at, parts={}, settings={})).untried == ()
+    far = answer_query(table, WhatIfQuery(**at, parts={}, settings={"share_depth_cm": 11.9}))
     assert [why.code for why in far.untried] == ["setting_tried_only"]
     table["tried"]["wet|heavy"] = {"n": 3, "settings": {}}
-    nobody = answer_query(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
+    nobody = answer_query(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, parts={}, settings={}))
     assert nobody.untried == (reason("fleet_has_few_loads", n=3, soil_class="heavy", wetness_class="wet"),)
     with pytest.raises(WorkspaceError, match="'depth' is not in the fit"):
-        answer_query(table, WhatIfQuery(**at, settings={"depth": 3.0}))
+        answer_query(table, WhatIfQuery(**at, parts={}, settings={"depth": 3.0}))
 
 
 def test_a_table_is_kept_and_its_lack_is_said(table, tmp_path):

@@ -15,6 +15,7 @@ from tests.unit.reports.chromium import opened, unfold
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import pack_draws, read_table, write_table
 from transforms.config.response_catalogue import DIRT
+from transforms.model.fitted_parts import PLACES
 
 REVERSED = "rear_roller_reversed"
 
@@ -61,7 +62,7 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         ((0.55, 27.0, 8.0, 72.0), {REVERSED: 1.0 - usual[REVERSED], "share_depth_cm": usual["share_depth_cm"] - 0.5}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
-        own = answer_query(table, WhatIfQuery(**q, settings=settings))
+        own = answer_query(table, WhatIfQuery(**q, parts={}, settings=settings))
         shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
         assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
         assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)
@@ -85,7 +86,7 @@ def test_the_page_counts_pairs_as_the_command_does(browser, demo, tmp_path):
     opened(browser, page, 1280)
     q = {"topsoil_wetness": 0.4, "clay_pct": 21.0, "air_temp_c": 7.0, "yield_t_ha": 70.0}
     moved = {n: table["usual"][n] + k for n, k in zip(names, (6.0, -10.0), strict=True)}
-    own = answer_query(table, WhatIfQuery(**q, settings=moved))
+    own = answer_query(table, WhatIfQuery(**q, parts={}, settings=moved))
     shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, moved)
     assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
     assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6)
@@ -119,6 +120,13 @@ def test_the_commands_report_their_results(demo):
     )
     assert result["question"]["settings"] == {"share_depth_cm": 8.0}
     assert result["cost_per_t"][1] < result["cost_per_t"][0] < result["cost_per_t"][2]
+    place, about = next(iter(read_table(demo.workspace.what_if)["parts"]["places"].items()))
+    part, by_class = next(iter(about["choices"].items()))
+    wetness = {"dry": "0.2", "moist": "0.5", "wet": "0.8"}[next(iter(by_class))]
+    chosen = taretrace_here("what-if", folder, "--wetness", wetness, "--set", f"{PLACES[place]}={part}")
+    assert chosen.code == 0
+    assert f"{next(iter(by_class.values()))['n']}" in chosen.err.replace(",", "")
+    assert taretrace_here("what-if", folder, "--set", f"{PLACES[place]}=brushes").code == 2
     wrong = taretrace_here("what-if", folder, "--set", "depth")
     assert wrong.code == 2
     assert "'depth'" in wrong.err

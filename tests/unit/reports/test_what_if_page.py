@@ -112,7 +112,7 @@ def test_a_direction_is_a_switch_with_the_answers_of_the_command(browser, writte
     points = evaluate(browser, "return window.taretraceCost()")
     assert [p["value"] for p in points] == [0.0, 1.0]
     for p in points:
-        own = answer_query(data.table, WhatIfQuery(**query_of(browser), settings={REVERSED: p["value"]}))
+        own = answer_query(data.table, WhatIfQuery(**query_of(browser), parts={}, settings={REVERSED: p["value"]}))
         assert p["mean"] == pytest.approx(own.cost_per_t.mean, rel=1e-6)
         assert p["hi"] - p["mean"] == pytest.approx(own.saved_per_t.mean - own.saved_per_t.lo95, rel=1e-6, abs=1e-9)
     evaluate(browser, "document.getElementById('usual').click()")
@@ -232,11 +232,11 @@ def test_the_heading_answers_the_question(browser, written, data):
     opened(browser, written["what-if"], 1280)
     text = "return document.getElementById('heading').textContent"
     usual = evaluate(browser, text)
-    cost = answer_query(data.table, WhatIfQuery(**query_of(browser), settings={})).cost_per_t.mean
+    cost = answer_query(data.table, WhatIfQuery(**query_of(browser), parts={}, settings={})).cost_per_t.mean
     assert re.findall(r"\d+(?:\.\d+)?", usual) == [two_digits(cost)]
     speed = evaluate(browser, MOVE, "set-ground_speed_kmh", data.table["usual"]["ground_speed_kmh"] + 0.5)
     saved = answer_query(
-        data.table, WhatIfQuery(**query_of(browser), settings={"ground_speed_kmh": speed})
+        data.table, WhatIfQuery(**query_of(browser), parts={}, settings={"ground_speed_kmh": speed})
     ).saved_per_t.mean
     moved = evaluate(browser, text)
     assert float(re.findall(r"\d+\.\d+", moved)[0]) == pytest.approx(abs(saved), rel=0.06)
