@@ -17,7 +17,11 @@ from reports.language.reason_text import format_reason
 from reports.language.time_patterns import time_pattern
 from reports.language.translate import say, say_n
 from transforms.config.workspace import Season
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.ingest.propose.proposal import Proposal
+
+MAX_REASONS = 5
+"""Reasons of rejected rows that a preview lists, the most frequent first."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +92,14 @@ def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
     )
 
 
-def preview_tables(preview: MappingPreview, season: Season) -> list[ConsoleTable]:
-    """Return the table of the first rows as read, and the table of rejected ones if there are any."""
+def preview_tables(preview: MappingPreview, file_name: str, season: Season) -> list[ConsoleTable]:
+    """Return the table of the first rows as read, and that of the reasons of rejected ones if there are any.
+
+    Args:
+        preview: the proposal with the rows read through it.
+        file_name: name of the sample file.
+        season: the season, for time zone and headings.
+    """
     rows, rejected = preview.filled(), preview.rejected
     title = say_n(
         "The first {n} row as it would be read (times in {zone})",
@@ -99,7 +109,13 @@ def preview_tables(preview: MappingPreview, season: Season) -> list[ConsoleTable
     )
     tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
     if rejected.height:
-        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
+        why = (
+            rejected.group_by("rule", *REASON_COLUMNS, maintain_order=True)
+            .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
+            .sort("rows", descending=True, maintain_order=True)
+            .head(MAX_REASONS)
+            .with_columns(pl.lit(file_name).alias("file"))
+        )
         count = say_n(
             "{n} of the first {all} rows would be rejected",
             "{n} of the first {all} rows would be rejected",

@@ -266,6 +266,20 @@ def test_a_root_check_in_german_is_recognised_with_its_classes_and_place(workspa
     assert result["rows"][0]["place"] == "pile"
 
 
+def test_rows_that_a_mapping_would_reject_are_listed_by_reason_and_it_is_saved(workspace, tmp_path):
+    path = tmp_path / "root_checks.csv"
+    path.write_text(
+        "Root check,Checked at,Ticket,Roots checked,Too deep\n"
+        + "".join(f"B{i},2025-10-13 08:{i}:00,T{i},{100 if i % 10 else -1},4\n" for i in range(10, 40))
+    )
+    ran = taretrace("map", path, "-w", workspace.root, "--no-ask", "--answer", "time_zone=UTC")
+    assert ran.code == 0, ran.err
+    lines = [line.split("\t") for line in ran.out.splitlines()]
+    rejected = [line for line in lines if line[0] == path.name]
+    assert [(line[2], line[3]) for line in rejected] == [("3", "2")]
+    assert len(list(workspace.mappings.glob("*.toml"))) == 1
+
+
 def test_an_unknown_place_is_asked_for(workspace, tmp_path):
     path = tmp_path / "root_checks.csv"
     path.write_text(
