@@ -62,9 +62,23 @@ def print_proposal(console: Console, proposals: list[Proposal], season: Season) 
     unread = unplaced_columns(proposals)
     if unread:
         print_line(console, say("Not read: {columns}", columns=", ".join(unread)))
+    if any(_lacks_settings(p, season) for p in proposals):
+        print_line(
+            console,
+            say(
+                "No machine setting is read from this log, so no effect and no advice can follow from it. Name its "
+                "columns: --answer 'share_depth_cm=COLUMN OF THE FILE' and so on."
+            ),
+        )
     sheets = unread_sheets(proposals)
     if sheets:
         print_line(console, say("Sheets not read: {sheets}", sheets=", ".join(sheets)))
+
+
+def _lacks_settings(proposal: Proposal, season: Season) -> bool:
+    """Return True for a log of which columns, but no machine setting, are read."""
+    settings = {c for name, setting in season.catalogue.items() for c in (name, *setting.companions.values())}
+    return proposal.kind == "telemetry" and bool(proposal.columns) and settings.isdisjoint(c.column for c in proposal.columns)
 
 
 def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:

@@ -9,12 +9,15 @@ from typing import Any
 
 import pytest
 import xlsxwriter
+from rich.console import Console
 
+from flows.cli.mapping_preview import print_proposal
 from flows.runtime.progress import Reporter
 from tests.support.program import taretrace_here as taretrace
 from tests.support.task_data import Moment, Value, write_set
 from tests.validation.seasons import Season
 from transforms.config.workspace import init_workspace
+from transforms.ingest.propose.proposal import ColumnProposal, Proposal
 
 QUIET = Reporter(quiet=True)
 
@@ -278,6 +281,18 @@ def test_rows_that_a_mapping_would_reject_are_listed_by_reason_and_it_is_saved(w
     rejected = [line for line in lines if line[0] == path.name]
     assert [(line[2], line[3]) for line in rejected] == [("3", "2")]
     assert len(list(workspace.mappings.glob("*.toml"))) == 1
+
+
+def test_a_log_without_a_machine_setting_is_reported_before_it_is_saved(tmp_path):
+    season = init_workspace(tmp_path / "s").season
+    depth = ColumnProposal("share_depth_left_cm", {"from": ["Tiefe"]}, 1.0, [])
+    place = ColumnProposal("lat_deg", {"from": ["Breite"]}, 1.0, [])
+    lines = []
+    for columns in ([place], [place, depth]):
+        text = io.StringIO()
+        print_proposal(Console(file=text, stderr=True), [Proposal("telemetry", {}, columns)], season)
+        lines.append(text.getvalue().count("share_depth_cm="))
+    assert lines == [1, 0]
 
 
 def test_an_unknown_place_is_asked_for(workspace, tmp_path):
