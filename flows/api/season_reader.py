@@ -202,6 +202,7 @@ class SeasonReader:
         self,
         settings: Mapping[str, float] | None = None,
         *,
+        parts: Mapping[str, str] | None = None,
         topsoil_wetness: float | None = None,
         clay_pct: float | None = None,
         air_temp_c: float | None = None,
@@ -215,6 +216,7 @@ class SeasonReader:
 
         Args:
             settings: setting -> value in its stored unit (`settings()`); one that is not given has its usual value.
+            parts: place, such as `cleaning` or `cleaner_1` -> part fitted there; usual parts where it is not given.
             topsoil_wetness: 0 (dry) to 1 (wet); the season's median if it is not given, like all conditions.
             clay_pct: clay content of the topsoil in percent, 0 to 60.
             air_temp_c: air temperature in degrees Celsius.
@@ -222,8 +224,8 @@ class SeasonReader:
             force: answer also outside the tried range; the result states what is outside.
 
         Raises:
-            WorkspaceError: nothing was fitted yet, a setting is not in the fit, a condition is impossible, or the
-                question is outside the tried range and `force` is not set.
+            WorkspaceError: nothing was fitted yet, a setting is not in the fit, a part was not compared, a condition is
+                impossible, or the question is outside the tried range and `force` is not set.
         """
         conditions = {
             "topsoil_wetness": topsoil_wetness,
@@ -233,7 +235,7 @@ class SeasonReader:
         }
         with self._opened() as warehouse:
             basis = product_status(warehouse, GUIDE).code.value
-            asked = QuestionInput(dict(settings or {}), conditions, basis, force=force)
+            asked = QuestionInput(dict(settings or {}), dict(parts or {}), conditions, basis, force=force)
             return answer_question(read_table(self._workspace.what_if), asked, self._workspace.season)
 
 

@@ -34,12 +34,14 @@ class QuestionInput:
 
     Attributes:
         settings: setting -> value in its stored unit.
+        parts: place -> part fitted there.
         conditions: condition -> value; None for the season's median.
         basis_code: state of the fit behind the answer, stored with it.
         force: answer also outside the tried range.
     """
 
     settings: dict[str, float]
+    parts: dict[str, str]
     conditions: dict[str, float | None]
     basis_code: str
     force: bool
@@ -55,6 +57,7 @@ class WhatIf:
         cost: one row per cause: `cause` and `cost_per_t`, the mean.
         conditions: condition -> value that was used.
         settings: setting -> value that was asked.
+        parts: place -> part that was asked.
         n: loads of the fleet in such conditions.
         untried: sentences on what is outside the tried range; empty unless the answer was forced.
         basis_code: `current`, or the state of the fit behind the answer if there is a newer one.
@@ -65,6 +68,7 @@ class WhatIf:
     cost: pl.DataFrame
     conditions: dict[str, float]
     settings: dict[str, float]
+    parts: dict[str, str]
     n: int
     untried: tuple[str, ...]
     basis_code: str
@@ -80,8 +84,8 @@ def answer_question(table: dict[str, Any], asked: QuestionInput, season: Season)
         season: settings of the season.
 
     Raises:
-        WorkspaceError: a setting is not in the fit, a condition is impossible, or the question is outside the tried
-            range and not forced.
+        WorkspaceError: a setting is not in the fit, a part is not a choice, a condition is impossible, or the question
+            is outside the tried range and not forced.
     """
     conditions = {n: table["at"][n] if v is None else float(v) for n, v in asked.conditions.items()}
     for name, (low, high) in LIMITS.items():
@@ -95,7 +99,7 @@ def answer_question(table: dict[str, Any], asked: QuestionInput, season: Season)
                 low=low,
                 high=high,
             )
-    found = answer_query(table, WhatIfQuery(**conditions, settings=asked.settings))
+    found = answer_query(table, WhatIfQuery(**conditions, settings=asked.settings, parts=asked.parts))
     untried = tuple(format_reason(why, season.catalogue) for why in found.untried)
     if untried and not asked.force:
         raise WorkspaceError(
@@ -109,6 +113,7 @@ def answer_question(table: dict[str, Any], asked: QuestionInput, season: Season)
         cost=pl.DataFrame({"cause": list(found.parts), "cost_per_t": list(found.parts.values())}),
         conditions=conditions,
         settings=asked.settings,
+        parts=asked.parts,
         n=found.n,
         untried=untried,
         basis_code=asked.basis_code,

@@ -15,6 +15,7 @@ from flows.cli.stored_columns import display_units
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, condition_label, conditions_label, response_label, setting_label
+from reports.language.part_labels import find_place, parse_part
 from reports.language.precision import setting_value
 from reports.language.reason_text import format_reason, with_reasons
 from reports.language.setting_input import parse_assignment
@@ -31,6 +32,7 @@ from transforms.advice.what_if import (
     unseen_conditions,
     untried_settings,
 )
+from transforms.advice.what_if_parts import parts_of_place
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Season, Workspace
@@ -39,6 +41,9 @@ from transforms.contracts.similar_name import use_one_of
 from transforms.errors import WorkspaceError
 from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
+
+WITHOUT_RANGE = {"fleet_has_few_loads", "parts_not_together"}
+"""Reasons against a question that name no range of values."""
 
 
 def _load_table(folder: Path, name: str) -> tuple[Workspace, pl.DataFrame]:
@@ -56,9 +61,20 @@ def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
     return status.code.value, [note.text for note in earlier_note(product, status)]
 
 
-def _parse_settings(pairs: list[str], season: Season, shown: DisplayUnits, among: list[str]) -> dict[str, float]:
-    """Return the values of the options `--set`, each setting by name or label, in its stored unit."""
-    return dict(parse_assignment(pair, season.catalogue, "--set", shown.codes, among) for pair in pairs)
+def _parse_settings(
+    pairs: list[str], season: Season, shown: DisplayUnits, table: dict[str, Any]
+) -> tuple[dict[str, float], dict[str, str]]:
+    """Return the values of the options `--set`: settings in their stored units, and fitted parts by place."""
+    settings, parts, among = {}, {}, list(table["settings"])
+    for pair in pairs:
+        name, sign, value = pair.partition("=")
+        place = find_place(name)
+        if place is not None and sign:
+            parts[place] = parse_part(value, parts_of_place(table, place))
+        else:
+            setting, number_of = parse_assignment(pair, season.catalogue, "--set", shown.codes, among)
+            settings[setting] = number_of
+    return settings, parts
 
 
 def _load_owners(workspace: Workspace, kind: str) -> dict[str, str]:
@@ -202,7 +218,8 @@ def what_if(
     names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
     conditions = {n: medians[n] if v is None else v for n, v in zip(names, given, strict=True)}
     shown = display_units(season)
-    question = WhatIfQuery(**conditions, settings=_parse_settings(settings, season, shown, list(table["settings"])))
+    values, parts = _parse_settings(settings, season, shown, table)
+    question = WhatIfQuery(**conditions, settings=values, parts=parts)
     found = answer_query(table, question)
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     loads = say_n(
@@ -215,7 +232,7 @@ def what_if(
     ranges = [
         *(_tried_range(u, season) for u in untried_settings(table, question)),
         *(_seen_range(u, shown) for u in unseen_conditions(table, question)),
-        *(format_reason(why, season.catalogue) for why in found.untried if why.code == "fleet_has_few_loads"),
+        *(format_reason(why, season.catalogue) for why in found.untried if why.code in WITHOUT_RANGE),
     ]
     if ranges and not is_forced:
         raise WorkspaceError(

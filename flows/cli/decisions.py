@@ -106,7 +106,8 @@ def what_if(
             "--set",
             metavar=mark("SETTING=VALUE"),
             autocompletion=complete_assignment,
-            help="Set a machine setting by its label or a part of it, with a unit, such as depth=8cm; repeatable.",
+            help="Set a machine setting by its label or a part of it, with a unit, such as depth=8cm, or fitted parts, "
+            "such as cleaning_elements=tines; repeatable.",
         ),
     ] = None,
     is_forced: Annotated[
@@ -121,8 +122,8 @@ def what_if(
 ) -> None:
     """Predict dirt, root loss and cost, with uncertainty, for given conditions and settings.
 
-    A setting that is not given has the fleet's usual value. Values that no machine has run in such conditions are
-    refused unless --force is given.
+    A setting that is not given has the fleet's usual value, a place its usual parts. Values that no machine has run in
+    such conditions are refused unless --force is given.
     """
     if is_page or is_opened:
         from flows.cli.decision_pages import write_what_if_page

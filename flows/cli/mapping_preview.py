@@ -78,7 +78,8 @@ def print_proposal(console: Console, proposals: list[Proposal], season: Season) 
 def _lacks_settings(proposal: Proposal, season: Season) -> bool:
     """Return True for a log of which columns, but no machine setting, are read."""
     settings = {c for name, setting in season.catalogue.items() for c in (name, *setting.companions.values())}
-    return proposal.kind == "telemetry" and bool(proposal.columns) and settings.isdisjoint(c.column for c in proposal.columns)
+    read = [c.column for c in proposal.columns]
+    return proposal.kind == "telemetry" and bool(read) and settings.isdisjoint(read)
 
 
 def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:

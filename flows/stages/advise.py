@@ -26,6 +26,7 @@ from transforms.advice.season_cost import season_cost
 from transforms.advice.shrinkage import SHRINKAGE, Shrinkage, shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
+from transforms.advice.what_if_parts import part_choices
 from transforms.advice.what_if_table import write_table
 from transforms.config.response_catalogue import priced_responses
 from transforms.config.workspace import Season, Workspace
@@ -152,7 +153,6 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
         pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
         jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]
         guide_tables, what_if = local(executor)(build_guide_table, jobs)
-        write_table(what_if, workspace.what_if)
         ground = warehouse.query("trial_ground")
         scale = read_season_scale(warehouse, season)
         load_t = float(tonnes["soil_free_t"].sum()) / ground.height
@@ -160,6 +160,8 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
         noise = TrialNoise(float(np.sqrt(fits.dirt.reml.residual)), season.lab_cv_at_25_kg)
         of_settings = suggest_trials(warehouse.table("effect"), ground, noise, season.trial_power, money)
         fleet = _fleet_parts(warehouse, warehouse.table("load_fact"), season)
+        choices = part_choices(fleet, fits.dirt.rows, list(priced), season.advice.min_loads)
+        write_table({**what_if, "parts": choices}, workspace.what_if)
         of_parts = suggest_part_trials(fleet, ground, _day_noise(warehouse, season), season.trial_power, money)
         suggested = by_worth(pl.concat([of_settings, of_parts]))
         with warehouse.transaction():

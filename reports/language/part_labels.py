@@ -1,6 +1,7 @@
 """Labels of fitted parts and of their places, the change that a trial tests, and the command that plans it."""
 
 import shlex
+from collections.abc import Iterable
 from typing import Any
 
 from reports.language.display_units import DisplayUnits
@@ -74,3 +75,13 @@ def find_place(text: str) -> str | None:
         if wanted in {column.replace("_", " "), PLACE_LABELS[place], place_label(place).casefold()}:
             return place
     return None
+
+
+def parse_part(text: str, known: Iterable[str]) -> str:
+    """Return the part that a person names as the machine list does or by its label; the text if it is neither.
+
+    >>> parse_part(" Smooth bars", ["smooth bars", "tines"])
+    'smooth bars'
+    """
+    wanted = " ".join(text.casefold().split())
+    return next((p for p in known if wanted in {p.casefold(), part_label(p).casefold()}), text.strip())

@@ -15,6 +15,7 @@ from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer
 from reports.sections.parts_ahead import not_a_choice
 from reports.sections.prices import assumption_words, price_table
+from reports.sections.what_if_parts import part_controls, part_notes
 from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY, OVER_TOPPED_LOSS
 from transforms.advice.moves import USUAL_SPEED_KMH
@@ -50,10 +51,31 @@ WORDS = {
     "axis": mark("{label}, {unit}"),
     "cost_axis": mark("cost, {unit}"),
     "about_zero": mark("about 0"),
+    "part_band": mark("Lines: 95 % range of the effect of each part."),
+    "not_compared": mark(
+        "{part} was compared with {usual} on too few loads or machines with {wet} topsoil: nothing is known."
+    ),
+    "not_together": mark("No machine ran with these parts together."),
     "visit_band": mark("Band: 95 % of visits."),
 }
 """Texts of the page's script, by the name it uses; the script fills in what is in braces."""
-FILLED = ("n", "soil", "wet", "label", "lo", "hi", "cost", "at", "low", "high", "first", "last", "unit")
+FILLED = (
+    "at",
+    "cost",
+    "first",
+    "hi",
+    "high",
+    "label",
+    "last",
+    "lo",
+    "low",
+    "n",
+    "part",
+    "soil",
+    "unit",
+    "usual",
+    "wet",
+)
 
 
 def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
@@ -110,12 +132,19 @@ def _settings(table: dict[str, Any], order: list[str], season: Season, shown: Di
     return out
 
 
-def _words(shown: DisplayUnits, settings: list[dict[str, Any]]) -> dict[str, Any]:
-    """Return the texts and constants that the page's script needs."""
+def _words(shown: DisplayUnits, settings: list[dict[str, Any]], parts: dict[str, Any]) -> dict[str, Any]:
+    """Return the texts and constants that the page's script needs.
+
+    Args:
+        shown: units of the page.
+        settings: the controls of settings.
+        parts: notes on fitted parts.
+    """
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     return {
         **{k: say(text, **{n: "{" + n + "}" for n in FILLED}) for k, text in WORDS.items()},
         "classes": {c: translated(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
+        "parts": parts,
         "texts": {s["name"]: s["texts"] for s in settings},
         "decimal": local_number("0.5")[1],
         "group": local_number("1,000")[1:-3],
@@ -158,10 +187,11 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             has_tops=TOPS in data.table["responses"],
             has_over={TOPS, OVER_TOPPED} <= set(data.table["responses"]),
             table=embedded(data.table),
-            words=embedded(_words(shown, settings)),
+            words=embedded(_words(shown, settings, part_notes(data.table, season.catalogue))),
             scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files
             assumptions=assumption_words(season),
             prices=price_table(season),
+            choices=part_controls(data.table),
             parts=not_a_choice(data.parts, season.catalogue),
             footer=footer(data.footer),
             earlier=earlier_note(GUIDE, data.status),

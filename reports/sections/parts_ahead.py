@@ -173,33 +173,20 @@ def _comparisons(effects: pl.DataFrame, catalogue: Catalogue) -> Table:
 
 
 def not_a_choice(effects: pl.DataFrame, catalogue: Catalogue) -> str:
-    """Return a sentence on the reason why the parts fitted cannot be chosen where settings can.
-
-    A trial compares parts by their dirt alone, so that it cannot give the cost either; its effect is named instead.
+    """Return a sentence on the reason why no parts can be chosen where settings can.
 
     Args:
-        effects: rows of `part_effect`; without a trial, no comparison of them separates parts from weather and crop.
+        effects: rows of `part_effect`.
         catalogue: the settings known.
     """
-    of_dirt = effects.filter((pl.col("response") == DIRT) & pl.col("wetness_class").is_null())
+    of_dirt = effects.filter(pl.col("response") == DIRT)
     if not of_dirt.height:
         return say("Fitted parts cannot be chosen here: no machine changed them this season.")
-    by_lot = of_dirt.drop_nulls("pairs")
-    if by_lot.height:
-        r = by_lot.row(0, named=True)
-        return say(
-            "Fitted parts cannot be chosen here: trials compare their dirt alone, which {part} instead of {other} "
-            "({place}) change by {change} % ({span}; n = {n} loads).",
-            part=part_label(r["part"]),
-            other=part_label(r["compared_with"]),
-            place=place_label(r["place"]),
-            change=number(r["change_pct"], 0, sign=True),
-            span=interval(r["lo95"], r["hi95"], 0),
-            n=number(r["n"], 0),
-        )
-    return say(
-        "Fitted parts cannot be chosen here ({reason}).", reason=row_reason(of_dirt.row(0, named=True), catalogue)
-    )
+    open_rows = of_dirt.filter(pl.col("change_pct").is_null())
+    if open_rows.height:
+        why = row_reason(open_rows.row(0, named=True), catalogue)
+        return say("Fitted parts cannot be chosen here ({reason}).", reason=why)
+    return say("Fitted parts cannot be chosen here: too few loads or machines on one class of topsoil compare them.")
 
 
 def compared_section(

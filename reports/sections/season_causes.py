@@ -85,8 +85,8 @@ def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
 def undivided_finding(n: int) -> str:
     """Return the sentence on a fit of `n` loads whose variance could not be divided."""
     return say(
-        "How much of the differences in dirt is due to weather, soil, settings, machines and fields cannot be separated "
-        "yet (n = {n} loads).",
+        "How much of the differences in dirt is due to weather, soil, settings, machines and fields cannot be "
+        "separated yet (n = {n} loads).",
         n=number(n, 0),
     )
 

@@ -6,7 +6,6 @@ from typing import Any
 import polars as pl
 
 from reports.charts.reading_strip import READINGS, reading_strip
-from reports.charts.setting_curve import setting_curve, wetness_key
 from reports.charts.share_bars import variance_bars
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import (
@@ -15,19 +14,18 @@ from reports.language.labels import (
     capital,
     counted_label,
     join_names,
-    setting_label,
     source_label,
 )
-from reports.language.precision import setting_value
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, say_n, translated
-from reports.page.model import Figure, Fold, Prose, Section, SmallMultiples
-from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
+from reports.language.translate import mark, say, say_n
+from reports.page.model import Figure, Prose, Section
+from reports.page.tables import Cell, Column, build_table, number_cell, text_cell
 from reports.sections.effects import add_setting_labels, effects_blocks
+from reports.sections.season_curves import curve_blocks
 from reports.sections.season_effects_data import SeasonEffectsData
 from reports.sections.setting_pairs import pairs_blocks
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
-from transforms.config.settings_catalogue import Catalogue, Setting
+from transforms.config.settings_catalogue import Catalogue
 
 SOURCES = {
     "topsoil wetness": mark("topsoil wetness"),
@@ -181,90 +179,6 @@ def _readings(comparisons: pl.DataFrame, response: str, catalogue: Catalogue) ->
     )
 
 
-def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, shown: DisplayUnits) -> Figure:
-    unit = catalogue[setting].unit
-    factor, offset = shown.straight(unit)
-    drawn = (
-        points.filter("tried")
-        .drop_nulls("mean")
-        .select((pl.col("value") * factor + offset).alias("value"), "wetness_class", "mean", "lo95", "hi95")
-        .sort("wetness_class", "value")
-    )
-    label = capital(setting_label(setting, catalogue))
-    return Figure(
-        f"curve-{key}-{setting}",
-        curve_finding(points, catalogue[setting], shown),
-        "",
-        setting_curve(drawn) if drawn.height else None,
-        say("Curve of {setting}", setting=label),
-        None,
-    )
-
-
-def curve_finding(points: pl.DataFrame, setting: Setting, shown: DisplayUnits) -> str:
-    """Return a sentence on a response's change over the tried range, in the class where it changes most."""
-    known, label = points.filter("tried").drop_nulls("mean"), capital(translated(setting.label))
-    if not known.height:
-        return say("{setting}: not tried enough to draw.", setting=label)
-    ends = (
-        known.group_by("wetness_class", maintain_order=True)
-        .agg(
-            pl.col("value").sort_by("value").first().alias("from"),
-            pl.col("value").max().alias("to"),
-            (pl.col("mean").sort_by("value").last() - pl.col("mean").sort_by("value").first()).alias("moved"),
-        )
-        .sort(pl.col("moved").abs(), "wetness_class", descending=True)
-        .row(0, named=True)
-    )
-    return say(
-        "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.",
-        setting=label,
-        from_=setting_value(ends["from"], setting, shown),
-        to=setting_value(ends["to"], setting, shown),
-        moved=number(ends["moved"], 1, sign=True),
-        wetness=translated(ends["wetness_class"]),
-    )
-
-
-def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
-    return build_table(
-        f"curves-{key}",
-        say("curves of {response}", response=say(RESPONSES[response])),
-        (
-            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
-            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
-            Column(say("Value"), lambda r: text_cell(setting_value(r["value"], catalogue[r["setting"]], shown))),
-            Column(say("Change, %"), lambda r: number_cell(r["mean"], 1, r["lo95"], r["hi95"], sign=True)),
-        ),
-        points.iter_rows(named=True),
-        caption=say(
-            "Percent change from the setting's usual value; each band contains the whole curve with 95 % confidence."
-        ),
-        marks=lambda r: {"wetness": r["wetness_class"]},
-    )
-
-
-def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: DisplayUnits) -> list[Any]:
-    points = curves.filter((pl.col("response") == response) & pl.col("wetness_class").is_not_null())
-    if not points.height:
-        return []
-    key = KEYS[response]
-    small = [
-        _curve(str(s), own_points, key, catalogue, shown)
-        for (s,), own_points in points.group_by("setting", maintain_order=True)
-    ]
-    drawn = points.filter("tried").drop_nulls("mean").sort("setting", "wetness_class", "value")
-    table = _curve_table(key, response, drawn, catalogue, shown)
-    summary = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
-    return [
-        Fold(
-            summary,
-            (SmallMultiples(tuple(small), table, wetness_key(drawn["wetness_class"].to_list())),),
-            open=response == next(iter(RESPONSES)),
-        )
-    ]
-
-
 def effect_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:
     """Return one section per response, with a note for responses that are not fitted."""
     fitted = {r["response"]: r["n"] for r in data.effects.fit_checks.verdicts.iter_rows(named=True)}
@@ -283,6 +197,6 @@ def effect_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: Displa
         if (readings := _readings(data.comparisons, response, catalogue)) is not None:
             blocks.append(readings)
         blocks += pairs_blocks(data.pairs, response, KEYS[response], catalogue, shown)
-        blocks += _curves(data.curves, response, catalogue, shown)
+        blocks += curve_blocks(data.curves, response, KEYS[response], catalogue, shown)
         out.append(Section(f"drivers-{KEYS[response]}", title, tuple(blocks)))
     return out

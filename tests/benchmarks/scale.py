@@ -22,6 +22,8 @@ import time
 from pathlib import Path
 from typing import Literal
 
+import psutil
+
 sys.path[:0] = [str(Path(__file__).parents[2])]
 
 from tests.benchmarks.scale_tables import STAGES, shift_lines, size_table, slope_sentences, worker_table
@@ -45,8 +47,17 @@ FROM_FACTS = {"refit": STAGES[FIRST_FITTED:], "night": ("fit_responses",)}
 """Runs of the night -> their stages."""
 
 
+def processor_seconds() -> float:
+    """Return the processor time of this process and its helpers so far, ended and alive."""
+    ended = resource.getrusage(resource.RUSAGE_CHILDREN)
+    alive = [helper.cpu_times() for helper in psutil.Process().children(recursive=True)]
+    return time.process_time() + ended.ru_utime + ended.ru_stime + sum(of.user + of.system for of in alive)
+
+
 def run_stages(folder: Path, run: str) -> dict[str, float]:
     """Run every stage of a run in this process; return the seconds of each and the peak memory in MB.
+
+    Each stage also has its processor time, under its name and `_cpu`.
 
     `run` is whole, post-shift (as scheduled, fitted by day), night (its fit alone, which the next shifts start from) or
     refit (that of the night: from facts on, nothing kept believed).
@@ -66,7 +77,7 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
     if run in FROM_FACTS:
         stages.clear_product_cache(workspace)
     for name in FROM_FACTS.get(run, STAGES):
-        started = time.perf_counter()
+        started, used = time.perf_counter(), processor_seconds()
         if name == "fit_responses":
             fits = stages.fit_responses(workspace, quiet, spread, night_fits=NIGHT_FITS.get(run, "store"))
         elif name in {"receive_files", "bin_telemetry", "trace_loads"}:
@@ -81,6 +92,7 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
         else:
             getattr(stages, name)(workspace, quiet)
         out[name] = round(time.perf_counter() - started, 2)
+        out[name + "_cpu"] = round(processor_seconds() - used, 2)
     spread.__exit__(None, None, None)
     out["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     out["peak_mb_of_a_helper"] = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024

@@ -42,16 +42,18 @@ def _gigabytes(mb: float) -> str:
 
 
 def size_table(runs: list[dict[str, float]]) -> list[str]:
-    """Return a row per size: seconds of the stages, peak memory and disk."""
+    """Return a row per size: seconds of the stages, processor time in brackets, peak memory and disk."""
     rows = []
     for run in runs:
-        parts = [add_up(run, stages) for stages in (*FACTS.values(), FITS, JUDGEMENTS)]
+        groups = (*FACTS.values(), FITS, JUDGEMENTS)
+        parts = [add_up(run, stages) for stages in groups]
+        used = [add_up(run, tuple(f"{stage}_cpu" for stage in stages)) for stages in groups]
         rows.append(
             [
                 f"{run['records'] / 1e6:.3g} million",
                 f"{run['machines']:.0f} x {run['days']:.0f}",
-                *(_seconds(part) for part in parts),
-                f"{sum(parts):.0f}",
+                *(f"{_seconds(part)} ({_seconds(cpu)})" for part, cpu in zip(parts, used, strict=True)),
+                f"{sum(parts):.0f} ({sum(used):.0f})",
                 f"{run['peak_mb'] / 1024:.1f} + {run['peak_mb_of_a_helper'] / 1024:.1f} GB",
                 " / ".join(_gigabytes(run[f"{name}_mb"]) for name in ("inbox", "lake", "warehouse.duckdb")) + " GB",
             ]
@@ -121,7 +123,11 @@ def shift_lines(runs: dict[int, dict[str, float]], rounds: int) -> list[str]:
         f" run {final['whole_s'] / first['whole_s']:.2f} times ({older:.2f} s more for each shift that the season is"
         " older)."
     )
-    return [*markdown_table([*head, "nightly refit", "peak memory, with that of one helper process"], rows), "", sentence]
+    return [
+        *markdown_table([*head, "nightly refit", "peak memory, with that of one helper process"], rows),
+        "",
+        sentence,
+    ]
 
 
 def worker_table(took: dict[int, list[dict[str, float]]]) -> list[str]:

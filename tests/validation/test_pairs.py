@@ -19,8 +19,8 @@ from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.demo.mechanics import Ground
 from transforms.model.estimate import fit_response
+from transforms.model.pair_tests import pair_tests
 from transforms.model.response_scale import pct_from_scale, ratio_scale
-from transforms.model.setting_pairs import pair_tests
 
 PAGE_SEASONS = 120
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))

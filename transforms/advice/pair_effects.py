@@ -1,6 +1,6 @@
 """Effects of pairs of settings on advice: what moving one setting changes in the effect of the other.
 
-Pairs that interact (`setting_pairs.py`, q < 0.005, |g| >= 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in
+Pairs that interact (`pair_tests.py`, q < 0.005, |g| >= 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in
 practical steps and m the settings' means, so that the effect of either setting alone is that at the mean of the other.
 The estimates of all pairs tested are shrunk towards 0 like effects (`shrinkage.py`).
 """
@@ -14,15 +14,8 @@ from threadpoolctl import threadpool_limits
 from transforms.advice.shrinkage import effect_draws
 from transforms.arrays import Array
 from transforms.model.fit_result import ResponseFit
-from transforms.model.setting_pairs import interacting_pairs, pair_tests
+from transforms.model.pair_tests import SMALLEST, interacting_pairs, mean_steps, pair_tests
 from transforms.model.setting_terms import setting_origin
-
-ADMITTED_Q = 0.005
-"""Pairs with a smaller q count in advice: stricter than in the report, because a false pair would move settings."""
-
-SMALLEST = 0.01
-"""A smaller g, log change per step and step, does not count: it moves no setting, and curved effects of single settings
-can look like it."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +68,7 @@ def pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
 
 def _pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
     """Return the effects of the pairs of a response that interact."""
-    interacting = interacting_pairs(fit, min_loads, ADMITTED_Q)
+    interacting = {t.pair for t in interacting_pairs(fit, min_loads)}
     if not interacting:
         return ()
     tested = [(t.pair, *t.estimate) for t in pair_tests(fit, min_loads) if t.estimate is not None]
@@ -87,7 +80,6 @@ def _pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
     for i, (pair, *_) in enumerate(tested):
         if pair in interacting and abs(float(draws[:, i].mean())) >= SMALLEST:
             first, second = (fit.frame.setting(n) for n in pair)
-            means = [float(fit.x[fit.observed[:, j], j].mean()) for j in map(fit.setting_column, pair)]
-            middle = [setting_origin(s) + m * s.step for s, m in zip((first, second), means, strict=True)]
+            middle = [setting_origin(s) + mean_steps(fit, s.name) * s.step for s in (first, second)]
             out.append(PairEffect(pair, (middle[0], middle[1]), (first.step, second.step), draws[:, i]))
     return tuple(out)

@@ -1,6 +1,6 @@
-"""Answers to what-if questions: dirt, losses, topping, damage and cost expected under given conditions and settings."""
+"""Answers to what-if questions: dirt, losses, topping, damage and cost under given conditions, settings and parts."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.pair_effects import PairEffect
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.topping import TOPPING, topping_from_scale
+from transforms.advice.what_if_parts import chosen_parts, part_draws, untried_parts
 from transforms.advice.what_if_table import unpack_draws
 from transforms.config.response_catalogue import DAMAGED, DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
@@ -25,13 +26,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class WhatIfQuery:
-    """Conditions and settings of a question; a setting that is not given has its usual value."""
+    """Conditions of a question, settings by name, and fitted parts by place; what is not given is as usual."""
 
     topsoil_wetness: float
     clay_pct: float
     air_temp_c: float
     yield_t_ha: float
     settings: dict[str, float]
+    parts: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Answer:
         over_topped_pct: share of roots topped too deep; None if it is not fitted.
         damaged_pct: roots with damaged skin; None if they are not fitted.
         cost_per_t: cost per tonne of clean beet.
-        saved_per_t: saving compared with the usual value of every setting.
+        saved_per_t: saving compared with the usual settings and parts.
         parts: mean cost by cause.
         untried: reasons why the question is outside the observed range; empty if it is inside.
         n: loads of the fleet in such conditions.
@@ -117,7 +119,7 @@ def _between(grid: list[float], draws: Array, value: float) -> Array:
     return np.asarray((1 - t) * draws[:, i] + t * draws[:, i + 1])
 
 
-def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str, float]) -> Array:
+def _z(table: dict[str, Any], response: str, q: WhatIfQuery) -> Array:
     """Return draws of z of a response, shape (draws,)."""
     tabulated, corners = table["responses"][response], _corners(table, q)
     z = (
@@ -134,7 +136,7 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
     ]
     for n, draws in tabulated["step"].items():
         s, usual = table["settings"][n], table["usual"][n]
-        value = settings.get(n, usual)
+        value = q.settings.get(n, usual)
         slope = sum(w * unpack_draws(draws)[:, i] for i, w in corners) + unpack_draws(tabulated["by"][n]) @ np.array(
             multipliers
         )
@@ -145,8 +147,9 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
         effect = PairEffect(
             tuple(pair["settings"]), tuple(pair["middle"]), tuple(pair["step"]), unpack_draws(pair["draws"])[:, 0]
         )
-        z = z + effect.change(table["usual"], {**table["usual"], **settings})[:, 0]
-    return np.asarray(z)
+        z = z + effect.change(table["usual"], {**table["usual"], **q.settings})[:, 0]
+    wetness_class = classes_at(q.topsoil_wetness, q.clay_pct)[0]
+    return np.asarray(z + part_draws(table, response, wetness_class, q.parts))
 
 
 def untried_settings(table: dict[str, Any], q: WhatIfQuery) -> tuple[UntriedSetting, ...]:
@@ -199,14 +202,14 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[Reason, ...],
     )
     if not cell["settings"]:
         few = reason("fleet_has_few_loads", n=cell["n"], soil_class=soil, wetness_class=wet)
-        return (few, *unseen), cell["n"]
+        return (few, *untried_parts(table, q.parts), *unseen), cell["n"]
     found = [
         reason("setting_not_tried", setting=u.setting)
         if u.low is None
         else reason("setting_tried_only", setting=u.setting, low=u.low, high=u.high)
         for u in untried_settings(table, q)
     ]
-    return (*found, *unseen), cell["n"]
+    return (*found, *untried_parts(table, q.parts), *unseen), cell["n"]
 
 
 def _pct(share: Array | float) -> MeanInterval:
@@ -221,7 +224,7 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
         q: the question.
 
     Raises:
-        WorkspaceError: a setting is not in the fit.
+        WorkspaceError: a setting is not in the fit, or a part is not a choice there.
     """
     unknown = [n for n in q.settings if n not in table["settings"]]
     if unknown:
@@ -235,20 +238,21 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     prices, crop = Prices(**table["prices"]), CropAndHaul(q.yield_t_ha, **table["crop"])
     usual_kmh = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)
     costs, ratio, lost, topping, damaged = [], np.zeros(0), None, None, None
-    for settings in ({}, q.settings):
-        ratio = np.exp(_z(table, DIRT, q, settings))
+    asked = replace(q, parts=chosen_parts(table, q.parts, classes_at(q.topsoil_wetness, q.clay_pct)[0]))
+    for at in (replace(q, settings={}, parts={}), asked):
+        ratio = np.exp(_z(table, DIRT, at))
         if DAMAGED in table["responses"]:
-            damaged = value_from_scale(DAMAGED, _z(table, DAMAGED, q, settings))
+            damaged = value_from_scale(DAMAGED, _z(table, DAMAGED, at))
             crop = replace(crop, skin_damaged_pct=damaged)
         lost = None
         if ROOT_LOSS in table["responses"]:
-            lost = np.maximum(np.exp(_z(table, ROOT_LOSS, q, settings)) - table["small_loss"], 0.0)
-        speed = settings.get("ground_speed_kmh", usual_kmh)
-        levels = {r: _z(table, r, q, settings) for r in TOPPING if r in table["responses"]}
+            lost = np.maximum(np.exp(_z(table, ROOT_LOSS, at)) - table["small_loss"], 0.0)
+        speed = at.settings.get("ground_speed_kmh", usual_kmh)
+        levels = {r: _z(table, r, at) for r in TOPPING if r in table["responses"]}
         topping = topping_from_scale(levels, prices.stalks_tops_pct)
         left = UNKNOWN_LOSS_T_HA if lost is None else lost
         costs.append(cost_parts(ratio, left, speed, usual_kmh, crop, prices, topping))
-    untried, n = _untried(table, q)
+    untried, n = _untried(table, asked)
     after, tops = costs[1], None if topping is None else topping.measured_tops_pct
     return Answer(
         mean_interval(100 * ratio / (1 + ratio)),

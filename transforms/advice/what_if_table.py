@@ -60,7 +60,7 @@ PLAIN_BY = ("temperature", "yield")
 """Modifiers besides those by wetness and clay whose conditions a question states; root mass is the season's median."""
 
 
-def _packed(draws: Array) -> dict[str, Any]:
+def pack_draws(draws: Array) -> dict[str, Any]:
     """Return draws as 16-bit integers times a scale, in base 64, which a page decodes in one call."""
     scale = float(np.abs(draws).max()) / 32_000 or 1.0
     whole = np.round(draws / scale).astype("<i2")
@@ -108,12 +108,12 @@ def _tabulated(
         fit, at
     )
     visit = np.sqrt(level_variance(fit, PredictionPoint(at, "", ""), "")) * rng.standard_normal(DRAWS)
-    out: dict[str, Any] = {"z": z, "visit": _packed(visit), "sides": {}, "step": {}, "by": {}, "bend": {}}
+    out: dict[str, Any] = {"z": z, "visit": pack_draws(visit), "sides": {}, "step": {}, "by": {}, "bend": {}}
     for (kind, n, _), draws in zip(parts, draws_by_part, strict=True):
         if kind == "base":
-            out["base"] = _packed(draws)
+            out["base"] = pack_draws(draws)
         else:
-            out[kind][n] = _packed(draws)
+            out[kind][n] = pack_draws(draws)
     return out
 
 
@@ -124,7 +124,7 @@ def _pairs(pairs: tuple[PairEffect, ...], usual: dict[str, float]) -> list[dict[
         if all(n in usual for n in pair.settings):
             draws = pair.draws[:DRAWS] - pair.draws[:DRAWS].mean() + pair.draws.mean()
             about = {"settings": list(pair.settings), "middle": list(pair.middle), "step": list(pair.step)}
-            out.append({**about, "draws": _packed(draws[:, None])})
+            out.append({**about, "draws": pack_draws(draws[:, None])})
     return out
 
 

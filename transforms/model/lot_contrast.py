@@ -17,11 +17,11 @@ import numpy as np
 
 from transforms.arrays import Array
 from transforms.mixed_model.contrasts import Contrast
+from transforms.model.added_columns import fit_columns
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.fit_rows import row_weights
 from transforms.model.hidden_reaction import reaction_within_visits
 from transforms.model.planned_variation import MIN_ROWS, is_by_lot
-from transforms.model.row_batches import factor_sums, factor_values
 from transforms.model.visits import visit_means
 
 REACTION_SD = 0.05
@@ -71,23 +71,9 @@ def _correction(fit: ResponseFit) -> LotCorrection | None:
         return None
     x = fit.x[:, [fit.setting_column(s) for s in names]]
     C = (x - visit_means(x, fit.visits)) * ~np.column_stack([by_lot[s] for s in names])
-    K, left = _fit_columns(fit, C)
+    K, left = fit_columns(fit, C)
     w, s2 = row_weights(fit), fit.reml.residual
     A = C.T @ (left * w[:, None]) / s2 + np.eye(len(names)) / REACTION_SD**2
     g = np.linalg.solve(A, C.T @ (w * fit.residual) / s2)
     root = np.linalg.inv(np.linalg.cholesky((A + A.T) / 2)).T
     return LotCorrection(names, np.asarray(K @ g), np.asarray(K @ root))
-
-
-def _fit_columns(fit: ResponseFit, C: Array) -> tuple[Array, Array]:
-    """Return coefficients, shape (M, k), and residuals, shape (n, k), of columns fitted at the variances of a fit."""
-    reml, m, w = fit.reml, fit.reml.equations.m, row_weights(fit)
-    pushed, left = np.zeros((m.r.size, C.shape[1])), C.copy()
-    for rows, D, cols in dense_passes(fit):
-        weighted = C[rows] * w[rows][:, None]
-        pushed[: m.d] += D.T @ weighted
-        pushed[m.d :] += factor_sums(m, cols, weighted)
-    coefficients = reml.equations.inverse(reml.solution, pushed)
-    for rows, D, cols in dense_passes(fit):
-        left[rows] -= D @ coefficients[: m.d] + factor_values(m, cols, coefficients)
-    return np.asarray(coefficients), left

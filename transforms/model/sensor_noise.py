@@ -36,13 +36,19 @@ ROUNDED = 20
 
 
 @dataclass(frozen=True)
-class _Lasting:
+class LastingPart:
     """Variance of a setting within visits: a part that lasts, and a part that is new in each load."""
 
     variance: float
     stay: float
     new: float
     reliability: float
+
+    def covariances(self, n: int) -> tuple[Array, Array]:
+        """Return the covariances of both parts over n rows of a visit, centred, each of shape (n, n)."""
+        gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+        Q = np.eye(n) - 1 / n
+        return self.variance * Q @ np.power(self.stay, gap) @ Q, self.new * Q
 
 
 def without_noise(fit: ResponseFit) -> DesignSpec | None:
@@ -58,7 +64,7 @@ def without_noise(fit: ResponseFit) -> DesignSpec | None:
         return None
     steps, observed = setting_steps(fit.rows, fit.frame, fit.visits)
     names = [s for s in fit.settings if observed[:, fit.setting_column(s)].all()]
-    split = {s: p for s in names if (p := _lasting(order, steps[:, fit.setting_column(s)])) is not None}
+    split = {s: p for s in names if (p := lasting_part(order, steps[:, fit.setting_column(s)])) is not None}
     errors = _errors(fit, steps, list(split)) if any(p.reliability < 1 - MIN_NOISE for p in split.values()) else {}
     suspects = {s: split[s] for s, e in errors.items() if split[s].reliability < 1 - max(MIN_NOISE, 2 * e)}
     if not suspects:
@@ -84,12 +90,12 @@ def _errors(fit: ResponseFit, steps: Array, settings: list[str]) -> dict[str, fl
     for g in range(GROUPS):
         rows = group != g
         order = VisitOrder(np.unique(fit.visits[rows], return_inverse=True)[1], time[rows])
-        parts = [_lasting(order, steps[rows, fit.setting_column(s)]) for s in settings]
+        parts = [lasting_part(order, steps[rows, fit.setting_column(s)]) for s in settings]
         without.append([1.0 if p is None else p.reliability for p in parts])
     return dict(zip(settings, np.sqrt((GROUPS - 1) * np.var(without, axis=0)).tolist(), strict=True))
 
 
-def _shrunken(suspects: dict[str, _Lasting], errors: dict[str, float]) -> dict[str, float]:
+def _shrunken(suspects: dict[str, LastingPart], errors: dict[str, float]) -> dict[str, float]:
     """Return the reliability of each suspect, shrunk towards their mean by its standard error."""
     value = np.array([p.reliability for p in suspects.values()])
     if value.size < 2:
@@ -100,29 +106,27 @@ def _shrunken(suspects: dict[str, _Lasting], errors: dict[str, float]) -> dict[s
     return dict(zip(suspects, (weight * value + (1 - weight) * value.mean()).tolist(), strict=True))
 
 
-def _lasting(order: VisitOrder, steps: Array) -> _Lasting | None:
+def lasting_part(order: VisitOrder, steps: Array) -> LastingPart | None:
     """Split the variance of a setting within visits by least squares on products by lag; None if it does not last."""
     products, noise = order.products(steps[:, None])[:, 0], order.expected(0.0)
-    best: tuple[float, _Lasting] | None = None
+    best: tuple[float, LastingPart] | None = None
     for stay in STAYS:
         shape = np.column_stack([order.expected(stay), noise])
         lasting, new = np.linalg.lstsq(shape, products, rcond=None)[0]
         miss = float(np.sum((products - shape @ [lasting, new]) ** 2))
         if lasting > 0 and (best is None or miss < best[0]):
             reliability = float(np.clip(lasting * shape[0, 0] / products[0], 0.0, 1.0))
-            best = miss, _Lasting(float(lasting), stay, max(float(new), 0.0), reliability)
+            best = miss, LastingPart(float(lasting), stay, max(float(new), 0.0), reliability)
     return best[1] if best is not None else None
 
 
-def _new_part(order: VisitOrder, steps: Array, part: _Lasting) -> Array:
+def _new_part(order: VisitOrder, steps: Array, part: LastingPart) -> Array:
     """Return u of (28) for one setting, shape (n,)."""
 
     @cache
     def kept(n: int) -> Array:
-        gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-        Q = np.eye(n) - 1 / n
-        lasting = part.variance * Q @ np.power(part.stay, gap) @ Q
-        return np.asarray(lasting @ np.linalg.pinv(lasting + part.new * Q, hermitian=True))
+        lasting, new = part.covariances(n)
+        return np.asarray(lasting @ np.linalg.pinv(lasting + new, hermitian=True))
 
     inside = order.centred(steps)
     out, start = np.empty_like(inside), 0

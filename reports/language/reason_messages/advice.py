@@ -40,6 +40,7 @@ ADVICE: dict[str, str | Counted] = {
         "the fleet has only {n} loads on {soil_class} soil with {wetness_class} topsoil",
     ),
     "setting_not_tried": mark("{setting} was not tried in such conditions"),
+    "parts_not_together": mark("no machine ran with these parts together"),
     "condition_seen_only": mark("{condition} was only from {low:.3g} to {high:.3g} this season"),
     "setting_tried_only": mark("{setting} was tried only from {low:.3g} to {high:.3g} in such conditions"),
 }

@@ -9,6 +9,8 @@ EFFECTS = {
     "effect_hardly_moved": mark("not tried: it hardly moved within a visit"),
     "effect_one_machine": mark("not tried: one machine only"),
     "change_from_usual": mark("change from {usual:.4g} {unit}"),
+    "change_beside_usual": mark("change from {usual:.4g} {unit}, with {beside}"),
+    "setting_at_usual": mark("{setting} at its usual {value:.4g} {unit}"),
     "few_visits_near": mark("too few visits within one step of this value"),
     "part_confounded": mark(
         "compared between days before and after a change of parts: weather and crop may differ; a trial would settle it"

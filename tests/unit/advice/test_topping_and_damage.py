@@ -25,7 +25,7 @@ from transforms.advice.cost_effects import CostLevels
 from transforms.advice.guide_class import DRAWS, GuideClass, class_moves
 from transforms.advice.season_worth import _saving
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.advice.what_if_table import CLAY, WETNESS, _packed
+from transforms.advice.what_if_table import CLAY, WETNESS, pack_draws
 from transforms.config.response_catalogue import DAMAGED, DIRT, OVER_TOPPED, TOPS
 
 USUAL_DAMAGE, DAMAGE_BY_MM = 0.20, 0.03
@@ -83,7 +83,7 @@ def test_a_step_is_priced_by_topping_and_damage():
 @pytest.mark.parametrize("height", [20.0, 27.5, 38.0])
 def test_what_if_prices_topping_and_damage(height):
     table = table_of({TOPS: 5 * TOPS_BY_MM, OVER_TOPPED: 5 * OVER_BY_MM})
-    step = _packed(np.full((4, len(WETNESS) * len(CLAY)), 5 * DAMAGE_BY_MM))
+    step = pack_draws(np.full((4, len(WETNESS) * len(CLAY)), 5 * DAMAGE_BY_MM))
     z = float(np.log(odds(USUAL_DAMAGE)))
     table["responses"][DAMAGED] = {**table["responses"][TOPS], "z": z, "step": {HEIGHT: step}}
     found = answer_query(table, WhatIfQuery(0.5, 25.0, 9.0, 75.0, {HEIGHT: height}))

@@ -13,7 +13,7 @@ from transforms.advice.guide_class import DRAWS, GuideClass
 from transforms.advice.season_worth import ClassMoves, _saving
 from transforms.advice.topping import unweighed_responses
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.advice.what_if_table import CLAY, WETNESS, _packed
+from transforms.advice.what_if_table import CLAY, WETNESS, pack_draws
 from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS, UNDER_TOPPED
 from transforms.config.workspace import Prices
 from transforms.model.prediction import PredictionPoint
@@ -133,9 +133,9 @@ def table_of(slopes: dict[str, float]) -> dict[str, Any]:
     draws, nodes = 4, len(WETNESS) * len(CLAY)
 
     def response(share: float, slope: float | None) -> dict[str, Any]:
-        step = {} if slope is None else {HEIGHT: _packed(np.full((draws, nodes), slope))}
-        by = {} if slope is None else {HEIGHT: _packed(np.zeros((draws, 1)))}
-        zero = {"visit": _packed(np.zeros(draws)), "base": _packed(np.zeros((draws, nodes)))}
+        step = {} if slope is None else {HEIGHT: pack_draws(np.full((draws, nodes), slope))}
+        by = {} if slope is None else {HEIGHT: pack_draws(np.zeros((draws, 1)))}
+        zero = {"visit": pack_draws(np.zeros(draws)), "base": pack_draws(np.zeros((draws, nodes)))}
         return {"z": float(np.log(odds(share))), **zero, "sides": {}, "step": step, "by": by, "bend": {}, "pairs": []}
 
     shares = {TOPS: USUAL_TOPS, OVER_TOPPED: USUAL_OVER}

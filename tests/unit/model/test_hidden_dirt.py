@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.validation.adversarial_seasons import reacting
+from tests.validation.adversarial_seasons import noisy_sensors, reacting, strong_pairs
 from tests.validation.fit_seasons import fit_season
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
@@ -12,10 +12,12 @@ from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.drawn_residuals import drawn_residuals
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
+from transforms.model.facts import time_order
 from transforms.model.fit_result import ResponseFit
 from transforms.model.hidden_dirt import RELATED_Z, hidden_dirt
 from transforms.model.hidden_reaction import reaction_between_visits, reaction_within_visits
 from transforms.model.lag_products import LAGS, VisitOrder
+from transforms.model.sensor_error import sensor_errors
 from transforms.model.setting_terms import SettingEffect
 
 SEED = 8003
@@ -76,6 +78,34 @@ def test_an_ordinary_season_has_none_and_the_check_passes(ordinary):
     assert reaction_within_visits(ordinary) is None
     (row,) = CHECKS["successive_loads"](ordinary)
     assert (row["passed"], row["reason_code"]) == (True, "successive_unrelated")
+
+
+def test_settings_that_interact_are_not_taken_for_hidden_dirt(season, ordinary, catalogue):
+    changed = strong_pairs(season, catalogue, np.random.default_rng(1))
+    found, usual = hidden_dirt(fitted(changed.facts, catalogue)), hidden_dirt(ordinary)
+    assert found is not None
+    assert usual is not None
+    assert found.z == pytest.approx(usual.z, abs=0.7)
+
+
+def test_the_error_that_noise_of_sensors_leaves_is_drawn_as_it_is(season, ordinary, catalogue):
+    """Its products by lag against those of the true departures, with the effects of the fit."""
+    noisy = fitted(noisy_sensors(season, catalogue, np.random.default_rng(4)).facts, catalogue)
+    order = VisitOrder(noisy.visits, time_order(noisy.rows))
+    drawn = sensor_errors(noisy, order, 20, np.random.default_rng(2))
+    assert drawn is not None
+    key = noisy.rows["load_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    truth = np.zeros((noisy.z.size, 1))
+    for s, reliability in zip(noisy.frame.settings, noisy.frame.sensors, strict=True):
+        true, shown = (season.facts[s.name].to_numpy()[key], noisy.rows[s.name].to_numpy())
+        truth[:, 0] += noisy.reml.coef[noisy.index_of(SettingEffect(s.name))] * (true - reliability * shown) / s.step
+    products, of_draws, new = order.products(truth)[:, 0], order.products(drawn).mean(axis=1), order.expected(0.0)
+    # Errors that are new in each load have these products after centring; the excess of the next load is what lasts.
+    lasting, drawn_lasting = (p[1] - p[0] * new[1] / new[0] for p in (products, of_draws))
+    assert of_draws[0] == pytest.approx(products[0], rel=0.15)
+    assert drawn_lasting == pytest.approx(lasting, rel=0.25)
+    assert lasting > 0.1 * products[0]
+    assert sensor_errors(ordinary, order, 2, np.random.default_rng(2)) is None
 
 
 def test_the_reaction_between_visits_is_recovered(ordinary):

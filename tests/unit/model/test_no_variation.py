@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 from tests.validation.fit_seasons import fit_season
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.advice.what_if_table import CLAY, WETNESS, _packed, tabulate
+from transforms.advice.what_if_table import CLAY, DRAWS, WETNESS, pack_draws, tabulate
 from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
@@ -32,12 +32,12 @@ def constant(catalogue: Catalogue, **values: float) -> ResponseFit:
 
 def hand_made(yields: list[float]) -> dict[str, Any]:
     """Return a table of what-if whose draws are all 0: dirt over clean is 1 to 9 wherever one asks."""
-    draws, nodes = 4, len(WETNESS) * len(CLAY)
+    draws, nodes = DRAWS, len(WETNESS) * len(CLAY)
     held = {
         "z": float(np.log(1 / 9)),
-        "visit": _packed(np.zeros(draws)),
-        "base": _packed(np.zeros((draws, nodes))),
-        "sides": {"yield_t_ha": _packed(np.zeros((draws, len(yields))))},
+        "visit": pack_draws(np.zeros(draws)),
+        "base": pack_draws(np.zeros((draws, nodes))),
+        "sides": {"yield_t_ha": pack_draws(np.zeros((draws, len(yields))))},
         "step": {},
         "by": {},
         "bend": {},

@@ -1,6 +1,7 @@
 """Pairs of settings and fitted parts: planted ones are found, others are not, and parts are never certain."""
 
 import datetime as dt
+import json
 
 import numpy as np
 import polars as pl
@@ -12,11 +13,13 @@ from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import WET_FROM
 from transforms.contracts.source_tables import MachineSetup
+from transforms.model.effect_curves import setting_curves
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import LARGE_GAP, PLACES, part_effects, parts_in_force
+from transforms.model.pair_tests import declared_pairs
 from transforms.model.response_scale import pct_from_scale, ratio_scale
-from transforms.model.setting_pairs import declared_pairs, setting_pairs
+from transforms.model.setting_pairs import setting_pairs
 
 PLANTED, EFFECT = ("cleaner_1_speed_rpm", "separator_1_height_mm"), 0.04
 PART_EFFECT = -0.15
@@ -134,3 +137,25 @@ def test_one_machine_says_nothing_about_parts(facts, catalogue):
     assert (row["machines"], row["change_pct"], row["reason_code"]) == (1, None, "part_one_machine")
     none = part_effects(fitted(rows, np.zeros(rows.height), catalogue), setups({}), ZONE)
     assert none.height == 0
+
+
+def test_the_curve_of_a_setting_in_a_pair_is_that_at_the_usual_value_of_the_other(facts, catalogue):
+    """The other setting is moved away from its mean on wet days, so that the pair bends the curves by class."""
+    one, other = PLANTED
+    is_wet = (facts["topsoil_wetness"] >= WET_FROM).to_numpy()
+    moved = facts.with_columns(pl.col(other) + pl.Series(4 * catalogue[other].step * is_wet))
+    product = steps(moved, one, catalogue) * steps(moved, other, catalogue)
+    curves = setting_curves(fitted(moved, EFFECT * product, catalogue), 30).filter("tried")
+    plain = setting_curves(fitted(moved, 0 * product, catalogue), 30).filter("tried")
+    usual = moved.filter(pl.Series(is_wet))[other].median()
+    own = curves.filter(setting=one, wetness_class="wet")
+    assert set(own["reason_code"]) == {"change_beside_usual"}
+    (beside,) = json.loads(own["reason_args"][0])["beside"]
+    assert (beside["code"], beside["args"]["setting"]) == ("setting_at_usual", other)
+    assert beside["args"]["value"] == pytest.approx(usual, rel=1e-4)
+    added = EFFECT * (usual - moved[other].mean()) / catalogue[other].step
+    before = plain.filter(setting=one, wetness_class="wet")
+    change = (own["mean"] / 100).log1p() - (before["mean"] / 100).log1p()
+    slope = np.polyfit(own["value"].to_numpy() / catalogue[one].step, change.to_numpy(), 1)[0]
+    assert slope == pytest.approx(added, rel=0.2)
+    assert set(curves.filter(~pl.col("setting").is_in(PLANTED))["reason_code"]) == {"change_from_usual"}

@@ -59,10 +59,12 @@ def test_one_noisy_sensor_leaves_the_others_alone(season, catalogue):
 
 
 @pytest.mark.slow
-def test_movements_that_are_new_in_each_load_are_not_noise(season, catalogue):
+@pytest.mark.parametrize("lasts", [True, False], ids=["beside settings that are held", "alone"])
+def test_movements_that_are_new_in_each_load_are_not_noise(season, catalogue, lasts):
     """The same movements, but of the machine itself: dirt follows them."""
     rng, settings = np.random.default_rng(4), settings_of(season.facts)
-    truly = {n: settings[n] + rng.normal(0, 0.5 * catalogue[n].step, season.facts.height) for n in USUAL}
+    held = {n: settings[n] if lasts else season.facts[n].mean() for n in USUAL}
+    truly = {n: held[n] + rng.normal(0, 0.5 * catalogue[n].step, season.facts.height) for n in USUAL}
     found = fitted(moved(season, truly, np.zeros(season.facts.height), catalogue).facts, catalogue)
     assert found.frame.sensors == ()
     (row,) = CHECKS["sensor_noise"](found)

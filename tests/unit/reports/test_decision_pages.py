@@ -13,7 +13,7 @@ from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import taretrace_here
 from tests.unit.reports.chromium import opened, unfold
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.advice.what_if_table import _packed, read_table, write_table
+from transforms.advice.what_if_table import pack_draws, read_table, write_table
 from transforms.config.response_catalogue import DIRT
 
 REVERSED = "rear_roller_reversed"
@@ -77,7 +77,7 @@ def test_the_page_counts_pairs_as_the_command_does(browser, demo, tmp_path):
     names = ["cleaner_1_speed_rpm", "separator_1_height_mm"]
     about = {"settings": names, "middle": [38.0, 45.0], "step": [3.0, 5.0]}
     draws = np.random.default_rng(1).normal(0.04, 0.01, (100, 1))
-    table["responses"][DIRT]["pairs"] = [{**about, "draws": _packed(draws)}]
+    table["responses"][DIRT]["pairs"] = [{**about, "draws": pack_draws(draws)}]
     planted = tmp_path / "what-if.json"
     write_table(table, planted)
     with stages.open_warehouse(demo.workspace) as warehouse:

@@ -1,9 +1,14 @@
 """Page of what-if questions: six main sliders, a cost curve, values as operators set them, results that stay."""
 
+import datetime as dt
+import json
 import re
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
+import polars as pl
 import pytest
 
 from flows import stages
@@ -12,9 +17,13 @@ from reports.language.precision import setting_value
 from reports.pages.what_if import write_what_if
 from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import Demo
+from tests.unit.advice.test_part_advice import compared
 from tests.unit.reports.chromium import console_errors, evaluate, opened, overflow
+from transforms.advice.part_evidence import FleetParts
 from transforms.advice.what_if import WhatIfQuery, answer_query
+from transforms.advice.what_if_parts import part_choices
 from transforms.config.settings_catalogue import load_catalogue
+from transforms.model.fitted_parts import PART_SCHEMA
 
 MOVE = (
     "const s = document.getElementById(arguments[0]); s.value = arguments[1]; s.dispatchEvent(new Event('input'));"
@@ -253,3 +262,91 @@ def test_hostile_labels_are_inert(browser, demo: Demo, data, tmp_path):
     assert evaluate(browser, "return window.broken === undefined")
     assert evil in evaluate(browser, "return document.getElementById('curve').getAttribute('aria-label')")
     assert console_errors(browser) == []
+
+
+def planted_parts(table: dict[str, Any]) -> dict[str, Any]:
+    """Return a table with two choices of parts, of which tines are compared on moist and wet topsoil alone."""
+    rows = [
+        {**compared(wet, change), "place": "cleaning", "part": "smooth bars", "reason_args": "{}"}
+        for wet, change in (("moist", 20.0), ("wet", 40.0))
+    ]
+    mixed = {**compared("moist", 5.0), "place": "cleaning", "part": "mixed", "compared_with": "smooth bars"}
+    at = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
+    setups = pl.DataFrame(
+        {
+            "machine_id": ["A", "B", "C"],
+            "valid_from_at": [at] * 3,
+            "cleaning_elements": ["smooth bars", "tines", "mixed"],
+        }
+    )
+    loads = pl.DataFrame({"machine_id": ["A", "A", "B", "C"], "shift_date": [dt.date(2025, 10, 1)] * 4})
+    fleet = FleetParts(setups, pl.DataFrame([*rows, mixed], schema=PART_SCHEMA), {}, "UTC")
+    return {**table, "parts": json.loads(json.dumps(part_choices(fleet, loads, list(table["responses"]), 30)))}
+
+
+CHOOSE = (
+    "const s = document.getElementById('part-cleaning'); s.value = arguments[0]; s.dispatchEvent(new Event('input'));"
+    "return [s.selectedIndex, document.getElementById('part-cleaning-note').textContent,"
+    " document.getElementById('answer').classList.contains('untried'), document.getElementById('dirt').textContent]"
+)
+
+
+@pytest.fixture(scope="module")
+def page_with_parts(demo: Demo, data, tmp_path_factory) -> tuple[dict[str, Any], Path]:
+    table = planted_parts(data.table)
+    folder = tmp_path_factory.mktemp("parts")
+    return table, write_what_if(replace(data, table=table), demo.workspace.season, folder)
+
+
+def test_a_part_is_a_choice_with_the_answers_of_the_command(browser, page_with_parts):
+    table, path = page_with_parts
+    opened(browser, path, 1280)
+    evaluate(browser, MOVE, "at-topsoil_wetness", 0.5)
+    options = "return [...document.getElementById('part-cleaning').options].map(o => o.value)"
+    assert evaluate(browser, options) == ["smooth bars", "mixed", "tines"]
+    chosen = evaluate(browser, CHOOSE, "tines")
+    assert (chosen[0], chosen[2]) == (2, False)
+    places = table["parts"]["places"]["cleaning"]["choices"]["tines"]["moist"]
+    assert all(f"{abs(places[c]):.0f}" in chosen[1] for c in ("change_pct", "lo95", "hi95"))
+    assert "200" in chosen[1]
+    points = evaluate(browser, "return window.taretraceCost()")
+    for p, part in zip(points, ("smooth bars", "mixed", "tines"), strict=True):
+        own = answer_query(table, WhatIfQuery(**query_of(browser), settings={}, parts={"cleaning": part}))
+        assert p["tried"] is True
+        assert p["mean"] == pytest.approx(own.cost_per_t.mean, rel=1e-6)
+        assert p["hi"] - p["mean"] == pytest.approx(own.saved_per_t.mean - own.saved_per_t.lo95, rel=1e-6, abs=1e-9)
+    evaluate(browser, "document.getElementById('usual').click()")
+    assert evaluate(browser, "return document.getElementById('part-cleaning').selectedIndex") == 0
+    assert console_errors(browser) == []
+
+
+def test_a_part_that_was_not_compared_on_such_topsoil_is_greyed_out(browser, page_with_parts):
+    opened(browser, page_with_parts[1], 390)
+    for wetness, part, is_out in (
+        (0.5, "mixed", False),
+        (0.8, "mixed", True),
+        (0.8, "tines", False),
+        (0.1, "tines", True),
+    ):
+        evaluate(browser, MOVE, "at-topsoil_wetness", wetness)
+        _, note, out, _ = evaluate(browser, CHOOSE, part)
+        tried = evaluate(browser, "return window.taretraceCost().map(p => p.tried)")
+        assert out is is_out or not tried[0], (wetness, part, note)
+        assert tried[("smooth bars", "mixed", "tines").index(part)] is (not is_out and tried[0])
+    assert overflow(browser) <= 0
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_marks_of_parts_are_named_inside_the_chart(browser, page_with_parts, width):
+    opened(browser, page_with_parts[1], width)
+    evaluate(browser, MOVE, "at-topsoil_wetness", 0.5)
+    evaluate(browser, CHOOSE, "tines")
+    names, over = evaluate(
+        browser,
+        "const frame = document.querySelector('#curve').getBoundingClientRect(), texts = [...document.querySelectorAll("
+        "'#curve text:not(.axis)')]; return [texts.map(t => t.textContent), texts.filter(t => { const b = "
+        "t.getBoundingClientRect(); return b.left < frame.left || b.right > frame.right }).length]",
+    )
+    assert len(names) == 5
+    assert over == 0
+    assert evaluate(browser, "return document.querySelectorAll('#curve .whisker').length") == 3
