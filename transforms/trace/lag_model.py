@@ -6,7 +6,6 @@ days, whose loads need not be traced again.
 
 import datetime as dt
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -236,17 +235,18 @@ class LagModel:
 
     def _day_clocks(self, common: DayClocks, day: dt.date) -> DayClocks:
         """Return the shared values completed by the offsets of a day."""
-        now = self._on(day)
+        now, (hauls, errors) = self._on(day), self._of_roads(day)
         return replace(
             common,
             site_lag_min={s: round(e.value) for (kind, s), e in now.items() if kind == "site"},
             machine_ahead_min={
                 m: round(e.value) for (kind, m), e in now.items() if kind == "machine" and self._is_off(e)
             },
-            **self._of_roads(day),
+            haul_min=hauls,
+            field_sd_min=errors,
         )
 
-    def _of_roads(self, day: dt.date) -> dict[str, dict[str, Any]]:
+    def _of_roads(self, day: dt.date) -> tuple[dict[str, dict[str, float]], dict[str, float]]:
         """Return the drives of the fields with samples about a day, and the errors of their lags, whole minutes."""
         about = np.flatnonzero(np.abs((self.day - np.datetime64(day)).astype(int)) <= LOOK_AHEAD_DAYS)
         hauls: dict[str, dict[str, float]] = {}
@@ -255,7 +255,7 @@ class LagModel:
             minutes, error = self.haul[name, site]
             hauls.setdefault(name, {})[site] = float(round(minutes))
             errors[name] = max(errors.get(name, 0.0), float(round(np.hypot(CLOCKS_SD_MIN, error))))
-        return {"haul_min": hauls, "field_sd_min": errors}
+        return hauls, errors
 
     def offsets(self) -> pl.DataFrame:
         """Return the offset of every clock by epoch.
