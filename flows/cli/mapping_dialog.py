@@ -225,7 +225,7 @@ def _save(workspace: Workspace, file: Path, proposals: list[Proposal], console: 
         typer.echo(json.dumps(_result(previews, catalogue), default=str))
     else:
         for preview in previews:
-            show(*preview_tables(preview, workspace.season))
+            show(*preview_tables(preview, file.name, workspace.season))
     if not any(p.is_readable for p in previews):
         raise WorkspaceError(
             "no row can be read with this mapping",

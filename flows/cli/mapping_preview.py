@@ -17,7 +17,11 @@ from reports.language.reason_text import format_reason
 from reports.language.time_patterns import time_pattern
 from reports.language.translate import say, say_n
 from transforms.config.workspace import Season
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.ingest.propose.proposal import Proposal
+
+MAX_REASONS = 5
+"""Reasons of rejected rows that a preview lists, the most frequent first."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,24 @@ def print_proposal(console: Console, proposals: list[Proposal], season: Season) 
     unread = unplaced_columns(proposals)
     if unread:
         print_line(console, say("Not read: {columns}", columns=", ".join(unread)))
+    if any(_lacks_settings(p, season) for p in proposals):
+        print_line(
+            console,
+            say(
+                "No machine setting is read from this log, so no effect and no advice can follow from it. Name its "
+                "columns: --answer 'share_depth_cm=COLUMN OF THE FILE' and so on."
+            ),
+        )
     sheets = unread_sheets(proposals)
     if sheets:
         print_line(console, say("Sheets not read: {sheets}", sheets=", ".join(sheets)))
+
+
+def _lacks_settings(proposal: Proposal, season: Season) -> bool:
+    """Return True for a log of which columns, but no machine setting, are read."""
+    settings = {c for name, setting in season.catalogue.items() for c in (name, *setting.companions.values())}
+    read = [c.column for c in proposal.columns]
+    return proposal.kind == "telemetry" and bool(read) and settings.isdisjoint(read)
 
 
 def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
@@ -88,8 +107,14 @@ def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
     )
 
 
-def preview_tables(preview: MappingPreview, season: Season) -> list[ConsoleTable]:
-    """Return the table of the first rows as read, and the table of rejected ones if there are any."""
+def preview_tables(preview: MappingPreview, file_name: str, season: Season) -> list[ConsoleTable]:
+    """Return the table of the first rows as read, and that of the reasons of rejected ones if there are any.
+
+    Args:
+        preview: the proposal with the rows read through it.
+        file_name: name of the sample file.
+        season: the season, for time zone and headings.
+    """
     rows, rejected = preview.filled(), preview.rejected
     title = say_n(
         "The first {n} row as it would be read (times in {zone})",
@@ -99,7 +124,13 @@ def preview_tables(preview: MappingPreview, season: Season) -> list[ConsoleTable
     )
     tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
     if rejected.height:
-        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
+        why = (
+            rejected.group_by("rule", *REASON_COLUMNS, maintain_order=True)
+            .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
+            .sort("rows", descending=True, maintain_order=True)
+            .head(MAX_REASONS)
+            .with_columns(pl.lit(file_name).alias("file"))
+        )
         count = say_n(
             "{n} of the first {all} rows would be rejected",
             "{n} of the first {all} rows would be rejected",

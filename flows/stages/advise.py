@@ -6,7 +6,6 @@ from typing import cast
 
 import numpy as np
 import polars as pl
-from threadpoolctl import threadpool_limits
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, priced_season, require_facts, run_checks
@@ -31,6 +30,7 @@ from transforms.advice.what_if_table import write_table
 from transforms.config.response_catalogue import priced_responses
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table, shrink_response
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint
 from transforms.outcome.hold_back import mark_withheld, shown_advice
@@ -92,7 +92,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter, execut
         open_warehouse(workspace) as warehouse,
         reporter.stage(mark("Evaluating setting changes for the next shift")),
         # On many small products, threads would spend more time waiting for each other than computing.
-        threadpool_limits(limits=1, user_api="blas"),
+        one_blas_thread(),
     ):
         season = priced_season(warehouse, workspace.season)
         rows, parts = [pl.DataFrame(schema=ADVICE_SCHEMA)], pl.DataFrame(schema=PART_ADVICE_SCHEMA)

@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.language.translate import chart_day, say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, OBSERVED, records, rows, shared
+from reports.page.theme import EXPECTED, OBSERVED, records, rows, shared, with_shared_axes
 
 DAY_OR_HOUR = "hours(datum.value) == 0 ? datum.label : timeFormat(datum.value, '%H:%M')"
 """Label of a tick: the day at midnight, else the hour; a grower of a few days would otherwise see each day twice."""
@@ -36,4 +36,4 @@ def own_loads(loads: pl.DataFrame) -> Chart:
         loads: `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
     """
     description = say("Dirt tare of own loads over the values expected for such loads.")
-    return shared("own-loads", _chart, description, rows=records(loads))
+    return with_shared_axes(shared("own-loads", _chart, description, rows=records(loads)))

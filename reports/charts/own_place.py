@@ -6,7 +6,7 @@ import altair as alt
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, INK, OBSERVED, rows, shared
+from reports.page.theme import EXPECTED, INK, OBSERVED, rows, shared, with_shared_axes
 
 
 def _chart(title: str) -> Any:
@@ -32,4 +32,5 @@ def own_place(own: dict[str, float | None], band: dict[str, float | None] | None
         title: quantity with its unit.
     """
     description = say("Own value with its interval over the band of all growers.")
-    return shared("own-place", lambda: _chart(title), description, title, own=[own], band=[band] if band else [])
+    chart = shared("own-place", lambda: _chart(title), description, title, own=[own], band=[band] if band else [])
+    return with_shared_axes(chart)

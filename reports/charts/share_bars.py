@@ -8,7 +8,7 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, finish, interval_tooltip, of_height, records, rows, shared
+from reports.page.theme import BETTER, INK, finish, interval_tooltip, of_height, records, rows, shared, with_shared_axes
 
 THOUSANDS = 10_000
 """Ticks are abbreviated (40k) from this value, because long ones overlap on a phone."""
@@ -66,7 +66,7 @@ def sheet_bars(values: pl.DataFrame, title: str, description: str) -> Chart:
     drawn = records(values.with_row_index("nth"))
     build = partial(_bars, title, is_whole=False, is_large=False, limit_px=0)
     chart = shared("sheet-bars", build, description, title, rows=drawn)
-    return of_height(chart, STEP * values.height)
+    return with_shared_axes(of_height(chart, STEP * values.height))
 
 
 def variance_bars(shares: pl.DataFrame) -> Chart:

@@ -20,12 +20,14 @@ class Chart:
         datasets: rows of each named data source.
         shared: name of the shared specification on the page; None if not shared.
         height: height in pixels; None for that of the specification.
+        shares_axes: True if the axes of its picture are drawn once for all with the same domains (`plain_marks.py`).
     """
 
     spec: dict[str, Any]
     datasets: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     shared: str | None = None
     height: int | None = None
+    shares_axes: bool = False
 
     @property
     def sized(self) -> dict[str, Any]:

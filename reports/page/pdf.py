@@ -1,6 +1,7 @@
 """PDF output, compiled offline by Typst from the same page model as the HTML; charts become pictures."""
 
 import json
+import re
 from dataclasses import asdict
 from functools import lru_cache
 from importlib.resources import files
@@ -11,10 +12,11 @@ import typst
 import vl_convert
 
 from reports.language.bidi import without_overrides
-from reports.language.translate import chart_locales, locale, say
+from reports.language.translate import chart_locales, language_key, locale, say
 from reports.page.district_map import DistrictMap
 from reports.page.map_svg import district_svg
 from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, SmallMultiples
+from reports.page.plain_marks import NotPlainError, PlainMarks
 from reports.page.summary import BarRows, Grid, PageLinks, PartBar, Strip, Tiles
 from reports.page.tables import Table
 
@@ -54,16 +56,39 @@ def picture(chart: Chart, width: int, font: str | None = None) -> bytes:
         width: width in pixels.
         font: font of all texts; that of the theme if None.
     """
-    locales = chart_locales()
     spec = _fixed_width(chart.sized, width)
     # The alternative text beside the picture describes it; the library's own screen reader texts are English only.
     spec["config"] = {**spec["config"], "aria": False} | ({"font": font} if font else {})
     compiled, rows = _compiled(json.dumps(spec)), chart.datasets
     sources = [{**d, "values": rows[d["name"]]} if d["name"] in rows else d for d in compiled["data"]]
-    svg: str = vl_convert.vega_to_svg(
-        {**compiled, "data": sources}, format_locale=locales["number"], time_format_locale=locales["time"]
-    )
+    try:
+        svg = _on_axes(PlainMarks(compiled, rows)) if chart.shares_axes else _drawn({**compiled, "data": sources})
+    except NotPlainError:
+        svg = _drawn({**compiled, "data": sources})
     return without_overrides(svg).encode()
+
+
+def _drawn(compiled: dict[str, Any]) -> str:
+    locales = chart_locales()
+    svg: str = vl_convert.vega_to_svg(compiled, format_locale=locales["number"], time_format_locale=locales["time"])
+    return svg
+
+
+@lru_cache(maxsize=256)
+def _axes(compiled_json: str, language: str) -> str:  # noqa: ARG001 - part of the key
+    """Return the axes of a compiled chart without marks, drawn once for all charts of the same domains."""
+    return _drawn(json.loads(compiled_json))
+
+
+def _on_axes(marks: PlainMarks) -> str:
+    """Return a chart as SVG: marks in the empty groups of its axes."""
+    svg = _axes(json.dumps(marks.without_rows()), language_key())
+    for name, drawn in marks.groups().items():
+        parts = re.split(rf'(<g class="[^"]* {name}"[^>]*)/>', svg)
+        if len(parts) != 3:
+            raise NotPlainError(f"group {name}")
+        svg = f"{parts[0]}{parts[1]}>{drawn}</g>{parts[2]}"
+    return svg
 
 
 def _table(t: Table) -> dict[str, Any]:

@@ -127,6 +127,11 @@ def of_height(chart: Chart, pixels: int) -> Chart:
     return replace(chart, height=pixels)
 
 
+def with_shared_axes(chart: Chart) -> Chart:
+    """Return a chart of lines, bars and dots whose pictures share axes, for pages that are made by the hundred."""
+    return replace(chart, shares_axes=True)
+
+
 def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:
     """Return a chart with the theme, its description for screen readers, and its data."""
     spec: dict[str, Any] = chart.to_dict()

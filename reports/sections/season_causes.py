@@ -82,6 +82,15 @@ def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
     return dict(sorted(((part, share / total) for part, share in shares.items()), key=lambda s: -s[1]))
 
 
+def undivided_finding(n: int) -> str:
+    """Return the sentence on a fit of `n` loads whose variance could not be divided."""
+    return say(
+        "How much of the differences in dirt is due to weather, soil, settings, machines and fields cannot be "
+        "separated yet (n = {n} loads).",
+        n=number(n, 0),
+    )
+
+
 def shares_finding(shares: dict[str, float], n: int) -> str:
     """Return sentences on the largest part and on the settings; `n` is the number of loads fitted."""
     first, *_ = shares
@@ -240,11 +249,13 @@ def causes_section(
 ) -> Section:
     """Return the section on the causes of the dirt."""
     title, shares = say("What drove it"), source_shares(data.kinds)
-    if not shares:
-        return Section("drivers", title, (Prose(say("Dirt is not fitted yet.")),), new_page=True)
     verdicts = data.effects.fit_checks.verdicts
     fitted = {r["response"]: r["n"] for r in verdicts.iter_rows(named=True)}
-    blocks: list[Any] = [Prose(shares_finding(shares, fitted.get(DIRT, 0))), _bar(shares)]
+    if not shares and DIRT not in fitted:
+        return Section("drivers", title, (Prose(say("Dirt is not fitted yet.")),), new_page=True)
+    blocks: list[Any] = [Prose(undivided_finding(fitted.get(DIRT, 0)))]
+    if shares:
+        blocks = [Prose(shares_finding(shares, fitted.get(DIRT, 0))), _bar(shares)]
     rows = setting_rows(data, levels, prices, catalogue, shown)
     more = (say("All effects, with their limits"), "season-appendix.html#drivers-dirt")
     if not rows.rows:

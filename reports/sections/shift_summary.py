@@ -102,7 +102,8 @@ def worth_words(outcomes: pl.DataFrame, shown: DisplayUnits) -> str:
     if not known.height:
         return ""
     gain, low, high = (float(known[c].sum()) for c in ("gain_per_shift", "shift_lo95", "shift_hi95"))
-    return say("Worth {worth} this shift, likely {span}.", worth=about_money(gain, shown), span=money_range(low, high))
+    worth, span = about_money(gain, shown), money_range(low, high)
+    return say("All changes together: {worth} this shift, likely {span}.", worth=worth, span=span)
 
 
 @dataclass(frozen=True)

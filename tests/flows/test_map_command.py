@@ -9,12 +9,15 @@ from typing import Any
 
 import pytest
 import xlsxwriter
+from rich.console import Console
 
+from flows.cli.mapping_preview import print_proposal
 from flows.runtime.progress import Reporter
 from tests.support.program import taretrace_here as taretrace
 from tests.support.task_data import Moment, Value, write_set
 from tests.validation.seasons import Season
 from transforms.config.workspace import init_workspace
+from transforms.ingest.propose.proposal import ColumnProposal, Proposal
 
 QUIET = Reporter(quiet=True)
 
@@ -264,6 +267,32 @@ def test_a_root_check_in_german_is_recognised_with_its_classes_and_place(workspa
     assert table["columns"]["place"]["words"] == {"Miete": "pile"}
     assert result["rejected"] == 0
     assert result["rows"][0]["place"] == "pile"
+
+
+def test_rows_that_a_mapping_would_reject_are_listed_by_reason_and_it_is_saved(workspace, tmp_path):
+    path = tmp_path / "root_checks.csv"
+    path.write_text(
+        "Root check,Checked at,Ticket,Roots checked,Too deep\n"
+        + "".join(f"B{i},2025-10-13 08:{i}:00,T{i},{100 if i % 10 else -1},4\n" for i in range(10, 40))
+    )
+    ran = taretrace("map", path, "-w", workspace.root, "--no-ask", "--answer", "time_zone=UTC")
+    assert ran.code == 0, ran.err
+    lines = [line.split("\t") for line in ran.out.splitlines()]
+    rejected = [line for line in lines if line[0] == path.name]
+    assert [(line[2], line[3]) for line in rejected] == [("3", "2")]
+    assert len(list(workspace.mappings.glob("*.toml"))) == 1
+
+
+def test_a_log_without_a_machine_setting_is_reported_before_it_is_saved(tmp_path):
+    season = init_workspace(tmp_path / "s").season
+    depth = ColumnProposal("share_depth_left_cm", {"from": ["Tiefe"]}, 1.0, [])
+    place = ColumnProposal("lat_deg", {"from": ["Breite"]}, 1.0, [])
+    lines = []
+    for columns in ([place], [place, depth]):
+        text = io.StringIO()
+        print_proposal(Console(file=text, stderr=True), [Proposal("telemetry", {}, columns)], season)
+        lines.append(text.getvalue().count("share_depth_cm="))
+    assert lines == [1, 0]
 
 
 def test_an_unknown_place_is_asked_for(workspace, tmp_path):

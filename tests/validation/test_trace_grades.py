@@ -26,7 +26,10 @@ def hauled(kind: Haulage, seed: int) -> pl.DataFrame:
     """Grade, kind and overlap of every load of a season of other haulage; `is_crossed` if weighed out of order."""
     season = haul_season(kind, seed)
     learnt = LagModel(pl.concat([lag_samples(w) for w in season.works]))
-    clocks = [{s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches} for w in season.works]
+    clocks = [
+        {s.shift_date: latest_clocks(learnt.by_day, s.shift_date).of_field(w.field_id) for s in w.stretches}
+        for w in season.works
+    ]
     found = [trace_field(w, c) for w, c in zip(season.works, clocks, strict=True)]
     step = sampling_step(sum(bool(w.stretches) for w in season.works))
     drawn = pl.concat([grade_evidence(w, c, step) for w, c in zip(season.works, clocks, strict=True)])

@@ -171,13 +171,13 @@ def trace_tickets(
     """
     works, learnt = _works(ready.stretches, tickets, stops or {}), ready.learnt
     uses = {w.field_id: clock_uses(w) for w in works}
-    clocks = {f: select_clocks(u, learnt.by_day) for f, u in uses.items()}
+    clocks = {f: select_clocks(f, u, learnt.by_day) for f, u in uses.items()}
     found = {w.field_id: trace_field(w, clocks[w.field_id]) for w in works}
     keeping = SeasonKeeping(pl.concat([t.keeping for t in found.values()]))
     for work in works:
         own = keeping.of(work.field_id)
         if own != NO_KEEPING:
-            clocks[work.field_id] = select_clocks(uses[work.field_id], learnt.by_day, own)
+            clocks[work.field_id] = select_clocks(work.field_id, uses[work.field_id], learnt.by_day, own)
             found[work.field_id] = trace_field(work, clocks[work.field_id])
     step = sampling_step(sum(bool(w.stretches) for w in works))
     drawn = pl.concat([grade_evidence(w, clocks[w.field_id], step) for w in works])

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from transforms.advice.shrinkage import effect_draws
 from transforms.arrays import Array
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.fit_result import ResponseFit
 from transforms.model.pair_tests import SMALLEST, interacting_pairs, mean_steps, pair_tests
 from transforms.model.setting_terms import setting_origin
@@ -74,7 +74,7 @@ def _pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
     tested = [(t.pair, *t.estimate) for t in pair_tests(fit, min_loads) if t.estimate is not None]
     none = np.zeros(len(tested), dtype=np.int64)
     estimates, errors = np.array([e for _, e, _ in tested]), np.array([se for *_, se in tested])
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         draws = effect_draws(estimates, np.diag(errors**2), none, none.astype(np.float64))
     out = []
     for i, (pair, *_) in enumerate(tested):

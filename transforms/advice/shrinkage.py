@@ -3,16 +3,17 @@
 The largest of many noisy estimates are too large: a move selected by its estimate disappoints. For advice, the effects
 of one practical step are therefore assumed to come from distributions about 0, one for the settings' own effects and
 one for each condition that multiplies them (Efron and Morris 1973). They have heavy tails, because most settings do
-little and a few do much. If the catalogue states the direction of a setting's effect on root loss, the effects in that
-direction share a mean with a vague prior:
+little and a few do much. Roots are lost in two ways: lifting breaks or leaves them, and what handles them afterwards
+knocks off tips and drops small roots through gaps. Settings of one mechanism act alike, so on root loss each mechanism
+is a kind, and its effects whose direction the catalogue states share a mean with a vague prior:
 
     b ~ N(0, S),  S = diag(t r)^2 + k ss',  b^ ~ N(b, V),  t ~ half-Cauchy(A),  1/r^2 ~ gamma(n/2, n/2)         (11)
 
-with s the known directions (1, -1, or 0), k large, and r the scale that makes an effect Student's t. A standard
-deviation t is estimated from a dozen effects; taken at its most likely value, which is often near zero, it makes moves
-look more certain than they are. Effects are therefore averaged over the posterior of t and r, by Gibbs sampling; t is
-drawn from a grid of log t with b integrated out. A step for one t needs M = V + S without it, and with the block of
-M^-1 for its effects, diag(r) M^-1 diag(r) = U diag(e) U':
+with s the known directions (1, -1, or 0) of a kind, k large, and r the scale that makes an effect Student's t. A
+standard deviation t is estimated from a dozen effects; taken at its most likely value, which is often near zero, it
+makes moves look more certain than they are. Effects are therefore averaged over the posterior of t and r, by Gibbs
+sampling; t is drawn from a grid of log t with b integrated out. A step for one t needs M = V + S without it, and with
+the block of M^-1 for its effects, diag(r) M^-1 diag(r) = U diag(e) U':
 
     -2 log p = log|M| + sum log(1 + t2 e) + b^'M^-1 b^ - sum t2 w2 / (1 + t2 e),   w = U'(r M^-1 b^)             (12)
 
@@ -29,9 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import pinvh
-from threadpoolctl import threadpool_limits
 
 from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.fit_result import ResponseFit
 from transforms.model.reaction_shift import freed_coefficients
 from transforms.model.setting_terms import SettingBy, SettingEffect
@@ -41,6 +42,8 @@ SHARED_SD = 0.3
 """Prior standard deviation of the mean of effects with known direction, log change per step: practically vague."""
 USUAL_SD = 0.1
 """A of (11), log change per step: effects of a practical step are seldom larger (assumption)."""
+DIFFERENCE_SD = 0.02
+"""A of (11) for effects that share a mean: settings of one mechanism seldom differ by more (assumption)."""
 SD_GRID = np.exp(np.linspace(np.log(1e-4), np.log(1.0), 41))
 """Standard deviations that effects may have, log change per step."""
 BURN_IN, SPREADS = 50, 800
@@ -48,6 +51,8 @@ BURN_IN, SPREADS = 50, 800
 DRAWS_PER_SPREAD = 5
 DRAWS = SPREADS * DRAWS_PER_SPREAD
 """Draws of the effects."""
+HANDLING_STAGES = ("intake", "conveying", "cleaning")
+"""Stages of a machine whose settings act on roots that are lifted already: the second mechanism of root loss."""
 TAILS = 2
 """Degrees of freedom of the effects' distribution: most settings do little and a few do much (assumption)."""
 SPREAD_SEED = 20_251_002
@@ -103,41 +108,61 @@ class Shrinkage:
 def _known_directions(fit: ResponseFit) -> dict[str, float]:
     """Return the known direction of each setting's effect on the response: 1, -1, or 0 if unknown."""
     directions = {"more": 1.0, "less": -1.0, None: 0.0}
-    is_loss = fit.response in {ROOT_LOSS, *LOSS_PARTS}
-    return {s.name: directions[s.breaks] if is_loss else 0.0 for s in fit.frame.settings}
+    return {s.name: directions[s.breaks] if _is_loss(fit) else 0.0 for s in fit.frame.settings}
+
+
+def _kind(fit: ResponseFit, term: SettingEffect | SettingBy) -> str:
+    """Return the kind of an effect: its modifier, or the mechanism of a setting's own effect on root loss."""
+    if isinstance(term, SettingBy):
+        return term.modifier.label
+    is_handling = fit.frame.setting(term.setting).stage in HANDLING_STAGES
+    return "handling" if is_handling and _is_loss(fit) else ""
+
+
+def _is_loss(fit: ResponseFit) -> bool:
+    """Return True if a fit is of the root loss or of one of its parts."""
+    return fit.response in {ROOT_LOSS, *LOSS_PARTS}
 
 
 def _effects_by_kind(fit: ResponseFit) -> list[list[SettingEffect | SettingBy]]:
-    """Return the settings' own effects, and their fixed changes with each modifier, as far as they are in the model.
+    """Return the settings' own effects and their fixed changes with each modifier, by kind, if they are in the model.
 
     A modifier that does not vary multiplies no setting, so it has no effects.
     """
     kinds: dict[str, list[SettingEffect | SettingBy]] = {}
     for term in fit.frame.fixed_terms:
         if isinstance(term, SettingEffect | SettingBy) and fit.contains(term):
-            kinds.setdefault("" if isinstance(term, SettingEffect) else term.modifier.label, []).append(term)
+            kinds.setdefault(_kind(fit, term), []).append(term)
     return list(kinds.values())
 
 
-def _log_posterior(M: Array, own: NDArray[np.bool_], scale: Array, estimates: Array) -> Array:
-    """Return the log posterior of each standard deviation of the grid for the effects `own` by (12)."""
+def _log_posterior(M: Array, own: NDArray[np.bool_], scale: Array, estimates: Array, usual_sd: float) -> Array:
+    """Return the log posterior of each standard deviation of the grid for the effects `own` by (12), A `usual_sd`."""
     inverse, local = np.linalg.inv(M), scale[own]
     e, U = np.linalg.eigh(local[:, None] * inverse[np.ix_(own, own)] * local)
     w, t2 = U.T @ (local * (inverse @ estimates)[own]), SD_GRID[:, None] ** 2
     fit = np.log1p(t2 * np.maximum(e, 0)) - t2 * w**2 / (1 + t2 * np.maximum(e, 0))
     # The grid is even in log t, so the density of t is multiplied by t.
-    return np.asarray(-fit.sum(axis=1) / 2 + np.log(SD_GRID) - np.log1p((SD_GRID / USUAL_SD) ** 2))
+    return np.asarray(-fit.sum(axis=1) / 2 + np.log(SD_GRID) - np.log1p((SD_GRID / usual_sd) ** 2))
 
 
-def _own_scales(effects: Array, sd: Array, direction: Array, tails: float, rng: np.random.Generator) -> Array:
-    """Return draws of the scale of each effect given the effects, with their mean in the known direction drawn first.
+def _own_scales(
+    effects: Array,
+    sd: Array,
+    kind: NDArray[np.int64],
+    direction: Array,
+    tails: float,
+    rng: np.random.Generator,
+) -> Array:
+    """Return draws of the scale of each effect given the effects; the mean in the known direction is drawn first.
 
     A normal distribution whose variance is inverse gamma is Student's t with `tails` degrees of freedom.
     """
     precision = 1 / sd**2
-    total = float(direction**2 @ precision) + 1 / SHARED_SD**2
-    mean = rng.normal(float(direction * precision @ effects) / total, 1 / np.sqrt(total))
-    return np.asarray(1 / np.sqrt(rng.gamma((tails + 1) / 2, 2 / (tails + ((effects - mean * direction) / sd) ** 2))))
+    total = np.bincount(kind, weights=direction**2 * precision) + 1 / SHARED_SD**2
+    mean = rng.normal(np.bincount(kind, weights=direction * precision * effects) / total, 1 / np.sqrt(total))
+    away = (effects - mean[kind] * direction) / sd
+    return np.asarray(1 / np.sqrt(rng.gamma((tails + 1) / 2, 2 / (tails + away**2))))
 
 
 def effect_draws(estimates: Array, V: Array, kind: NDArray[np.int64], direction: Array, tails: float = TAILS) -> Array:
@@ -147,20 +172,21 @@ def effect_draws(estimates: Array, V: Array, kind: NDArray[np.int64], direction:
         estimates: estimated effects, shape (b,).
         V: their covariance, shape (b, b).
         kind: kind of each effect, 0 to the number of kinds - 1; those of a kind share a standard deviation.
-        direction: known direction of each effect, 1, -1 or 0.
+        direction: known direction of each effect, 1, -1 or 0; effects of a kind share a mean in these directions.
         tails: degrees of freedom of the effects' distribution; infinite for a normal one.
     """
     rng = np.random.default_rng(SPREAD_SEED)
     # A little on the diagonal keeps estimates that depend on each other from making V + S singular.
     V = V + 1e-10 * float(np.diag(V).mean()) * np.eye(estimates.size)
-    shared = SHARED_SD**2 * np.outer(direction, direction)
+    shared = SHARED_SD**2 * np.outer(direction, direction) * (kind[:, None] == kind)
     spread, scale = np.full(int(kind.max()) + 1, USUAL_SD / 3), np.ones(estimates.size)
     out = []
     for step in range(BURN_IN + SPREADS):
         for k in range(spread.size):
             own = kind == k
             M = V + shared + np.diag(np.where(own, 0.0, (spread[kind] * scale) ** 2))
-            log_p = _log_posterior(M, own, scale, estimates)
+            usual_sd = DIFFERENCE_SD if direction[own].any() else USUAL_SD
+            log_p = _log_posterior(M, own, scale, estimates, usual_sd)
             p = np.exp(log_p - log_p.max())
             spread[k] = rng.choice(SD_GRID, p=p / p.sum())
         S = shared + np.diag((spread[kind] * scale) ** 2)
@@ -169,7 +195,7 @@ def effect_draws(estimates: Array, V: Array, kind: NDArray[np.int64], direction:
         if step >= BURN_IN:
             out.append(drawn)
         if np.isfinite(tails):
-            scale = _own_scales(drawn[0], spread[kind], direction, tails, rng)
+            scale = _own_scales(drawn[0], spread[kind], kind, direction, tails, rng)
     return np.asarray(rng.permutation(np.vstack(out)))
 
 
@@ -188,5 +214,5 @@ def _shrinkage(fit: ResponseFit) -> Shrinkage:
     unit[np.arange(places.size), places] = 1.0
     freed = freed_coefficients(fit)
     V = freed.covariance(unit)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return Shrinkage(places, effect_draws(freed.mean[places], V, kind, direction))

@@ -21,7 +21,10 @@ Inboxes contain files of such names, so it cannot change.
 """
 _CORRECTIONS_MARK = re.compile(rf"^{CORRECTIONS_PREFIX}(?:\d+~~)?")
 
-TOTALS = ("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem", "Celkem")
+TOTALS = (
+    *("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem", "Celkem"),
+    *("Summa", "Totalt", "Totale", "Итого"),
+)
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import polars as pl
-from threadpoolctl import threadpool_limits
 
 from transforms.benchmark.benchmark import benchmark
 from transforms.config.settings_catalogue import Catalogue
 from transforms.jobs.product_cache import ProductCache
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.checks.fit_checks import CHECKS, Row
 from transforms.model.confounding import confounding
 from transforms.model.day_fit import fit_by_day
@@ -90,17 +90,17 @@ class FitJob:
 def compute_fit_table(job: FitJob) -> pl.DataFrame:
     """Return a table of a fit."""
     # On many small products, threads would spend more time waiting for each other than computing.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return FIT_TABLES[job.name](job.fit.value, job.catalogue, job.min_loads)
 
 
 def run_fit_check(job: FitJob) -> list[Row]:
     """Return the rows of a check of a fit."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return CHECKS[job.name](job.fit.value)
 
 
 def benchmark_response(job: FitJob) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return a response's rows of `benchmark` and of `season_change`."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return benchmark(job.fit.value, job.min_loads)

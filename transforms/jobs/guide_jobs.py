@@ -5,7 +5,6 @@ from typing import Any, Literal
 
 import numpy as np
 import polars as pl
-from threadpoolctl import threadpool_limits
 
 from transforms.advice.guide import setting_guide
 from transforms.advice.pair_effects import PairEffect
@@ -13,13 +12,14 @@ from transforms.advice.shrinkage import Shrinkage, shrinkage
 from transforms.advice.what_if_table import tabulate
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.model.fit_result import ResponseFit
 from transforms.parallel import SharedValue
 
 
 def shrink_response(fit: SharedValue[ResponseFit]) -> Shrinkage:
     """Return the posterior of the settings' effects on a response."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return shrinkage(fit.value)
 
 
@@ -52,7 +52,7 @@ class GuideJob:
 
 def build_guide_table(job: GuideJob) -> Any:
     """Return the setting guide or the what-if table."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         fits = {response: shared.value for response, shared in job.fits.items()}
         about = (fits, job.shrink, job.pairs, job.catalogue, job.prices, job.min_loads)
         if job.kind == "what-if":

@@ -128,7 +128,9 @@ class SeasonTrace:
     def job_with_clocks(self, field_id: str, learnt: LagModel) -> FieldJob:
         """Return the job that traces a field with the lags and clocks that its last tracing used."""
         uses = dict(self.warehouse.table("traced_field").select("field_id", "uses").iter_rows()).get(field_id, "[]")
-        return self.job_of(field_id, select_clocks(json.loads(uses), learnt.by_day, self.keeping().of(field_id)))
+        return self.job_of(
+            field_id, select_clocks(field_id, json.loads(uses), learnt.by_day, self.keeping().of(field_id))
+        )
 
     def keeping(self) -> SeasonKeeping:
         """Return how far trucks keep to machines, by the fields that are traced."""
@@ -183,7 +185,7 @@ class SeasonTrace:
         """
         out, keeping = [], self.keeping()
         for field_id, _, used, uses in self.warehouse.table("traced_field").sort("field_id").iter_rows():
-            fingerprint = clocks_fingerprint(json.loads(uses), learnt.by_day, keeping.of(field_id))
+            fingerprint = clocks_fingerprint(field_id, json.loads(uses), learnt.by_day, keeping.of(field_id))
             days = [dt.date.fromisoformat(day) for day, _, _ in json.loads(uses)]
             fingerprint += f":{picks_fingerprint(field_id, days, self.step)}"
             if fingerprint != used:
@@ -199,7 +201,9 @@ class SeasonTrace:
             advance: called after each field.
         """
         keeping = self.keeping()
-        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day, keeping.of(f))) for f, _, uses in pending]
+        jobs = [
+            self.job_of(f, select_clocks(f, json.loads(uses), learnt.by_day, keeping.of(f))) for f, _, uses in pending
+        ]
         traced = self.executor(trace_job, jobs)  # runs on while results are stored
         for chunk in _chunks(pending, FIELDS_PER_TRANSACTION):
             found = []

@@ -8,13 +8,12 @@ C is the matrix of the mixed-model equations (2), see `equations.py`.
 """
 
 from contextlib import AbstractContextManager
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import ThreadpoolController
 
 from transforms.arrays import Array
+from transforms.mixed_model.blas_threads import limit_blas
 from transforms.mixed_model.cross_products import CrossProducts, subset_products
 from transforms.mixed_model.equations import Equations, Solution
 
@@ -120,12 +119,4 @@ def reduced_equations(m: CrossProducts, dropped: set[str]) -> Equations:
 
 def limit_threads(equations: Equations) -> AbstractContextManager[object]:
     """Return a context with one BLAS thread for a small core, and no limit for a large one."""
-    threads = 1 if equations.c.size < SMALL_CORE else None
-    limits: AbstractContextManager[object] = _thread_pools().limit(limits=threads, user_api="blas")
-    return limits
-
-
-@cache
-def _thread_pools() -> ThreadpoolController:
-    """Return the thread pools of this process: to find them reads the list of its libraries, which takes 3 ms."""
-    return ThreadpoolController()
+    return limit_blas(1 if equations.c.size < SMALL_CORE else None)

@@ -110,7 +110,7 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
     if untried is not None:
         return pl.DataFrame([{**head, "tried": False, **untried.columns}], schema=CURVE_SCHEMA)
     own_rows = inside & fit.observed[:, fit.setting_column(s.name)]
-    observed = fit.rows.filter(pl.Series(own_rows))[s.name].cast(pl.Float64).to_numpy()
+    observed = fit.rows[s.name].filter(pl.Series(own_rows)).cast(pl.Float64).to_numpy()
     low, usual, high = np.quantile(observed, (SUPPORT[0], 0.5, SUPPORT[1]))
     values = np.linspace(low, high, POINTS)
     L, steps = _curve_weights(fit, s, own_rows, values, float(usual)), (values - usual) / s.step

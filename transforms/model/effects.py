@@ -95,7 +95,7 @@ def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -
     if np.unique(fit.machines[own_rows]).size < MIN_MACHINES:
         return reason("effect_one_machine")
     _, visit = np.unique(fit.visits[own_rows], return_inverse=True)
-    inside = fit.x[own_rows, j] - visit_means(fit.x[own_rows][:, [j]], visit)[:, 0]
+    inside = fit.x[own_rows, j] - visit_means(fit.x[own_rows, j][:, None], visit)[:, 0]
     # A trial moves few loads of a class, but those by lot: they are evidence enough.
     is_by_plan = int((is_by_lot(fit.rows, setting) & own_rows).sum()) >= MIN_ROWS
     if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS and not is_by_plan:
@@ -131,7 +131,7 @@ def between_contrast(fit: ResponseFit, setting: str) -> tuple[float, float] | No
 
 def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row:
     """Return the columns of a cell that do not depend on its estimate."""
-    values = fit.rows.filter(pl.Series(own_rows))[setting.name].drop_nulls()
+    values = fit.rows[setting.name].filter(pl.Series(own_rows)).drop_nulls()
     other = between_contrast(fit, setting.name)
     return {
         "response": fit.response,

@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from transforms.arrays import Array
+from transforms.arrays import Array, Mask
 from transforms.contracts.reason import reason
 from transforms.contracts.result_tables import schema_of
 from transforms.model.condition_terms import ConditionTerm
@@ -87,15 +87,22 @@ def _source_columns(fit: ResponseFit) -> _SourceColumns:
     return _SourceColumns(D.T @ D / D.shape[0], coefficient, {k: np.array(v) for k, v in source.items()})
 
 
-def _noise(fit: ResponseFit, columns: _SourceColumns, own: NDArray[np.int64]) -> float:
+def _error_products(fit: ResponseFit, columns: _SourceColumns) -> Array:
+    """Return the products of the columns times the covariances of their coefficients, shape (q, q)."""
+    at, direct = columns.coefficient, direct_conditions(fit)
+    return np.asarray(columns.G * (direct @ fit.reml.cov_core @ direct.T)[np.ix_(at, at)])
+
+
+def _noise(products: Array, is_fixed: Mask, own: NDArray[np.int64]) -> float:
     """Return the correction of a source's covariance for estimation error.
 
     Errors of fixed coefficients inflate the covariance; prediction of random ones shrinks it.
+
+    Args:
+        products: result of `_error_products`, shape (q, q).
+        is_fixed: True for columns of fixed coefficients, shape (q,).
+        own: columns of the source.
     """
-    at = columns.coefficient
-    is_fixed = at < fit.reml.p
-    direct = direct_conditions(fit)
-    products = columns.G * (direct @ fit.reml.cov_core @ direct.T)[np.ix_(at, at)]
     inflation = products[np.ix_(own[is_fixed[own]], is_fixed)].sum()
     shrinkage = products[np.ix_(own[~is_fixed[own]], ~is_fixed)].sum()
     return float(shrinkage - inflation)
@@ -152,8 +159,9 @@ def _sources(fit: ResponseFit) -> dict[str, _Share]:
     eta = moved.sum(axis=1)
     out = {name: _Share(kind, float(moved[:, i] @ eta) / eta.size, 0.0, 0.0) for i, (name, kind, _) in enumerate(parts)}
     columns = _source_columns(fit)
+    products, is_fixed = _error_products(fit, columns), columns.coefficient < fit.reml.p
     for source, (low, high) in _share_intervals(fit, columns).items():
-        out[source].value += _noise(fit, columns, columns.source[source])
+        out[source].value += _noise(products, is_fixed, columns.source[source])
         out[source].low, out[source].high = low, high
     sloped = _sloped(fit)
     for name in fit.reml.equations.m.factors:

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array
+from transforms.mixed_model.blas_threads import one_blas_thread
 from transforms.mixed_model.cross_products import CrossProducts, cross_products, subset_products, sum_products
 from transforms.model.design_matrix import DesignSpec
 from transforms.model.model_columns import Columns, columns
@@ -72,7 +72,7 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
 
 def sum_week(job: WeekJob) -> Week:
     """Return a week's cross-products; one BLAS thread, so that identical hardware gives bit-identical results."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return week_products(columns(job.rows, job.frame), job.z, job.classes)
 
 
@@ -84,7 +84,7 @@ def batch_products(batches: RowBatches, z: Array, classes: NDArray[np.int64]) ->
         z: response, shape (n,).
         classes: class of each row's measurement variance, shape (n,).
     """
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return join_weeks([week_products(cols, z[rows], classes[rows]) for rows, cols in batches])
 
 
@@ -100,7 +100,7 @@ def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[n
     indices, season_indicators = np.array(list(by_class)), season.factor_indicators
     d, width = next(iter(by_class.values())).d, season_indicators.weeks[0].shape[1]
     dense, factors, yy = np.zeros((d, indices.size)), np.zeros((width, indices.size)), np.zeros(indices.size)
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         for (rows, cols), indicators in zip(season, season_indicators.weeks, strict=True):
             values = np.where(classes[rows][:, None] == indices, z[rows][:, None], 0.0)
             dense += cols.D.T @ values

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
+from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, LoadEnds, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 from transforms.trace.truck_evidence import TruckEvidence
@@ -116,7 +116,7 @@ def associate_loads(
     if trucks is not None:
         allowed = allowed * trucks.beside
     odds = np.ones((n, stream_count))
-    placed: dict[tuple[int, int], Placement] = {}
+    ends: dict[int, LoadEnds] = {}
     # A load that only a wrong ticket could bring here is left out of the chain: it costs time and adds no information.
     is_candidate = allowed > WRONG_NAME
     candidates = [np.flatnonzero(is_candidate[:, m]) for m in range(stream_count)]
@@ -137,11 +137,14 @@ def associate_loads(
             agreement = homes.agreement(belief, keeping)
         if homes is not None and agreement is not None:
             prior = weight * homes.messages(belief, agreement)
-        _exchange(chains, candidates, prior, odds, placed, 0.0 if iteration == 0 else DAMPING)
+        _exchange(chains, candidates, prior, odds, ends, 0.0 if iteration == 0 else DAMPING)
         before, belief = belief, _belief(weight, odds)
         change = float(np.abs(belief - before).max(initial=0.0))
         if change < TOLERANCE and (homes is None or agreement is not None):
             break
+    placed = {
+        (int(i), m): p for m, found in ends.items() for i, p in zip(candidates[m], found.placements(), strict=True)
+    }
     return Association(_belief(prior, odds), placed, agreement)
 
 
@@ -150,18 +153,18 @@ def _exchange(
     candidates: list[NDArray[np.int64]],
     prior: Array,
     odds: Array,
-    placed: dict[tuple[int, int], Placement],
+    ends: dict[int, LoadEnds],
     keep: float,
 ) -> None:
-    """Update the odds and placements of every chain in turn, given those of the others; keep a part of the odds."""
+    """Update the odds and ends of every chain in turn, given those of the others; keep a part of the odds."""
     for m, (chain, rows) in enumerate(zip(chains, candidates, strict=True)):
         if not rows.size:
             continue
         fits = prior * odds
         others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
-        found, new = chain.place(prior[rows, m], others[rows])
-        odds[rows, m] = np.exp(keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300)))
-        placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
+        ends[m] = chain.place(prior[rows, m], others[rows])
+        new = np.log(np.maximum(ends[m].odds, 1e-300))
+        odds[rows, m] = np.exp(keep * np.log(odds[rows, m]) + (1 - keep) * new)
 
 
 def _first_guess(

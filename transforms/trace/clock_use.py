@@ -32,23 +32,27 @@ def latest_clocks(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
 
 
 def select_clocks(
-    uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING
+    field_id: str, uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING
 ) -> dict[dt.date, DayClocks]:
     """Return the lags and clocks of each day that a field uses.
 
     Args:
+        field_id: the field.
         uses: result of `clock_uses`.
         by_day: shift day -> its lags and clocks.
         keeping: how far trucks keep to machines in the other fields.
     """
     days = [dt.date.fromisoformat(day) for day, _, _ in uses]
-    return {day: replace(latest_clocks(by_day, day), keeping=keeping) for day in days}
+    return {day: replace(latest_clocks(by_day, day).of_field(field_id), keeping=keeping) for day in days}
 
 
-def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING) -> str:
+def clocks_fingerprint(
+    field_id: str, uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Keeping = NO_KEEPING
+) -> str:
     """Return the fingerprint of the clocks and lags on which the tracing of a field depends.
 
     Args:
+        field_id: the field.
         uses: result of `clock_uses`.
         by_day: shift day -> its lags and clocks.
         keeping: how far trucks keep to machines in the other fields.
@@ -58,8 +62,8 @@ def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks], keeping: Ke
     """
     used: list[object] = [] if keeping == NO_KEEPING else [keeping]
     for day, sites, machines in uses:
-        c = latest_clocks(by_day, dt.date.fromisoformat(day))
-        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed)
+        c = latest_clocks(by_day, dt.date.fromisoformat(day)).of_field(field_id)
+        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure, c.delayed, c.shared_sd_min)
         used.append(
             (
                 day,

@@ -1,6 +1,6 @@
 """Lags and clock offsets that the tracing of one shift day uses."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,9 @@ class DayClocks:
         delayed: share of loads that are delayed on the way.
         site_spread_min: site -> standard deviation of one load's lag; a site without one has `spread_min`.
         keeping: how far trucks keep to machines in the other fields of the season.
+        haul_min: field -> site -> minutes that the drive takes beyond its km; fields lifted about the day.
+        field_sd_min: field -> standard error of the lag that all loads of its stretch share, minutes.
+        shared_sd_min: that of other fields, or of the field that `of_field` names.
     """
 
     site_lag_min: dict[str, float] = field(default_factory=dict)
@@ -50,6 +53,16 @@ class DayClocks:
     delayed: float = 0.08
     site_spread_min: dict[str, float] = field(default_factory=dict)
     keeping: Keeping = field(default_factory=Keeping)
+    haul_min: dict[str, dict[str, float]] = field(default_factory=dict)
+    field_sd_min: dict[str, float] = field(default_factory=dict)
+    shared_sd_min: float = CLOCKS_SD_MIN
+
+    def of_field(self, field_id: str) -> "DayClocks":
+        """Return the values for one field, whose lags contain its own drives."""
+        own = self.haul_min.get(field_id, {})
+        lags = {site: lag + own.get(site, 0.0) for site, lag in self.site_lag_min.items()}
+        sd = self.field_sd_min.get(field_id, self.shared_sd_min)
+        return replace(self, site_lag_min=lags, haul_min={}, field_sd_min={}, shared_sd_min=sd)
 
     def lag_min(self, site: str, km: float) -> float:
         """Return the expected minutes from leaving the field to the ticket's time.
@@ -58,9 +71,11 @@ class DayClocks:
             site: site of the ticket; an unknown one has the median lag of the others.
             km: road distance from the field to the site, km.
         """
-        known = list(self.site_lag_min.values())
-        usual = float(np.median(known)) if known else USUAL_LAG_MIN
-        return self.site_lag_min.get(site, usual) + self.min_per_km * km
+        lag = self.site_lag_min.get(site)
+        if lag is None:
+            known = list(self.site_lag_min.values())
+            lag = float(np.median(known)) if known else USUAL_LAG_MIN
+        return lag + self.min_per_km * km
 
     def lag_sd_min(self, site: str) -> float:
         """Return the standard deviation of one load's lag to a site, minutes."""

@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.clock_regression import solve_clocks
+from transforms.trace.clock_regression import HAUL_SD_MIN, solve_clocks
 from transforms.trace.day_clocks import (
+    CLOCKS_SD_MIN,
     USUAL_LAG_MIN,
     USUAL_LAG_SD_MIN,
     USUAL_LEAVE_MIN,
@@ -70,7 +71,7 @@ def _precision(samples: pl.DataFrame) -> Array:
 class LagModel:
     """Sequential estimation of lags and clock offsets through a season, day by day.
 
-        lag = site's clock + per km x km - machine's clock + error                                        (2.4)
+        lag = site's clock + per km x km + road's haul - machine's clock + error                          (2.4)
 
     by iteratively reweighted least squares: errors are heavy-tailed, and so are the machines' clocks, most of which are
     correct.
@@ -88,11 +89,15 @@ class LagModel:
         self.var = _precision(s) if s.height else np.zeros(0)
         # Known drives are of loads that the machines' samples count.
         self.loads = np.where(s["machine_id"].is_null().to_numpy(), 0, self.loads)
+        self.roads = list(zip(s["field_id"].to_list(), s["site_id"].to_list(), strict=True))
+        index = {road: j for j, road in enumerate(dict.fromkeys(self.roads))}
+        self.road = np.array([index[road] for road in self.roads], dtype=np.int64)
         self.names = {"site": s["site_id"].to_list(), "machine": s["machine_id"].to_list()}
         left = s["full_to_left_min"].cast(pl.Float64).fill_null(np.nan).to_numpy()
         # If the whole fleet's tickets report an earlier moment as the departure, only the difference is evidence.
         self.left = left - min(0.0, median_or_default(s["full_to_left_min"], 0.0))
-        self.slope = USUAL_MIN_PER_KM
+        self.slope, self.haul_sd = USUAL_MIN_PER_KM, HAUL_SD_MIN
+        self.haul: dict[tuple[str, str], tuple[float, float]] = {}
         self.epochs: dict[tuple[str, str], list[_Epoch]] = {}
         self.by_day: dict[dt.date, DayClocks] = {}
         for day in s["shift_date"].unique().sort().to_list():
@@ -127,8 +132,11 @@ class LagModel:
             column[epoch.kind][epoch.rows] = j
         is_machine = np.array([e.kind == "machine" for e in epochs])
         site, machine = column["site"][seen], column["machine"][seen]
-        found = solve_clocks(self.lag[seen], self.var[seen], self.km[seen], site, machine, is_machine)
-        self.slope = found.min_per_km
+        _, road = np.unique(self.road[seen], return_inverse=True)
+        found = solve_clocks(self.lag[seen], self.var[seen], self.km[seen], site, machine, road, is_machine)
+        self.slope, self.haul_sd = found.min_per_km, found.haul_sd_min
+        of_road = zip(found.haul_min[road].tolist(), found.haul_error_min[road].tolist(), strict=True)
+        self.haul = dict(zip([self.roads[i] for i in seen], of_road, strict=True))
         self.residual = np.zeros(self.lag.size)
         self.residual[seen] = found.residual_min
         for j, epoch in enumerate(epochs):
@@ -167,8 +175,9 @@ class LagModel:
         return abs(a - b) / max(SMALLEST_MOVE_MIN, MOVED * float(np.sqrt(var_a + var_b)))
 
     def _mean(self, rows: NDArray[np.int64]) -> tuple[float, float]:
-        """Return the median residual of samples, and its variance."""
-        return float(np.median(self.residual[rows])), 1.57 / float(np.sum(1 / self.var[rows]))
+        """Return the median residual of samples, and its variance; samples of one road share its drive."""
+        by_road = np.bincount(np.unique(self.road[rows], return_inverse=True)[1], weights=1 / self.var[rows])
+        return float(np.median(self.residual[rows])), 1.57 / float(np.sum(1 / (self.haul_sd**2 + 1 / by_road)))
 
     def _level(self) -> float:
         """Return the usual site's clock: the median over sites of the value of the longest epoch."""
@@ -198,7 +207,7 @@ class LagModel:
         km, nothing = self.km[rows], np.full(rows.size, np.nan)
         if epoch.kind == "site":
             slack = epoch.value + (self.slope - FASTEST_MIN_PER_KM) * km
-            return offset_cause(epoch.kind, slack, nothing, self.var[rows])
+            return offset_cause(epoch.kind, slack, nothing, self.var[rows] + self.haul_sd**2)
         right = np.array([self.names["site"][i] not in wrong_sites for i in rows])
         slack = np.where(right, self.lag[rows] - FASTEST_MIN_PER_KM * km, nothing)
         return offset_cause(epoch.kind, slack, self.left[rows], self.var[rows])
@@ -220,19 +229,33 @@ class LagModel:
             leave_spread_min=leave_spread,
             closure=round(median_or_default(seen["closure"], 1.0), 2),
             delayed=round(delayed_share(seen) / 0.04) * 0.04,
+            shared_sd_min=float(round(np.hypot(CLOCKS_SD_MIN, self.haul_sd))),
             site_spread_min={s: max(2.0, sd) for s, sd in site_spreads(seen, leave_spread, spread).items()},
         )
 
     def _day_clocks(self, common: DayClocks, day: dt.date) -> DayClocks:
         """Return the shared values completed by the offsets of a day."""
-        now = self._on(day)
+        now, (hauls, errors) = self._on(day), self._of_roads(day)
         return replace(
             common,
             site_lag_min={s: round(e.value) for (kind, s), e in now.items() if kind == "site"},
             machine_ahead_min={
                 m: round(e.value) for (kind, m), e in now.items() if kind == "machine" and self._is_off(e)
             },
+            haul_min=hauls,
+            field_sd_min=errors,
         )
+
+    def _of_roads(self, day: dt.date) -> tuple[dict[str, dict[str, float]], dict[str, float]]:
+        """Return the drives of the fields with samples about a day, and the errors of their lags, whole minutes."""
+        about = np.flatnonzero(np.abs((self.day - np.datetime64(day)).astype(int)) <= LOOK_AHEAD_DAYS)
+        hauls: dict[str, dict[str, float]] = {}
+        errors: dict[str, float] = {}
+        for name, site in dict.fromkeys(self.roads[i] for i in about if self.roads[i] in self.haul):
+            minutes, error = self.haul[name, site]
+            hauls.setdefault(name, {})[site] = float(round(minutes))
+            errors[name] = max(errors.get(name, 0.0), float(round(np.hypot(CLOCKS_SD_MIN, error))))
+        return hauls, errors
 
     def offsets(self) -> pl.DataFrame:
         """Return the offset of every clock by epoch.

@@ -7,26 +7,19 @@ the distribution of the end of every load, conditional on all other loads. METHO
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d
-from scipy.signal import lfilter
 
+from transforms.trace.load_steps import GRID_T, UNTICKETED_T, LoadSteps
 from transforms.trace.mass_streams import Stream
 
 Array = NDArray[np.float64]
 
-GRID_T = 1.0
 SCALE_STEP, SCALE_REACH = 0.035, 3
 """Log step of the ratio of weighed to lifted mass, and steps searched beyond the stretch's own and the usual ratio."""
 SCALE_SD = 0.10
-SCALE_MOVES = 0.10
-"""Probability that the scale changes by one step between two loads: dirt and yield change within a day."""
-LOAD_SD, LOAD_SD_T = 0.03, 0.3
-"""Standard deviation of lifted mass over one load: as a fraction of it, and in tonnes."""
-UNTICKETED_PROBABILITY, UNTICKETED_T = 0.01, 27.0
-"""Probability that mass without a ticket leaves before a load, and the mean of that mass, t."""
 OUTLIER_PROBABILITY, OUTLIER_LAG_MIN = 0.01, 600.0
 """Probability of an outlying lag, and the range in minutes over which it is uniform."""
 FOREIGN_TICKET_PROBABILITY = 0.01
@@ -85,34 +78,19 @@ class _States:
     def high(self) -> int:
         return self.low + int(self.weight.shape[1])
 
-    def reindex(self, low: int, high: int) -> "_States":
-        """Return the same weights over a range of cells; cells outside the present range have weight zero.
-
-        Args:
-            low: first cell.
-            high: cell after the last.
-        """
-        if low == self.low and high == self.high:
-            return self
-        out = np.zeros((self.weight.shape[0], max(high - low, 1)))
-        first, last = max(low, self.low), min(high, self.high)
-        if last > first:
-            out[:, first - low : last - low] = self.weight[:, first - self.low : last - self.low]
-        return _States(low, out)
-
     def trimmed(self) -> "_States":
-        """Return the weights without negligible states at either end, scaled to a sum of 1."""
+        """Return the weights without negligible states at either end, scaled to a maximum of 1."""
         best = self.weight.max(axis=0)
-        kept = np.flatnonzero(best > NEGLIGIBLE * best.max())
-        inside = self.weight[:, kept[0] : kept[-1] + 1]
-        return _States(self.low + int(kept[0]), inside / inside.sum())
+        largest = float(best.max())
+        kept = np.flatnonzero(best > NEGLIGIBLE * largest)
+        return _States(self.low + int(kept[0]), self.weight[:, kept[0] : kept[-1] + 1] / largest)
 
 
 class Chain:
     """Chain of the loads that may have been filled from one machine's stream."""
 
     weights: Array | None = None
-    """Further evidence on the end of each load, by cell, shape (n, cells)."""
+    """Further evidence on the end of each load, by cell, shape (n, cells); set it before loads are placed."""
 
     def __init__(self, stream: Stream, loads: Departures, closure: float, usual: float, ahead_min: float) -> None:
         """Set up the grid of states.
@@ -135,44 +113,19 @@ class Chain:
         self.at = np.arange(self.cells, dtype=np.float64) * GRID_T
         self.left_over = (stream.lifted_t - self.at) * closure
         self.full_min = departure_times(stream, self.at) - ahead_min
-        self.decay = np.exp(-GRID_T / UNTICKETED_T)
-        self.taps = [_taps(g) for g in loads.delivered_t]
-        self.moves = [_moves(g / self.scale) for g in loads.delivered_t]
+        self.steps = LoadSteps(loads.delivered_t, self.scale, self.cells)
+        self.tail = self.steps.decay ** np.arange(1, TAIL_CELLS + 1)
 
-    def _seen(self, i: int, states: _States) -> Array:
-        """Return the density of the departure time of load i at each state, times further evidence on its end."""
-        sd = self.loads.sd_min[i]
-        residual = (self.loads.left_min[i] - self.full_min[states.low : states.high]) / sd
+    @cached_property
+    def seen(self) -> Array:
+        """Density of the departure time of each load at each cell, times further evidence on its end, (n, cells)."""
+        sd = self.loads.sd_min[:, None]
+        residual = (self.loads.left_min[:, None] - self.full_min) / sd
         density = np.asarray(
             OUTLIER_PROBABILITY / OUTLIER_LAG_MIN
             + (1 - OUTLIER_PROBABILITY) * np.exp(-0.5 * np.minimum(residual**2, 60.0)) / (sd * 2.5066)
         )
-        return density if self.weights is None else density * self.weights[i, states.low : states.high]
-
-    def _on(self, states: _States, i: int) -> _States:
-        """Return the states after load i was filled from the given ones."""
-        moves, taps = self.moves[i], self.taps[i]
-        reach = moves[0][0] + 1 + taps.size // 2 + TAIL_CELLS
-        ready = states.reindex(states.low, min(states.high + reach, self.cells)).weight
-        skipped = lfilter([1 - self.decay], [1, -self.decay], ready, axis=1)
-        ready = (1 - UNTICKETED_PROBABILITY) * ready + UNTICKETED_PROBABILITY * skipped
-        moved, width = np.zeros_like(ready), ready.shape[1]
-        for s, (whole, part) in enumerate(moves):
-            moved[s, whole:] = (1 - part) * ready[s, : max(width - whole, 0)]
-            moved[s, whole + 1 :] += part * ready[s, : max(width - whole - 1, 0)]
-        return _States(states.low, _mixed(convolve1d(moved, taps, axis=1, mode="constant")))
-
-    def _back(self, later: _States, i: int, low: int, high: int) -> Array:
-        """Return the backward weights of the cells from low to high before load i: the transpose of `_on`."""
-        moves, taps = self.moves[i], self.taps[i]
-        reach = later.reindex(low, max(high + moves[0][0] + 1 + TAIL_CELLS, later.high))
-        smoothed = convolve1d(_mixed(reach.weight), taps, axis=1, mode="constant")
-        moved, width = np.zeros_like(smoothed), smoothed.shape[1]
-        for s, (whole, part) in enumerate(moves):
-            moved[s, : max(width - whole, 0)] = (1 - part) * smoothed[s, whole:]
-            moved[s, : max(width - whole - 1, 0)] += part * smoothed[s, whole + 1 :]
-        skipped = lfilter([1 - self.decay], [1, -self.decay], moved[:, ::-1], axis=1)[:, ::-1]
-        return np.asarray((1 - UNTICKETED_PROBABILITY) * moved + UNTICKETED_PROBABILITY * skipped)[:, : high - low]
+        return density if self.weights is None else density * self.weights
 
     def _start(self) -> _States:
         """Return the prior of the states before the first load."""
@@ -182,76 +135,94 @@ class Chain:
         begin += 0.02 * np.exp(-np.arange(width) * GRID_T / UNTICKETED_T) * GRID_T / UNTICKETED_T
         return _States(0, begin * self.prior[:, None])
 
-    def _end(self, low: int, high: int) -> _States:
+    def _end(self, low: int, high: int) -> Array:
         """Return the weights of the states after the last load, by the mass left behind."""
         left = self.left_over[low:high]
         near = np.exp(-0.5 * (left / REST_SD_T) ** 2) / (REST_SD_T * 2.5066)
         tail = np.exp(-np.abs(left) / REST_TAIL_T) / REST_TAIL_T + NEGLIGIBLE**2
-        return _States(low, np.broadcast_to((1 - REST_TAIL) * near + REST_TAIL * tail, (self.scale.size, high - low)))
+        return np.broadcast_to((1 - REST_TAIL) * near + REST_TAIL * tail, (self.scale.size, high - low))
 
-    def place(self, own_weight: Array, other_weight: Array) -> tuple[list[Placement], Array]:
-        """Return the possible ends of every load and the odds of its belonging to this stream.
+    def _filled(self, states: _States, i: int) -> _States:
+        """Return the weights of the ends of load i, filled from the given states, without a negligible tail.
+
+        Beyond the mass of the load, the states fall by the same ratio from cell to cell, so that the tail needs no
+        step.
+        """
+        low, limit = states.low, self.cells - states.low
+        core = states.weight.shape[1] + int(self.steps.whole[i, 0] + self.steps.half[i]) + 2
+        width = min(core + TAIL_CELLS - 1, limit)
+        seen = self.seen[i, low : low + width]
+        if width == limit:
+            return _States(low, self.steps.forward(states.weight, i, width, limit) * seen)
+        moved = self.steps.forward(states.weight, i, core, limit)
+        found, tail = moved * seen[:core], self.tail[: width - core] * seen[core:]
+        kept = np.flatnonzero(float(moved[:, -1].max()) * tail > NEGLIGIBLE * float(found.max()))
+        if kept.size:
+            found = np.hstack([found, moved[:, -1:] * tail[: kept[-1] + 1]])
+        return _States(low, found)
+
+    def place(self, own_weight: Array, other_weight: Array) -> "LoadEnds":
+        """Return the ends of every load and the odds of its belonging to this stream.
 
         Args:
             own_weight: weight of "taken from this stream" given by the messages of the other streams, shape (n,).
             other_weight: weight of "not from this stream", shape (n,).
-
-        Returns:
-            The placement of each load, and the chain's own odds that it was taken from this stream, shape (n,).
         """
-        n = self.loads.delivered_t.size
+        own, other = own_weight.tolist(), other_weight.tolist()
         before: list[_States] = [self._start()]
-        filled: list[_States] = []
-        for i in range(n):
-            after = self._on(before[i], i)
-            filled.append(_States(after.low, after.weight * self._seen(i, after)))
-            unmoved = before[i].reindex(after.low, after.high).weight
-            before.append(_States(after.low, own_weight[i] * filled[i].weight + other_weight[i] * unmoved).trimmed())
-        later = self._end(before[n].low, before[n].high)
-        placed: list[Placement] = []
-        odds = np.zeros(n)
-        for i in range(n - 1, -1, -1):
-            taken: Array = filled[i].reindex(later.low, later.high).weight * later.weight
-            current, unfilled = before[i], later.reindex(before[i].low, before[i].high)
-            odds[i] = taken.sum() / max(float((current.weight * unfilled.weight).sum()), 1e-300)
-            placed.append(self._placed(_States(later.low, taken), i, own_weight[i] * odds[i], other_weight[i]))
-            observed = _States(later.low, self._seen(i, later) * later.weight)
-            backward = self._back(observed, i, current.low, current.high)
-            weight: Array = own_weight[i] * backward + other_weight[i] * unfilled.weight
-            later = _States(current.low, weight / max(float(weight.max()), 1e-300))
-        return placed[::-1], odds
+        filled: list[Array] = []
+        for i, (mine, others) in enumerate(zip(own, other, strict=True)):
+            states = before[i]
+            filled.append(self._filled(states, i).weight)
+            weight = mine * filled[i]
+            weight[:, : states.weight.shape[1]] += others * states.weight
+            before.append(_States(states.low, weight).trimmed())
+        low, later = before[-1].low, self._end(before[-1].low, before[-1].high)
+        taken: list[_States] = []
+        odds = np.zeros(len(own))
+        for i in range(len(own) - 1, -1, -1):
+            current, width = before[i], later.shape[1]
+            ends = filled[i][:, low - current.low : low - current.low + width] * later
+            taken.append(_States(low, ends))
+            unfilled = later[:, : max(current.high - low, 0)]
+            shared = slice(low - current.low, low - current.low + unfilled.shape[1])
+            odds[i] = ends.sum() / max(float((current.weight[:, shared] * unfilled).sum()), 1e-300)
+            observed = self.seen[i, low : low + width] * later
+            weight = self.steps.backward(observed, i, low - current.low, current.weight.shape[1])
+            weight *= own[i]
+            weight[:, shared] += other[i] * unfilled
+            low, later = current.low, weight / max(float(weight.max()), 1e-300)
+        return LoadEnds(self, odds, own_weight * odds / (own_weight * odds + other_weight), taken[::-1])
 
-    def _placed(self, taken: _States, i: int, own_weight: float, other_weight: float) -> Placement:
-        kept = taken.weight > LIKELY * taken.weight.max()
+
+@dataclass(frozen=True)
+class LoadEnds:
+    """Ends of the loads of a chain, given the messages of the other streams.
+
+    Attributes:
+        chain: the chain.
+        odds: the chain's own odds that each load was taken from this stream, shape (n,).
+        taken: probability of each load that it was taken from this stream, shape (n,).
+        weights: weights of the ends of each load.
+    """
+
+    chain: Chain
+    odds: Array
+    taken: Array
+    weights: list[_States]
+
+    def placements(self) -> list[Placement]:
+        """Return the possible ends of every load."""
+        return [self._placement(i, float(taken)) for i, taken in enumerate(self.taken)]
+
+    def _placement(self, i: int, taken: float) -> Placement:
+        low, weight = self.weights[i].low, self.weights[i].weight
+        kept = weight > LIKELY * weight.max()
         scale, cell = np.nonzero(kept)
-        chance = taken.weight[kept] / max(float(taken.weight[kept].sum()), 1e-300)
-        size_t = self.loads.delivered_t[i] / self.scale[scale]
-        return Placement(own_weight / (own_weight + other_weight), self.at[cell + taken.low], size_t, chance)
-
-
-def _taps(delivered_t: float) -> Array:
-    """Return the discretised normal distribution of the deviation of lifted mass over one load, by cell."""
-    sd = float(np.hypot(LOAD_SD * delivered_t, LOAD_SD_T))
-    half = int(np.ceil(3 * sd / GRID_T))
-    taps = np.exp(-0.5 * (np.arange(-half, half + 1) * GRID_T / sd) ** 2)
-    return np.asarray(taps / taps.sum())
-
-
-def _moves(size_t: Array) -> list[tuple[int, float]]:
-    """Return the cells by which a load advances at each scale: whole cells and the fraction of the next."""
-    cells = size_t / GRID_T
-    whole = np.floor(cells)
-    return [(int(w), float(c - w)) for w, c in zip(whole, cells, strict=True)]
-
-
-def _mixed(state: Array) -> Array:
-    """Return the state after a change of scale to its neighbours; the operator is symmetric."""
-    out = (1 - SCALE_MOVES) * state
-    out[1:] += SCALE_MOVES / 2 * state[:-1]
-    out[:-1] += SCALE_MOVES / 2 * state[1:]
-    out[0] += SCALE_MOVES / 2 * state[0]
-    out[-1] += SCALE_MOVES / 2 * state[-1]
-    return np.asarray(out)
+        chance = weight[kept]
+        chance /= max(float(chance.sum()), 1e-300)
+        size_t = self.chain.loads.delivered_t[i] / self.chain.scale[scale]
+        return Placement(taken, self.chain.at[cell + low], size_t, chance)
 
 
 def departure_times(stream: Stream, lifted_t: Array) -> Array:

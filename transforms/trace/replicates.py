@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.day_clocks import CLOCKS_SD_MIN, DayClocks
+from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork, to_minutes
 from transforms.trace.lag_medians import DELAY_MIN
@@ -88,7 +88,7 @@ def draw_loads(
     """
     own = _own_loads(loads, day)
     closure = float(own.delivered_t.sum()) / stretch.lifted_t
-    late_min = rng.normal(0, CLOCKS_SD_MIN)
+    late_min = rng.normal(0, day.shared_sd_min)
     tickets: list[tuple[str, str, float, str | None, float, float, float]] = []
     truth: list[tuple[str, str, NDArray[np.int64], Array]] = []
     for stream in stretch.streams:
@@ -202,19 +202,14 @@ def _ticket_table(rows: list[tuple[str, str, float, str | None, float, float, fl
 
 
 def _truth_table(rows: list[tuple[str, str, NDArray[np.int64], Array]]) -> pl.DataFrame:
-    frames = [
-        pl.DataFrame({"load_id": load, "machine_id": machine, "bin_at": bins, "share": share})
-        for load, machine, bins, share in rows
-        if bins.size
-    ]
-    if not frames:
-        return pl.DataFrame(
-            schema={
-                "load_id": pl.String,
-                "machine_id": pl.String,
-                "bin_at": pl.Datetime("us", "UTC"),
-                "share": pl.Float64,
-            }
-        )
-    at = pl.col("bin_at").cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    return pl.concat(frames).with_columns(at)
+    """Return `load_id, machine_id, bin_at, share` of (load, machine, bins in UTC microseconds, shares)."""
+    row = np.repeat(np.arange(len(rows)), [bins.size for _, _, bins, _ in rows])
+    at = np.concatenate([np.zeros(0, dtype=np.int64), *(bins for _, _, bins, _ in rows)])
+    return pl.DataFrame(
+        {
+            "load_id": pl.Series([load for load, _, _, _ in rows], dtype=pl.String).gather(row),
+            "machine_id": pl.Series([machine for _, machine, _, _ in rows], dtype=pl.String).gather(row),
+            "bin_at": pl.Series(at).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+            "share": pl.Series(np.concatenate([np.zeros(0), *(share for _, _, _, share in rows)])),
+        }
+    )

@@ -38,10 +38,10 @@ def test_draws_have_the_moments_of_the_exact_posterior(factor):
 def test_eight_schools_averaged_over_their_spread():
     """Posterior means under a uniform prior of the spread: 11.4, 7.9, 6.1, 7.7, 5.1, 6.1, 10.7, 8.5 (Gelman et al.).
 
-    Divided by 1,000, the effects are so far below the scale of the prior that it is practically uniform.
+    Divided by 4,000, the effects are so far below the scale of the prior that it is practically uniform.
     """
-    estimates, se = (v / 1000 for v in SCHOOLS)
-    draws = 1000 * effect_draws(estimates, np.diag(se**2), ONE_KIND, np.ones(8), np.inf)
+    estimates, se = (v / 4000 for v in SCHOOLS)
+    draws = 4000 * effect_draws(estimates, np.diag(se**2), ONE_KIND, np.ones(8), np.inf)
     assert draws.mean(axis=0) == pytest.approx([11.4, 7.9, 6.1, 7.7, 5.1, 6.1, 10.7, 8.5], abs=0.5)
 
 
@@ -72,3 +72,17 @@ def test_kinds_of_effects_have_spreads_of_their_own():
     means = draws.mean(axis=0)
     assert means[:4] == pytest.approx(large, rel=0.02)
     assert np.abs(means[4:]).max() < 0.5 * 0.004
+
+
+def test_each_mechanism_has_a_mean_of_its_own():
+    """Uncertain effects of one mechanism are shrunk to their own mean, not to that of another with larger effects."""
+    estimates = np.array([-0.09, 0.06, 0.001, 0.035, 0.018, 0.026])
+    direction = np.array([-1.0, 1, 1, 1, 1, 1])
+    V = np.diag(np.array([0.005, 0.005, 0.012, 0.012, 0.012, 0.012]) ** 2)
+    apart, together = (
+        effect_draws(estimates, V, np.array(kind), direction).mean(axis=0)
+        for kind in ([0, 0, 1, 1, 1, 1], [0, 0, 0, 0, 0, 0])
+    )
+    assert np.ptp(apart[2:]) < np.ptp(together[2:]) < np.ptp(estimates[2:])
+    assert apart[2:].mean() == pytest.approx(estimates[2:].mean(), abs=0.003)
+    assert apart[:2] == pytest.approx(estimates[:2], abs=0.01)

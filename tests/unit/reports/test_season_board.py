@@ -537,3 +537,10 @@ def test_a_part_with_a_negative_share_counts_as_none_and_the_others_add_up_to_on
     assert sum(shares.values()) == pytest.approx(1)
     assert shares["conditions"] == pytest.approx(0.5 / 1.1)
     assert next(iter(shares)) == "conditions"
+
+
+def test_settings_are_shown_if_the_variance_cannot_be_divided(data, demo: Demo):
+    causes = replace(data.causes, kinds=data.causes.kinds.clear())
+    undivided = season_page(replace(data, causes=causes), demo.workspace.season)
+    assert blocks(undivided, "drivers", PartBar) == []
+    assert len(blocks(undivided, "drivers", BarRows)) == 1

@@ -171,7 +171,7 @@ def test_the_worth_is_the_sum_over_machines_of_gain_times_mass(advised: Workspac
             gains[r["machine_id"]] = tuple(r[c] for c in ("total_gain_per_t", "total_lo95", "total_hi95"))
     totals = [sum(g[k] * mass[m] for m, g in gains.items() if m in mass) for k in range(3)]
     assert first_page.lead.startswith(
-        f"Worth about {plain_money(totals[0])} EUR this shift, likely {money_range(*totals[1:])}."
+        f"All changes together: about {plain_money(totals[0])} EUR this shift, likely {money_range(*totals[1:])}."
     )
 
 

@@ -280,19 +280,19 @@ def test_the_chain_agrees_with_counting_every_way_there_is():
     s = stream(10.0, 1.0)
     loads = Departures(np.array([2.0, 5.0]), np.array([1.5, 1.5]), np.array([4.0, 6.0]))
     chain = Chain(s, loads, 1.0, 1.0, 0.0)
-    placed, odds = chain.place(np.ones(2), np.full(2, 1e-6))
-    one = chain._on(chain._start(), 0)
-    end = chain._end(0, chain.cells).weight
+    found = chain.place(np.ones(2), np.full(2, 1e-6))
+    one = chain._filled(chain._start(), 0)
+    end = chain._end(0, chain.cells)
     ends = np.zeros(chain.cells)
     for scale in range(chain.scale.size):
         for cell in range(chain.cells):
             alone = np.zeros_like(one.weight)
-            alone[scale, cell] = one.weight[scale, cell] * chain._seen(0, one)[cell]
-            then = chain._on(type(one)(0, alone), 1)
-            ends[cell] += (then.weight * chain._seen(1, then) * end).sum()
+            alone[scale, cell] = one.weight[scale, cell]
+            ends[cell] += (chain._filled(type(one)(0, alone), 1).weight * end).sum()
     mean = float((ends / ends.sum() * np.arange(chain.cells)).sum())
-    assert float(placed[0].chance @ placed[0].end_t) == pytest.approx(mean, abs=0.05)
-    assert odds.min() > 1
+    first = found.placements()[0]
+    assert float(first.chance @ first.end_t) == pytest.approx(mean, abs=0.05)
+    assert found.odds.min() > 1
 
 
 def test_a_share_that_is_less_sure_has_the_wider_spread():
@@ -340,7 +340,10 @@ def samples(rows: list[dict[str, object]]) -> pl.DataFrame:
 def season(
     *, days: int, seed: int = 1, machines: int = 8, site: str = "north", **change: object
 ) -> list[dict[str, object]]:
-    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as given by `off(day, machine)`."""
+    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as given by `off(day, machine)`.
+
+    Each machine lifts another field every day.
+    """
     rng = np.random.default_rng(seed)
     off = change.get("off", lambda _day, _machine: 0.0)
     return [
@@ -348,7 +351,7 @@ def season(
             "shift_date": DAY + dt.timedelta(days=d),
             "machine_id": f"M{m}",
             "site_id": site,
-            "field_id": f"{site}{m}",
+            "field_id": f"{site}{m}-{d}",
             "km": (km := float(rng.uniform(5, 30))),
             "lag_min": 14 + 1.5 * km + float(rng.normal(0, 3)) + off(d, m),
         }

@@ -74,9 +74,9 @@ def test_fields_without_trucks_keep_their_prior_and_their_fingerprint():
     season = SeasonKeeping(rows({"F2": peak(0.05)}))
     assert season.of("F1") == Keeping()
     assert SeasonKeeping(rows({"F1": peak(0.05)})).of("F1") == Keeping()
-    assert clocks_fingerprint([], {}, season.of("F1")) == clocks_fingerprint([], {})
+    assert clocks_fingerprint("F1", [], {}, season.of("F1")) == clocks_fingerprint("F1", [], {})
     both = SeasonKeeping(rows({"F1": peak(0.05), "F2": peak(0.05)}))
-    assert clocks_fingerprint([], {}, both.of("F1")) != clocks_fingerprint([], {})
+    assert clocks_fingerprint("F1", [], {}, both.of("F1")) != clocks_fingerprint("F1", [], {})
 
 
 def test_gangs_and_trucks_are_learnt_apart_and_a_little_more_evidence_changes_nothing():

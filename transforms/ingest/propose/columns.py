@@ -72,10 +72,11 @@ class ColumnReader:
         proposed.reasons.append(reason("words_known", n=len(meanings)))
 
     def _meanings(self, proposed: ColumnProposal, section: str) -> dict[str, str]:
-        """Return word -> meaning, and ask about unknown words."""
+        """Return word -> meaning, and ask about unknown words; answers may name words that the sample lacks."""
         words: dict[str, str] = {}
         choices = list(self.lexicon.sections[section])
-        for cell in sorted(self.table.profiles[proposed.row["from"][0]].distinct)[:MAX_WORDS]:
+        found = sorted(self.table.profiles[proposed.row["from"][0]].distinct)[:MAX_WORDS]
+        for cell in dict.fromkeys([*found, *self.asker.answered_words(proposed.column, choices)]):
             flag = parse_flag(cell, proposed.column) if section == "flags" else None
             known = str(flag).lower() if flag is not None else self.lexicon.meaning(section, cell)
             meaning = self.asker.answer(f"{proposed.column}.{cell}") or known

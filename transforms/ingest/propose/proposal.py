@@ -107,6 +107,17 @@ class Asker:
         """Return the answer to a question; None if there is none."""
         return self.answers.get(self.full_key(key), self.answers.get(key))
 
+    def answered_words(self, column: str, choices: list[str]) -> list[str]:
+        """Return the words of a column to which answers give one of the meanings."""
+        starts = (self.full_key(f"{column}."), f"{column}.")
+        words = (
+            key.removeprefix(start)
+            for key, meaning in self.answers.items()
+            for start in starts
+            if key.startswith(start) and meaning in choices
+        )
+        return list(dict.fromkeys(words))
+
     def ask(
         self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "", example: str = ""
     ) -> str | None:

@@ -124,6 +124,12 @@ def test_an_unknown_word_of_a_flag_is_asked_about(tmp_path):
     assert column(answered, "cancelled").row["words"] == {"nein": False, "qq": True}
 
 
+def test_an_answer_gives_a_word_its_meaning_that_the_first_rows_lack(tmp_path):
+    path = tickets(tmp_path, "Storno;Delivered t", lambda _: "nein;24.5")
+    answered = proposal(path, **{"cancelled.qq": "true", "cancelled.unit": "kg"})
+    assert column(answered, "cancelled").row["words"] == {"nein": False, "qq": True}
+
+
 def test_a_column_that_fits_two_targets_is_asked_about_with_both(tmp_path):
     path = tickets(tmp_path, "Delivered t;Delivered weight t", lambda i: f"24.{i:02d};24.{i:02d}")
     proposed = proposal(path)
