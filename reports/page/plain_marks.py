@@ -46,7 +46,7 @@ def nice_domain(low: float, high: float) -> tuple[float, float]:
     """Return a range widened to round numbers, as the chart library does (d3-scale).
 
     >>> nice_domain(0, 14.3), nice_domain(-0.27, 0.61)
-    ((0.0, 15.0), (-0.3, 0.7))
+    ((0.0, 16.0), (-0.3, 0.7))
     """
     before = 0.0
     for _ in range(10):

@@ -147,8 +147,8 @@ def scale(millions: list[int]) -> None:
     write_figures(BENCHMARKS, "season at scale", lines, only_print=not full)
 
 
-def shifts(machines: int, looked_at: tuple[int, ...], block: str) -> None:
-    """Run a season shift by shift, as files come; write the median cost of a shift early and late in it."""
+def shifts(machines: int, looked_at: tuple[int, ...]) -> list[str]:
+    """Run a season shift by shift, as files come; return the rows of the median cost of a shift early and late in it."""
     runs: dict[int, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
         folder = Path(made)
@@ -176,8 +176,7 @@ def shifts(machines: int, looked_at: tuple[int, ...], block: str) -> None:
             refit = sum(night.get(s, 0.0) for s in STAGES)
             runs[k] = {**one, "facts_s": facts, "whole_s": whole, "refit_s": refit}
             print(json.dumps({"shift": k, **runs[k]}), flush=True)
-    measured = f"Medians of {ROUNDS} shifts in succession, seconds"
-    write_figures(BENCHMARKS, block, shift_lines(runs, ROUNDS), measured)
+    return shift_lines(runs, ROUNDS)
 
 
 def date_of(path: Path) -> str:
@@ -242,7 +241,7 @@ def run_flow(folder: Path) -> dict[str, float]:
 
 
 def main() -> None:
-    words = sys.argv[1:]
+    words, measured = sys.argv[1:], f"Medians of {ROUNDS} shifts in succession, seconds"
     if words[0] == "--write":
         print(json.dumps(season_of(Path(words[1]), int(words[2]), int(words[3]))))
     elif words[0] == "--stages":
@@ -250,9 +249,9 @@ def main() -> None:
     elif words[0] == "--flow":
         print(json.dumps(run_flow(Path(words[1]))))
     elif words[0] == "--shifts":
-        shifts(*SMALL_FLEET, "one more shift")
+        write_figures(BENCHMARKS, "one more shift", shifts(*SMALL_FLEET), measured)
     elif words[0] == "--fleet":
-        shifts(*LARGE_FLEET, "one more shift of a large fleet")
+        write_figures(BENCHMARKS, "one more shift of a large fleet", shifts(*LARGE_FLEET), measured)
     elif words[0] == "--workers":
         workers()
     else:

@@ -240,7 +240,12 @@ def _last_shift(loads: pl.DataFrame) -> pl.DataFrame:
 
 
 def logged_settings(loads: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the settings of the catalogue that are known on at least `MIN_LOGGED` of a machine's loads."""
+    """Return the settings of the catalogue that are known on at least `MIN_LOGGED` of a machine's loads.
+
+    Args:
+        loads: a machine's loads, with a column for each known setting.
+        catalogue: the settings known.
+    """
     names = [n for n in catalogue if n in loads.columns]
     return [n for n in names if loads.height and loads[n].count() >= MIN_LOGGED * loads.height]
 
