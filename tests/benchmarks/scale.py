@@ -148,7 +148,7 @@ def scale(millions: list[int]) -> None:
 
 
 def shifts(machines: int, looked_at: tuple[int, ...]) -> list[str]:
-    """Run a season shift by shift, as files come; return the rows of the median cost of a shift early and late in it."""
+    """Run a season shift by shift, as files come; return the table of the cost of a shift early and late in it."""
     runs: dict[int, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
         folder = Path(made)

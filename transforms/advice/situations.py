@@ -10,6 +10,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
+from transforms.advice.last_settings import loads_of_last_shift, mean_settings, own_settings
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import WEATHER, Outlook
 from transforms.advice.shrinkage import DRAWS
@@ -23,7 +24,6 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
 from transforms.model.response_scale import SMALL_LOSS_T_HA, value_from_scale
 from transforms.model.root_mass import ROOT_MASS_KG
-from transforms.model.specification import MIN_TRACE_QUALITY
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
@@ -32,8 +32,6 @@ RECENT = dt.timedelta(days=2)
 UNKNOWN_LOSS_T_HA = 2.0
 """Assumed root loss if there are no audits; it then influences no advice."""
 USUAL_WIDTH_M = 3.0
-MIN_LOGGED = 0.5
-"""A setting known on a smaller share of a machine's loads is another machine's, from loads traced to both."""
 
 
 def _class(expression: pl.Expr) -> str:
@@ -145,13 +143,13 @@ def next_situations(
     recent = worked.filter(pl.col("shift_date") >= last_day - RECENT)
     out = []
     for (machine_id,), shifts in recent.group_by("machine_id", maintain_order=True):
-        last_shift = _last_shift(shifts)
-        own = logged_settings(worked.filter(pl.col("machine_id") == machine_id), catalogue)
+        last_shift = loads_of_last_shift(shifts)
+        own = own_settings(worked.filter(pl.col("machine_id") == machine_id), catalogue)
         field_id = str(last_shift["field_id"][-1])
         field = fleet.fields.filter(pl.col("field_id") == field_id).row(0, named=True)
         expected = outlook.field_conditions(field_id)
         wetness = float(expected["topsoil_wetness"])
-        run_at = _last_settings(last_shift.filter(pl.col("field_id") == field_id), own)
+        run_at = mean_settings(last_shift.filter(pl.col("field_id") == field_id), own)
         conditions = _conditions_next(field, expected, dirt, last_day, _root_kg(fits, field_id))
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(conditions["clay_pct"])))
         place = PredictionPoint(conditions, classes[1], str(machine_id))
@@ -225,35 +223,6 @@ def _crop_and_haul(fleet: FleetData, field: dict[str, Any], machine_id: str, sit
     km = road_km(float(field["lat_deg"]), float(field["lon_deg"]), site) if site else fleet.haul_km
     quality = _quality(fleet.facts, str(field["field_id"]))
     return CropAndHaul(float(field["yield_t_ha"]), km, _width_m(fleet.machines, machine_id), *quality)
-
-
-def _last_shift(loads: pl.DataFrame) -> pl.DataFrame:
-    """Return the loads of a machine's last shift in order of lifting, of those traced well enough to be fitted.
-
-    A load from a heap may be hauled and traced to a machine days after it worked. If no load is traced well, all count.
-    """
-    used = loads
-    if "trace_quality" in loads.columns:
-        well = loads.filter(pl.col("trace_quality").fill_null(1.0) >= MIN_TRACE_QUALITY)
-        used = well if well.height else loads
-    return used.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
-
-
-def logged_settings(loads: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the settings of the catalogue that are known on at least `MIN_LOGGED` of a machine's loads.
-
-    Args:
-        loads: a machine's loads, with a column for each known setting.
-        catalogue: the settings known.
-    """
-    names = [n for n in catalogue if n in loads.columns]
-    return [n for n in names if loads.height and loads[n].count() >= MIN_LOGGED * loads.height]
-
-
-def _last_settings(loads: pl.DataFrame, names: list[str]) -> dict[str, float]:
-    """Return the mean of each setting over loads; unknown settings are omitted."""
-    means = loads.select(pl.col(names).mean()).row(0, named=True) if names else {}
-    return {n: float(v) for n, v in means.items() if v is not None}
 
 
 def _level(
