@@ -83,11 +83,11 @@ def _axes(compiled_json: str, language: str) -> str:  # noqa: ARG001 - part of t
 def _on_axes(marks: PlainMarks) -> str:
     """Return a chart as SVG: marks in the empty groups of its axes."""
     svg = _axes(json.dumps(marks.without_rows()), language_key())
-    for name, drawn in marks.groups().items():
+    for name, svg_marks in marks.groups().items():
         parts = re.split(rf'(<g class="[^"]* {name}"[^>]*)/>', svg)
         if len(parts) != 3:
             raise NotPlainError(f"group {name}")
-        svg = f"{parts[0]}{parts[1]}>{drawn}</g>{parts[2]}"
+        svg = f"{parts[0]}{parts[1]}>{svg_marks}</g>{parts[2]}"
     return svg
 
 
